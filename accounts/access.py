@@ -1,0 +1,86 @@
+"""Every access decision, in one place. Views and queries ask here; nothing else decides.
+
+Two ways of use: predicates (`can_…(viewer, thing)`) for one thing, and scopes (`…_seen_by(viewer)`)
+in the queries for lists. Strangers get 404 (they do not learn that it exists), readers 403.
+"""
+
+from dataclasses import dataclass
+
+from django.core.exceptions import PermissionDenied
+
+from accounts.models import Cooperative, Member, Person, Role
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """The signed-in person in one cooperative, with what they are there."""
+
+    person: Person
+    cooperative: Cooperative
+    roles: frozenset[str]
+    member_ids: frozenset[int]
+
+    @property
+    def is_coordinator(self) -> bool:
+        return Role.COORDINATOR in self.roles
+
+    @property
+    def is_breeder(self) -> bool:
+        return Role.BREEDER in self.roles
+
+    @property
+    def is_operator(self) -> bool:
+        return Role.OPERATOR in self.roles
+
+    @property
+    def is_member(self) -> bool:
+        return bool(self.member_ids)
+
+
+def viewer_of(person: Person, cooperative_id: int | None = None) -> Viewer | None:
+    """The person's view of a cooperative (of the first one they belong to, if none is named)."""
+    grants = list(person.role_grants.values_list("cooperative_id", "role"))
+    memberships = list(person.member_persons.values_list("member__cooperative_id", "member_id"))
+    belongs_to = {cooperative for cooperative, _ in grants} | {cooperative for cooperative, _ in memberships}
+    if not belongs_to:
+        return None
+    chosen = cooperative_id if cooperative_id in belongs_to else min(belongs_to)
+    return Viewer(
+        person=person,
+        cooperative=Cooperative.objects.get(pk=chosen),
+        roles=frozenset(role for cooperative, role in grants if cooperative == chosen),
+        member_ids=frozenset(member for cooperative, member in memberships if cooperative == chosen),
+    )
+
+
+def can_act_for(viewer: Viewer, member: Member) -> bool:
+    """May enter and change what belongs to this member: its own persons, and the coordinator."""
+    return member.cooperative_id == viewer.cooperative.pk and (member.pk in viewer.member_ids or viewer.is_coordinator)
+
+
+def can_manage_people(viewer: Viewer) -> bool:
+    return viewer.is_coordinator
+
+
+def can_run_evaluation(viewer: Viewer) -> bool:
+    return viewer.is_breeder or viewer.is_coordinator
+
+
+def can_see_ranking(viewer: Viewer) -> bool:
+    """The stock is the cooperative's common good: every member sees the ranking."""
+    return True
+
+
+def can_plan(viewer: Viewer) -> bool:
+    return viewer.is_coordinator
+
+
+def can_work_bench(viewer: Viewer) -> bool:
+    return viewer.is_operator or viewer.is_coordinator
+
+
+def require(allowed: bool, text: str) -> None:
+    """403 with a sentence for people, unless allowed."""
+    if not allowed:
+        raise PermissionDenied(text)
+

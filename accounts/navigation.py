@@ -1,0 +1,77 @@
+"""Navigation of each role: which pages, in which order. Pages of apps to the right are named, not imported."""
+
+from typing import Any
+
+from django.http import HttpRequest
+from django.urls import reverse
+from django.utils.translation import gettext_lazy as _
+
+from accounts.access import Viewer
+from accounts.middleware import ROLE_KEY
+from accounts.models import Role
+
+MEMBER = "member"
+
+PAGES: dict[str, tuple[str, Any, str]] = {
+    "today": ("today", _("Today"), "calendar-check"),
+    "lines": ("scheduling:lines", _("Season lines"), "ruler"),
+    "book": ("scheduling:book", _("Book a place"), "plus"),
+    "stock": ("breeding:stock", _("Stock & crosses"), "queen"),
+    "reminders": ("scheduling:reminders", _("Reminders"), "bell"),
+    "board": ("scheduling:board", _("Plan board"), "layout-grid"),
+    "balance": ("scheduling:balance", _("Drone balance"), "drone"),
+    "requests": ("scheduling:requests", _("Requests"), "inbox"),
+    "standing": ("breeding:standing", _("Standing"), "list-ordered"),
+    "crosses": ("breeding:crosses", _("Cross planner"), "git-merge"),
+    "bench": ("scheduling:bench", _("Bench"), "tip"),
+    "outcomes": ("scheduling:outcomes", _("Outcomes"), "chart-line"),
+    "more": ("accounts:more", _("More"), "menu"),
+}
+
+ROLE_PAGES = {
+    MEMBER: ["today", "lines", "book", "stock", "reminders"],
+    Role.COORDINATOR: ["today", "board", "balance", "lines", "requests", "outcomes"],
+    Role.BREEDER: ["today", "standing", "crosses", "stock", "lines"],
+    Role.OPERATOR: ["today", "bench", "lines", "outcomes"],
+}
+BOTTOM_PAGES = ["today", "lines", "book", "reminders", "more"]
+BOTTOM_FOR_ROLE = {
+    Role.COORDINATOR: ["today", "board", "balance", "requests", "more"],
+    Role.BREEDER: ["today", "standing", "crosses", "stock", "more"],
+    Role.OPERATOR: ["today", "bench", "outcomes", "reminders", "more"],
+}
+
+
+def roles_of(viewer: Viewer) -> list[str]:
+    """The roles the person may look through, the member's first."""
+    order = [MEMBER, Role.COORDINATOR, Role.BREEDER, Role.OPERATOR]
+    held = {*viewer.roles, *([MEMBER] if viewer.is_member else [])}
+    return [role for role in order if role in held] or [MEMBER]
+
+
+def shown_role(request: HttpRequest, viewer: Viewer) -> str:
+    roles = roles_of(viewer)
+    chosen = request.session.get(ROLE_KEY)
+    return chosen if chosen in roles else roles[0]
+
+
+def navigation_for(request: HttpRequest, viewer: Viewer, role: str) -> dict[str, Any]:
+    return {
+        "nav": _entries(request, ROLE_PAGES[role]),
+        "nav_bottom": _entries(request, BOTTOM_FOR_ROLE.get(role, BOTTOM_PAGES)),
+        "roles": [{"key": key, "label": _role_label(key), "current": key == role} for key in roles_of(viewer)],
+    }
+
+
+def _role_label(key: str) -> Any:
+    return _("Member") if key == MEMBER else Role(key).label
+
+
+def _entries(request: HttpRequest, keys: list[str]) -> list[dict[str, Any]]:
+    entries = []
+    for key in keys:
+        name, label, icon = PAGES[key]
+        url = reverse(name)
+        current = request.path == url if url == "/" else request.path.startswith(url)
+        entries.append({"key": key, "url": url, "label": label, "icon": icon, "current": current, "badge": 0})
+    return entries

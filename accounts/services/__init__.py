@@ -1,0 +1,1 @@
+"""Writes. Each is one transaction with its audit row; refusals are `accounts.refusals.Refusal`."""

@@ -1,0 +1,179 @@
+"""Long work: rows that a worker claims with a lease. Any worker may die at any moment; the row goes on.
+
+The embedded worker loops over `job_claim_next`; in served mode Celery carries the id to `job_run`.
+Both end here, so a job may be run twice or beside itself: the lease token decides who may write.
+"""
+
+import datetime as dt
+import logging
+import uuid
+from collections.abc import Callable
+from typing import Any
+
+from django.conf import settings
+from django.db import transaction
+from django.db.models import Q
+from django.utils import timezone
+from django.utils.module_loading import import_string
+from django.utils.translation import gettext as _
+
+from accounts.models import Cooperative, Job, JobState, Person
+from accounts.models.job import OPEN_STATES
+from accounts.refusals import Refusal
+from accounts.services.audit import audit_record
+
+log = logging.getLogger(__name__)
+
+MAX_ATTEMPTS = 3
+
+
+class Stopped(Exception):  # noqa: N818 - an answer to a person's wish
+    """Somebody asked the job to stop."""
+
+
+class LeaseLost(Exception):  # noqa: N818
+    """Another worker holds this job now: nothing more may be written from here."""
+
+
+class JobHandle:
+    """What a handler gets: its arguments, and ways to tell how far it is."""
+
+    def __init__(self, job: Job, token: uuid.UUID) -> None:
+        self.job = job
+        self.token = token
+
+    @property
+    def arguments(self) -> dict[str, Any]:
+        return dict(self.job.arguments)
+
+    def report(
+        self,
+        state: str | None = None,
+        *,
+        step: str | None = None,
+        done_share: float | None = None,
+        best: dict[str, Any] | None = None,
+    ) -> None:
+        """Tell how far it is, and hold the lease for another while. Raises Stopped or LeaseLost."""
+        changes: dict[str, Any] = {"lease_until": timezone.now() + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS)}
+        if state is not None:
+            changes["state"] = state
+        if step is not None:
+            changes["step"] = step[:200]
+        if done_share is not None:
+            changes["done_share"] = done_share
+        if best is not None:
+            changes["best"] = best
+        if not self._mine().update(**changes):
+            raise LeaseLost
+        if self.should_stop():
+            raise Stopped
+
+    def should_stop(self) -> bool:
+        return self._mine().filter(stop_requested_at__isnull=False).exists()
+
+    def _mine(self) -> Any:
+        return Job.objects.filter(pk=self.job.pk, lease_token=self.token, state__in=OPEN_STATES)
+
+
+Handler = Callable[[JobHandle], dict[str, Any]]
+
+
+def job_ask(
+    kind: str,
+    *,
+    cooperative: Cooperative,
+    by: Person | None,
+    now: dt.datetime,
+    arguments: dict[str, Any],
+    key: uuid.UUID | None = None,
+) -> Job:
+    """Put a job in line (the same key gives the same job) and ring the bell after commit."""
+    if kind not in settings.JOB_HANDLERS:
+        raise ValueError(f"unknown kind of job: {kind}")
+    with transaction.atomic():
+        job, made = Job.objects.get_or_create(
+            key=key or uuid.uuid4(),
+            defaults={
+                "cooperative": cooperative,
+                "kind": kind,
+                "arguments": arguments,
+                "requested_by": by,
+                "requested_at": now,
+            },
+        )
+        if made:
+            audit_record(job, action="job.ask", by=by, now=now, cooperative=cooperative, after={"kind": kind})
+            transaction.on_commit(lambda: ring(job))
+    return job
+
+
+def job_ask_stop(job: Job, *, by: Person, now: dt.datetime) -> Job:
+    """Ask it to stop; the best result so far is kept. Asking again changes nothing."""
+    with transaction.atomic():
+        job = Job.objects.select_for_update(of=("self",)).get(pk=job.pk)
+        if not job.is_open:
+            raise Refusal(_("This run has already ended."), rule="job_ended")
+        if job.stop_requested_at is None:
+            job.stop_requested_at = now
+            job.save(update_fields=["stop_requested_at"])
+            audit_record(job, action="job.stop", by=by, now=now, cooperative=job.cooperative)
+    return job
+
+
+def job_claim_next(*, now: dt.datetime, kinds: list[str] | None = None) -> int | None:
+    """Id of an open job nobody holds, oldest first; None when there is none. Does not claim: `job_run` does."""
+    waiting = Job.objects.filter(state__in=OPEN_STATES).filter(Q(lease_until__isnull=True) | Q(lease_until__lt=now))
+    if kinds is not None:
+        waiting = waiting.filter(kind__in=kinds)
+    return waiting.order_by("requested_at", "pk").values_list("pk", flat=True).first()
+
+
+def job_run(job_id: int, *, now: dt.datetime) -> bool:
+    """Claim and run one job. False when somebody else holds it, it has ended, or it has failed too often."""
+    token = uuid.uuid4()
+    claimed = (
+        Job.objects.filter(pk=job_id, state__in=OPEN_STATES)
+        .filter(Q(lease_until__isnull=True) | Q(lease_until__lt=now))
+        .update(lease_token=token, lease_until=now + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS))
+    )
+    if not claimed:
+        return False
+    job = Job.objects.select_related("cooperative", "requested_by").get(pk=job_id)
+    if job.attempts >= MAX_ATTEMPTS:
+        _end(job, token, state=JobState.STOPPED, problem=_("It broke off three times. Look at the log, then start it anew."))
+        return False
+    Job.objects.filter(pk=job_id, lease_token=token).update(attempts=job.attempts + 1, started_at=job.started_at or now)
+    handler: Handler = import_string(settings.JOB_HANDLERS[job.kind])
+    try:
+        result = handler(JobHandle(job, token))
+    except LeaseLost:
+        log.warning("job %s was taken over by another worker", job_id)
+        return False
+    except Stopped:
+        _end(job, token, state=JobState.STOPPED, problem=_("Stopped on request."))
+    except Refusal as refusal:
+        _end(job, token, state=JobState.STOPPED, problem=refusal.text)
+    except Exception:
+        log.exception("job %s (%s) broke off", job_id, job.kind)
+        _end(
+            job, token, state=JobState.STOPPED, problem=_("Something in the program broke. Nothing was changed; the log says what.")
+        )
+    else:
+        _end(job, token, state=JobState.READY, result=result)
+    return True
+
+
+def _end(job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None) -> None:
+    Job.objects.filter(pk=job.pk, lease_token=token).update(
+        state=state, problem=problem, result=result or {}, finished_at=timezone.now(), lease_until=None, done_share=None
+    )
+
+
+def ring(job: Job) -> None:
+    """Tell the broker, where there is one. A hint only: the sweep finds the row anyway."""
+    if not settings.SERVED:
+        return
+    from accounts.tasks import ring_one
+
+    ring_one(job.pk, job.kind)

@@ -1,0 +1,5 @@
+"""Tags and filters of every template."""
+
+from django import template
+
+register = template.Library()

@@ -1,0 +1,28 @@
+from breeding.models.colony import Colony, Heading
+from breeding.models.cross import CrossShare, PlannedCross
+from breeding.models.evaluation import EvaluationRun, Merit, TraitValue
+from breeding.models.mating import Mating, MatingKind, MatingShare, SemenBatch, SemenBatchShare
+from breeding.models.queen import Line, Queen, QueenStatus
+from breeding.models.score import Score
+from breeding.models.trait import SeasonRule, Trait
+
+__all__ = [
+    "Colony",
+    "CrossShare",
+    "EvaluationRun",
+    "Heading",
+    "Line",
+    "Mating",
+    "MatingKind",
+    "MatingShare",
+    "Merit",
+    "PlannedCross",
+    "Queen",
+    "QueenStatus",
+    "Score",
+    "SeasonRule",
+    "SemenBatch",
+    "SemenBatchShare",
+    "Trait",
+    "TraitValue",
+]

@@ -1,0 +1,82 @@
+from django.db import models
+
+from accounts.models import Cooperative, Job
+from breeding.models.queen import Queen
+from breeding.models.trait import Trait
+
+
+class EvaluationRun(models.Model):
+    """One evaluation: never edited; a new one replaces it and both stay comparable."""
+
+    cooperative = models.ForeignKey(Cooperative, models.CASCADE, related_name="evaluation_runs")
+    number = models.PositiveIntegerField()
+    job = models.OneToOneField(Job, models.SET_NULL, null=True, blank=True, related_name="evaluation_run")
+    made_at = models.DateTimeField()
+    records_until = models.DateField(help_text="Scores up to this day took part.")
+    queens = models.PositiveIntegerField()
+    records = models.PositiveIntegerField()
+    parameters = models.JSONField(help_text="Variances, weights, fixed effects used.")
+    solver = models.JSONField(help_text="Method, residual, seconds.")
+    checks = models.JSONField(default=list, help_text="What was checked and noticed, in words.")
+
+    class Meta:
+        ordering = ["-number"]
+        constraints = [models.UniqueConstraint(fields=["cooperative", "number"], name="evaluation_number_unique")]
+
+    def __str__(self) -> str:
+        return f"Evaluation {self.number}"
+
+
+class TraitValue(models.Model):
+    """Breeding values of one queen and trait in one run, on the diploid-queen scale, in the trait's unit.
+
+    Zero is the mean of the living, tested stock of that run.
+    """
+
+    run = models.ForeignKey(EvaluationRun, models.CASCADE, related_name="trait_values")
+    queen = models.ForeignKey(Queen, models.CASCADE, related_name="trait_values")
+    trait = models.ForeignKey(Trait, models.CASCADE, related_name="values")
+    worker = models.FloatField(help_text="Her own worker effect.")
+    queen_effect = models.FloatField(help_text="Her own queen effect.")
+    total = models.FloatField(help_text="Worker + queen effect of her own genes: as a source of drones.")
+    total_error = models.FloatField()
+    total_reliability = models.FloatField()
+    as_mother = models.FloatField(null=True, help_text="Mean of her daughters (her worker group's values).")
+    as_mother_error = models.FloatField(null=True)
+    performance = models.FloatField(null=True, help_text="Expected of her colony: worker group + queen.")
+    performance_error = models.FloatField(null=True)
+    performance_reliability = models.FloatField(null=True)
+    records = models.PositiveSmallIntegerField(default=0, help_text="Season results of her own colony.")
+
+    class Meta:
+        ordering = ["run", "queen", "trait"]
+        constraints = [models.UniqueConstraint(fields=["run", "queen", "trait"], name="trait_value_once")]
+
+    def __str__(self) -> str:
+        return f"{self.queen} {self.trait}: {self.total:+.2f}"
+
+
+class Merit(models.Model):
+    """Merit of one queen in one run, in genetic standard deviations around 0 = mean of the living stock."""
+
+    run = models.ForeignKey(EvaluationRun, models.CASCADE, related_name="merits")
+    queen = models.ForeignKey(Queen, models.CASCADE, related_name="merits")
+    merit = models.FloatField(help_text="As a source of drones (own genes).")
+    merit_error = models.FloatField()
+    reliability = models.FloatField()
+    as_mother = models.FloatField(null=True, help_text="Merit of her daughters' mean.")
+    as_mother_error = models.FloatField(null=True)
+    place_best = models.PositiveIntegerField(null=True, help_text="Likely place: from …")
+    place_worst = models.PositiveIntegerField(null=True, help_text="… to.")
+    ranked = models.PositiveIntegerField(null=True, help_text="Of how many living queens.")
+    inbreeding = models.FloatField(default=0)
+    worker_inbreeding = models.FloatField(null=True)
+    known_generations = models.FloatField(default=0)
+
+    class Meta:
+        ordering = ["-merit", "queen"]
+        indexes = [models.Index(fields=["run", "-merit"], name="merit_ranking")]
+        constraints = [models.UniqueConstraint(fields=["run", "queen"], name="merit_once")]
+
+    def __str__(self) -> str:
+        return f"{self.queen}: {self.merit:+.2f}"

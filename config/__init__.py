@@ -1,0 +1,1 @@
+"""Wiring: settings, addresses, entry points. No behaviour."""

@@ -1,0 +1,242 @@
+"""Settings. Every variable is read here once, through config.env; docs/operations.md lists them.
+
+Two ways to run, one code: `embedded` (SQLite, no services; the default) and `served`
+(PostgreSQL, Redis, Celery). The difference is settings alone.
+"""
+
+import sys
+from pathlib import Path
+
+import dj_database_url
+from csp.constants import NONE, SELF, UNSAFE_INLINE
+from django.core.exceptions import ImproperlyConfigured
+from django.utils.translation import gettext_lazy as _
+
+from config.env import env_bool, env_int, env_list, env_text
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+DATA_DIR = Path(env_text("BROODTIDE_DATA_DIR", str(BASE_DIR / "data")))
+MODE = env_text("BROODTIDE_MODE", "embedded")
+if MODE not in {"embedded", "served"}:
+    raise ImproperlyConfigured(f"BROODTIDE_MODE is {MODE!r}; write embedded or served.")
+SERVED = MODE == "served"
+TESTING = "pytest" in sys.modules
+
+DEBUG = env_bool("BROODTIDE_DEBUG", default=False)
+
+
+def _secret_key() -> str:
+    """The key of the installation: given when served, made once and kept when embedded."""
+    if SERVED:
+        return env_text("BROODTIDE_SECRET_KEY")
+    if TESTING:
+        return "only-for-tests-" + "0" * 40
+    from config.secret import local_secret_key
+
+    return local_secret_key(DATA_DIR)
+
+
+SECRET_KEY = _secret_key()
+ALLOWED_HOSTS = env_list("BROODTIDE_HOSTS", default=[] if SERVED else ["localhost", "127.0.0.1", "[::1]"])
+if TESTING:
+    ALLOWED_HOSTS = [*ALLOWED_HOSTS, "testserver", "localhost", "127.0.0.1"]
+CSRF_TRUSTED_ORIGINS = env_list("BROODTIDE_TRUSTED_ORIGINS", default=[])
+SITE_URL = env_text("BROODTIDE_SITE_URL", "http://127.0.0.1:8000")
+
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "django_htmx",
+    "csp",
+    "accounts",
+    "breeding",
+    "scheduling",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "accounts.middleware.ViewerMiddleware",
+]
+
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "accounts.context.shell",
+            ],
+            "builtins": ["django.templatetags.i18n", "django.templatetags.static", "accounts.templatetags.broodtide"],
+        },
+    }
+]
+
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+DATABASES = {
+    "default": dj_database_url.parse(
+        env_text("BROODTIDE_DATABASE_URL", f"sqlite:///{DATA_DIR / 'broodtide.sqlite3'}"),
+        conn_max_age=60 if SERVED else 0,
+        conn_health_checks=SERVED,
+    )
+}
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    # IMMEDIATE: the busy timeout does not cover a read that later wants to write.
+    DATABASES["default"]["OPTIONS"] = {
+        "transaction_mode": "IMMEDIATE",
+        "timeout": 20,
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
+    }
+elif SERVED and DATABASES["default"]["ENGINE"].endswith("postgresql"):
+    DATABASES["default"].setdefault("OPTIONS", {})["options"] = "-c lock_timeout=3s -c statement_timeout=60s"
+
+AUTH_USER_MODEL = "accounts.Person"
+LOGIN_URL = "accounts:sign_in"
+LOGIN_REDIRECT_URL = "today"
+LOGOUT_REDIRECT_URL = "accounts:sign_in"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+if TESTING:
+    PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+
+LANGUAGE_CODE = "en-gb"
+LANGUAGES = [("en-gb", _("English"))]
+LOCALE_PATHS = [BASE_DIR / "locale"]
+USE_I18N = True
+TIME_ZONE = "UTC"
+USE_TZ = True
+FORMAT_MODULE_PATH = ["config.formats"]
+
+STATIC_URL = "/static/"
+STATIC_ROOT = Path(env_text("BROODTIDE_STATIC_ROOT", str(BASE_DIR / "static_built")))
+STATICFILES_DIRS = [BASE_DIR / "static"]
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if TESTING or DEBUG
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+WHITENOISE_USE_FINDERS = TESTING or DEBUG
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [SELF],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "style-src-attr": [UNSAFE_INLINE],  # percent positions only; templates carry no style attributes
+        "img-src": [SELF, "data:"],
+        "object-src": [NONE],
+        "base-uri": [NONE],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+    }
+}
+HTTPS = env_bool("BROODTIDE_HTTPS", default=SERVED)
+SESSION_COOKIE_SECURE = HTTPS
+CSRF_COOKIE_SECURE = HTTPS
+SESSION_COOKIE_NAME = "__Host-session" if HTTPS else "broodtide_session"
+CSRF_COOKIE_NAME = "__Host-csrf" if HTTPS else "broodtide_csrf"
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+SECURE_SSL_REDIRECT = HTTPS
+SECURE_REDIRECT_EXEMPT = [r"^healthz/"]
+SECURE_HSTS_SECONDS = 31_536_000 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
+SECURE_HSTS_PRELOAD = HTTPS
+SECURE_REFERRER_POLICY = "same-origin"
+if env_bool("BROODTIDE_BEHIND_PROXY", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+X_FRAME_OPTIONS = "DENY"
+
+# E-mail: the embedded mode keeps every mail in the database, readable in the app.
+EMAIL_URL = env_text("BROODTIDE_SMTP_HOST", "")
+DEFAULT_FROM_EMAIL = env_text("BROODTIDE_MAIL_FROM", "Broodtide <broodtide@localhost>")
+if EMAIL_URL:
+    EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
+    EMAIL_HOST = EMAIL_URL
+    EMAIL_PORT = env_int("BROODTIDE_SMTP_PORT", default=587)
+    EMAIL_HOST_USER = env_text("BROODTIDE_SMTP_USER", "")
+    EMAIL_HOST_PASSWORD = env_text("BROODTIDE_SMTP_PASSWORD", "")
+    EMAIL_USE_TLS = env_bool("BROODTIDE_SMTP_TLS", default=True)
+    EMAIL_TIMEOUT = 15
+else:
+    EMAIL_BACKEND = "accounts.mail.KeptMailBackend"
+
+# Background work. The database row is the truth; a broker, where there is one, only rings the bell.
+JOB_HANDLERS = {
+    "evaluation": "breeding.services.evaluation.evaluation_job",
+    "plan": "scheduling.services.plan_run.plan_job",
+}
+JOB_QUEUES = {"evaluation": "evaluation", "plan": "planning"}
+JOB_LEASE_SECONDS = 60
+TICK_SECONDS = 5
+
+REDIS_URL = env_text("BROODTIDE_REDIS_URL", "redis://127.0.0.1:6379/0")
+CELERY_BROKER_URL = REDIS_URL
+CELERY_TIMEZONE = "UTC"
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_SERIALIZER = "json"
+CELERY_ACCEPT_CONTENT = ["json"]
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_TASK_TIME_LIMIT = 600
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_MAX_TASKS_PER_CHILD = 1000
+CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 20
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    "visibility_timeout": 900,
+    "unacked_restore_interval": 10,
+    "unacked_restore_throttle": 1,
+    "socket_timeout": 2,
+    "socket_connect_timeout": 2,
+    "socket_keepalive": True,
+}
+CELERY_TASK_ROUTES = {
+    "accounts.run_job_planning": {"queue": "planning"},
+    "accounts.run_job_evaluation": {"queue": "evaluation"},
+    "scheduling.deliver_due": {"queue": "mail"},
+}
+CELERY_BEAT_SCHEDULE = {
+    # Interval, never crontab: zone-aware crontabs stop for an hour at the autumn clock change.
+    "deliver-due": {"task": "scheduling.deliver_due", "schedule": float(TICK_SECONDS), "options": {"expires": 5}},
+    "ring-jobs": {"task": "accounts.ring_jobs", "schedule": 30.0, "options": {"expires": 25}},
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "root": {"handlers": ["console"], "level": env_text("BROODTIDE_LOG_LEVEL", "WARNING")},
+}

@@ -1,0 +1,54 @@
+from scheduling.models.batch import BatchQueen, BenchState, QueenBatch
+from scheduling.models.bench import Co2Treatment, Dose, DroneTally, LotMovement, LotState, MovementKind, SemenLot, TallyOutcome
+from scheduling.models.booking import Booking, BookingMode, BookingSource, BookingState
+from scheduling.models.check import Finding, Pattern, QueenCheck
+from scheduling.models.plan import DroneCall, Placement, Plan, PlanPool, PlanPoolPart, PlanState, Unserved
+from scheduling.models.place import BenchPlace, PlaceState
+from scheduling.models.reminder import Delivery, DeliveryState, Heartbeat, Reminder, ReminderState
+from scheduling.models.season import Season, SeasonSetting
+from scheduling.models.session import Bench, BenchSession, SessionState
+from scheduling.models.source import CountKind, DroneCohort, DroneCount, DroneSource
+
+__all__ = [
+    "BatchQueen",
+    "Bench",
+    "BenchPlace",
+    "BenchSession",
+    "BenchState",
+    "Booking",
+    "BookingMode",
+    "BookingSource",
+    "BookingState",
+    "Co2Treatment",
+    "CountKind",
+    "Delivery",
+    "DeliveryState",
+    "Dose",
+    "DroneCall",
+    "DroneCohort",
+    "DroneCount",
+    "DroneSource",
+    "DroneTally",
+    "Finding",
+    "Heartbeat",
+    "LotMovement",
+    "LotState",
+    "MovementKind",
+    "Pattern",
+    "PlaceState",
+    "Placement",
+    "Plan",
+    "PlanPool",
+    "PlanPoolPart",
+    "PlanState",
+    "QueenBatch",
+    "QueenCheck",
+    "Reminder",
+    "ReminderState",
+    "Season",
+    "SeasonSetting",
+    "SemenLot",
+    "SessionState",
+    "TallyOutcome",
+    "Unserved",
+]
