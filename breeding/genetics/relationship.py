@@ -1,0 +1,161 @@
+"""Relationships and inbreeding of queens, worker groups, drone sets, drones and sister groups.
+
+Everywhere a = 2 x coancestry, so a drone with himself has 2 and Cov(u_X, u_Y) = a(X, Y) sigma2_A.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+from breeding.genetics.nodes import NodeTable
+from breeding.genetics.tracing import Tracer
+from breeding.genetics.types import Bools, Csr, Floats, Ints
+
+
+def relationship_matrix(table: NodeTable, units: Sequence[str], *, path: str = "units") -> Floats:
+    """Relationships between units, shape (n_units, n_units), dimensionless.
+
+    units : names as ``Q1``, ``W:Q1``, ``B:Q1``, ``S:st``, ``d:k``. Only their ancestors are visited.
+    """
+    tracer, rows = _ancestors_only(table, table.units(units, path=path))
+    return tracer.matrix(rows)
+
+
+def relationship_of_pairs(table: NodeTable, left: Csr, right: Csr) -> Floats:
+    """Relationship of left[i] with right[i]; CSR of node weights, (n, n_nodes); result (n,)."""
+    tracer, both = _ancestors_only(table, sparse.vstack([left, right], format="csr"))
+    n = left.shape[0]
+    return tracer.pairs(both[:n], both[n:])
+
+
+@dataclass(frozen=True)
+class MatedQueens:
+    """Diagonals around each mated queen, all shape (n_mated,), rows as ``queens`` (rows of queens)."""
+
+    queens: Ints
+    a_QQ: Floats
+    a_QB: Floats
+    a_BB: Floats
+
+    @property
+    def a_WW(self) -> Floats:
+        """Relationship of two different workers (or daughters) of the queen."""
+        return 0.25 * self.a_QQ + 0.25 * self.a_BB + 0.5 * self.a_QB
+
+    @property
+    def a_QW(self) -> Floats:
+        return 0.5 * self.a_QQ + 0.5 * self.a_QB
+
+    @property
+    def worker_F(self) -> Floats:
+        return 0.5 * self.a_QB
+
+    @property
+    def daughter_variance(self) -> Floats:
+        """Mendelian variance v(Q) of daughters."""
+        return 0.25 * (2.0 - self.a_QQ) + 0.25 * (2.0 - self.a_BB)
+
+
+def mated_queens(table: NodeTable) -> MatedQueens:
+    """Relationships of each mated queen with the drones she carries.
+
+    Notes
+    -----
+    A queen nobody descends from shares with her mates only what her parents share with them, so sisters
+    inseminated from the same sources are traced once.
+    """
+    plan = table.layout
+    mated = np.array(table.mated, dtype=np.int64)
+    sets = np.array([plan.set_of[q] for q in mated], dtype=np.int64)
+    a_QQ = 1.0 + table.F[mated]
+    parental = np.array(plan.parental, dtype=bool)
+    has_node = table.node_of < table.n_nodes
+    # Replace own nodes of entities that cannot be among the other's ancestors by their parents.
+    queen_rows = _upwards(table, mated, keep=parental[mated])
+    set_rows = _upwards(table, sets, keep=parental[sets])
+    # Two queens of one mother with the same sources share a trace; so do their drone sets' diagonals.
+    pair_first, pair_at = _distinct(sparse.hstack([queen_rows, set_rows], format="csr"))
+    a_QB = relationship_of_pairs(table, queen_rows[pair_first], set_rows[pair_first])[pair_at]
+    set_first, set_at = _distinct(set_rows)
+    parents_only = relationship_of_pairs(table, set_rows[set_first], set_rows[set_first])[set_at]
+    own = np.where(has_node[sets], np.append(table.D, 0.0)[table.node_of[sets]], 0.0)
+    return MatedQueens(mated, a_QQ, a_QB, parents_only + np.where(parental[sets], 0.0, own))
+
+
+@dataclass(frozen=True)
+class Inbreeding:
+    queens: dict[str, float]
+    workers: dict[str, float]
+    known_generations: dict[str, float]
+
+
+def inbreeding(table: NodeTable) -> Inbreeding:
+    """Inbreeding of queens and of worker groups, and how many generations of each queen are known."""
+    ids = table.queen_ids
+    around = mated_queens(table)
+    workers = {ids[q]: float(F) for q, F in zip(around.queens, around.worker_F, strict=True)}
+    known = known_generations(table)
+    return Inbreeding(
+        dict(zip(ids, table.F.tolist(), strict=True)), workers, dict(zip(ids, known.tolist(), strict=True))
+    )
+
+
+def known_generations(table: NodeTable) -> Floats:
+    """Equivalent complete generations of each queen, (n_queens,): sum of (1/2)^n over known queen ancestors.
+
+    Notes
+    -----
+    The mother's side counts 1/2; the drones' side 1/2, shared by their mothers by weight. Drones count
+    with their mother, unrecorded sisters of a known mother as one known queen, unknown drones as nothing.
+    """
+    plan = table.layout
+    through = np.zeros(len(plan.entities))  # generations known behind each entity, itself counted if a queen
+    for i in np.argsort(plan.level, kind="stable").tolist():
+        entity = plan.entities[i]
+        behind = sum(weight * float(through[parent]) for parent, weight in entity.parents)
+        known = entity.kind == "queen" or (entity.kind == "sisters" and entity.dam >= 0)
+        through[i] = behind + (1.0 if known else 0.0)
+    return np.asarray(through[: plan.n_queens] - 1.0)
+
+
+def _upwards(table: NodeTable, entities: Ints, *, keep: Bools) -> Csr:
+    """Expressions of entities, childless ones replaced by their parents' nodes."""
+    up = (table.node_of[entities] < table.n_nodes) & ~keep
+    own = table.expression[entities]
+    parents = table.P[np.where(up, table.node_of[entities], 0)]
+    return (
+        sparse.diags_array((~up).astype(float)) @ own + sparse.diags_array(up.astype(float)) @ parents
+    ).tocsr()
+
+
+def _distinct(rows: Csr) -> tuple[Ints, Ints]:
+    """First row of each distinct row, and which of them each row equals."""
+    rows = rows.tocsr()
+    rows.eliminate_zeros()
+    rows.sort_indices()
+    first: list[int] = []
+    seen: dict[bytes, int] = {}
+    at = np.empty(rows.shape[0], dtype=np.int64)
+    for i in range(rows.shape[0]):
+        begin, end = rows.indptr[i], rows.indptr[i + 1]
+        key = rows.indices[begin:end].tobytes() + rows.data[begin:end].tobytes()
+        k = seen.setdefault(key, len(first))
+        if k == len(first):
+            first.append(i)
+        at[i] = k
+    return np.array(first, dtype=np.int64), at
+
+
+def _ancestors_only(table: NodeTable, rows: Csr) -> tuple[Tracer, Csr]:
+    """A tracer over the ancestors of the given units, and the units in its numbering."""
+    seen = np.zeros(table.n_nodes, dtype=bool)
+    frontier = np.unique(rows.indices)
+    while len(frontier):
+        seen[frontier] = True
+        parents = np.unique(table.P[frontier].indices)
+        frontier = parents[~seen[parents]]
+    nodes = np.flatnonzero(seen)
+    P = table.P[nodes][:, nodes]
+    return Tracer.of(P, table.D[nodes], table.level[nodes]), rows[:, nodes].tocsr()

@@ -1,0 +1,89 @@
+"""Path tracing: rows of T = (I - P)^-1 for many units at once, level by level, never the matrix itself."""
+
+import numpy as np
+from scipy import sparse
+
+from breeding.genetics.types import Csr, Floats, Ints
+
+# Largest dense work array of one sweep [elements]; more units are traced in chunks.
+MAX_ELEMENTS = 20_000_000
+
+
+class Tracer:
+    """Ancestors in birth order, grouped by level; level l descends from lower levels only.
+
+    ``add_level`` takes the parent weights of the next nodes, shape (n_new, any number of older nodes).
+    """
+
+    def __init__(self) -> None:
+        self.size = 0
+        self._blocks: list[tuple[int, int, Csr, Ints]] = []
+        self._D: list[Floats] = []
+
+    @classmethod
+    def of(cls, P: Csr, D: Floats, level: Ints) -> "Tracer":
+        """Tracer over a whole node table whose nodes stand in order of their level."""
+        tracer = cls()
+        edges = np.flatnonzero(np.diff(level)) + 1
+        bounds = [0, *edges.tolist(), len(level)]
+        for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+            if stop > start:
+                tracer.add_level(P[start:stop], D[start:stop])
+        return tracer
+
+    def add_level(self, rows: Csr, D: Floats) -> None:
+        start, self.size = self.size, self.size + len(D)
+        self._D.append(D)
+        if rows.nnz == 0:
+            return
+        columns, position = np.unique(rows.indices, return_inverse=True)
+        narrow = sparse.csr_array((rows.data, position, rows.indptr), shape=(len(D), len(columns)))
+        self._blocks.append((start, self.size, narrow.T.tocsr(), columns))
+
+    @property
+    def D(self) -> Floats:
+        return np.concatenate(self._D) if self._D else np.zeros(0)
+
+    def trace(self, units: Csr) -> Floats:
+        """Coefficients of the Mendelian terms in each unit, shape (n_nodes, n_units).
+
+        units : CSR, shape (n_units, at most n_nodes). Weights of nodes in each unit.
+        """
+        traced = np.zeros((self.size, units.shape[0]))
+        coo = units.tocoo()
+        np.add.at(traced, (coo.col, coo.row), coo.data)
+        for start, stop, transposed, columns in reversed(self._blocks):
+            traced[columns] += transposed @ traced[start:stop]
+        return traced
+
+    def pairs(self, left: Csr, right: Csr) -> Floats:
+        """Relationship of left[i] with right[i], shape (n,). Cost: chunks of one sweep over the ancestors."""
+        n = left.shape[0]
+        result = np.zeros(n)
+        if self.size == 0 or n == 0:
+            return result
+        D = self.D
+        step = max(1, MAX_ELEMENTS // (2 * self.size))
+        for start in range(0, n, step):
+            stop = min(n, start + step)
+            both = self.trace(sparse.vstack([left[start:stop], right[start:stop]], format="csr"))
+            k = stop - start
+            result[start:stop] = np.einsum("ij,ij,i->j", both[:, :k], both[:, k:], D)
+        return result
+
+    def matrix(self, units: Csr) -> Floats:
+        """Relationships of all units with each other, shape (n_units, n_units)."""
+        n = units.shape[0]
+        D = self.D
+        if self.size * n <= MAX_ELEMENTS:
+            traced = self.trace(units)
+            return np.asarray((traced * D[:, None]).T @ traced)
+        step = max(1, MAX_ELEMENTS // (2 * self.size))
+        result = np.zeros((n, n))
+        for start in range(0, n, step):
+            first = self.trace(units[start : start + step]) * D[:, None]
+            for other in range(start, n, step):
+                block = first.T @ self.trace(units[other : other + step])
+                result[start : start + step, other : other + step] = block
+                result[other : other + step, start : start + step] = block.T
+        return result

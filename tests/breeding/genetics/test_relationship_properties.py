@@ -1,0 +1,184 @@
+"""Relationships against the allele-level oracle, and the invariants every pedigree keeps."""
+
+from dataclasses import replace
+
+import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from breeding.genetics.nodes import build_nodes
+from breeding.genetics.pedigree import Batch, DroneShare, Open, OneSource, Pedigree, Pool, Queen, SharedBatch
+from breeding.genetics.relationship import inbreeding, mated_queens, relationship_matrix
+from tests.breeding.genetics.oracle import Oracle
+from tests.breeding.genetics.pedigrees import pedigrees, units_of
+
+few = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+@few
+@given(pedigrees())
+def test_every_relationship_equals_the_allele_level_oracle(pedigree):
+    table = build_nodes(pedigree)
+    units = units_of(table)
+    np.testing.assert_allclose(relationship_matrix(table, units), Oracle(pedigree).matrix(units), atol=1e-12)
+
+
+@few
+@given(pedigrees())
+def test_inbreeding_of_queens_and_workers_equals_the_oracle(pedigree):
+    table = build_nodes(pedigree)
+    oracle = Oracle(pedigree)
+    found = inbreeding(table)
+    assert found.queens.keys() == {q.id for q in pedigree.queens}
+    for id_, F in found.queens.items():
+        assert abs(F - oracle.inbreeding(id_)) < 1e-12
+        assert 0 <= F <= 1
+    for id_, F in found.workers.items():
+        queen, drones = oracle.unit(id_), oracle.unit(f"B:{id_}")
+        f = sum(w * v * oracle.alleles.G[s, t] for s, w in queen.items() for t, v in drones.items())
+        assert abs(F - f) < 1e-12
+
+
+@few
+@given(pedigrees())
+def test_diagonals_around_mated_queens_equal_the_full_matrix(pedigree):
+    table = build_nodes(pedigree)
+    around = mated_queens(table)
+    ids = [table.queen_ids[q] for q in around.queens]
+    A = relationship_matrix(table, [*ids, *(f"B:{i}" for i in ids), *(f"W:{i}" for i in ids)])
+    n = len(ids)
+    np.testing.assert_allclose(around.a_QQ, np.diag(A)[:n], atol=1e-12)
+    np.testing.assert_allclose(around.a_BB, np.diag(A)[n : 2 * n], atol=1e-12)
+    np.testing.assert_allclose(around.a_QB, np.diag(A[:n, n : 2 * n]), atol=1e-12)
+    np.testing.assert_allclose(around.a_WW, np.diag(A)[2 * n :], atol=1e-12)
+
+
+@few
+@given(pedigrees())
+def test_inverse_times_matrix_is_identity_and_matrix_is_positive(pedigree):
+    table = build_nodes(pedigree)
+    T = np.linalg.inv(np.eye(table.n_nodes) - table.P.toarray())
+    A = T @ np.diag(table.D) @ T.T
+    np.testing.assert_allclose(A @ table.inverse().toarray(), np.eye(table.n_nodes), atol=1e-8)
+    assert np.linalg.eigvalsh(A).min() > -1e-10
+    assert np.isclose(table.log_det(), np.linalg.slogdet(A)[1])
+
+
+@few
+@given(pedigrees(), st.data())
+def test_a_daughter_has_the_relationships_of_the_worker_group(pedigree, data):
+    table = build_nodes(pedigree)
+    if not table.mated:
+        return
+    dam = data.draw(st.sampled_from([table.queen_ids[q] for q in table.mated]))
+    grown = replace(pedigree, queens=(*pedigree.queens, Queen("new1", dam), Queen("new2", dam)))
+    table = build_nodes(grown)
+    units = [u for u in units_of(table) if not u.startswith("new")]
+    A = relationship_matrix(table, ["new1", "new2", f"W:{dam}", dam, f"B:{dam}", *units])
+    np.testing.assert_allclose(A[0, 5:], A[2, 5:], atol=1e-12)
+    np.testing.assert_allclose(A[0, 5:], 0.5 * A[3, 5:] + 0.5 * A[4, 5:], atol=1e-12)
+    around = mated_queens(table)
+    a_WW = around.a_WW[[table.queen_ids[q] for q in around.queens].index(dam)]
+    assert abs(A[0, 1] - a_WW) < 1e-12
+    assert abs(A[2, 2] - a_WW) < 1e-12
+    assert abs(A[0, 2] - a_WW) < 1e-12
+
+
+@few
+@given(pedigrees())
+def test_drones_have_two_and_drone_sets_lie_between_their_sources_and_two(pedigree):
+    table = build_nodes(pedigree)
+    for drone in pedigree.drones:
+        assert np.isclose(relationship_matrix(table, [f"d:{drone.id}"])[0, 0], 2.0)
+    for id_, mating in pedigree.matings.items():
+        if isinstance(mating, Pool):
+            whole = sum(s.weight for s in mating.dpqs)
+            A = relationship_matrix(table, [f"B:{id_}", *(s.id for s in mating.dpqs)])
+            w = np.array([s.weight / whole for s in mating.dpqs])
+            assert w @ A[1:, 1:] @ w - 1e-12 <= A[0, 0] <= 2 + 1e-12
+
+
+@few
+@given(pedigrees(), st.randoms(use_true_random=False))
+def test_input_order_changes_nothing(pedigree, random):
+    table = build_nodes(pedigree)
+    units = units_of(table)
+    mixed = {}
+    for name in ("queens", "drones", "batches", "groups"):
+        rows = list(getattr(pedigree, name))
+        random.shuffle(rows)
+        mixed[name] = rows
+    matings = list(pedigree.matings.items())
+    random.shuffle(matings)
+    other = build_nodes(Pedigree(matings=dict(matings), **mixed))
+    np.testing.assert_allclose(
+        relationship_matrix(table, units), relationship_matrix(other, units), atol=1e-12
+    )
+
+
+@few
+@given(pedigrees())
+def test_splitting_a_source_in_two_halves_changes_nothing(pedigree):
+    def halves(share):
+        if share.n_drones is None or share.n_drones % 2:
+            return (share,)
+        half = DroneShare(share.id, share.weight / 2, share.n_drones // 2)
+        return (half, half)
+
+    def split(mating):
+        if isinstance(mating, Pool):
+            return Pool(tuple(h for s in mating.dpqs for h in halves(s)))
+        return mating
+
+    other = replace(
+        pedigree,
+        matings={q: split(m) for q, m in pedigree.matings.items()},
+        batches=tuple(Batch(b.id, tuple(h for s in b.dpqs for h in halves(s))) for b in pedigree.batches),
+    )
+    table = build_nodes(pedigree)
+    units = units_of(table)
+    np.testing.assert_allclose(
+        relationship_matrix(table, units), relationship_matrix(build_nodes(other), units), atol=1e-12
+    )
+
+
+def test_many_drones_converge_to_very_many():
+    def F_and_a(n):
+        queens = [Queen("A"), Queen("B"), Queen("Q", "A"), Queen("R", "A")]
+        matings = {"A": Pool((DroneShare("B", 2, n), DroneShare("A", 1, n))), "Q": Open(n)}
+        table = build_nodes(Pedigree(queens, matings))
+        return relationship_matrix(table, ["A", "B", "Q", "R", "W:A", "W:Q", "B:A"])
+
+    distance = [np.abs(F_and_a(n) - F_and_a(None)).max() for n in (10, 1000, 100_000)]
+    assert distance[0] > distance[1] > distance[2]
+    assert distance[2] < 1e-5
+
+
+@few
+@given(st.lists(st.tuples(st.sampled_from([1.0, 2.0, 3.0]), st.integers(1, 6)), min_size=1, max_size=4))
+def test_a_shared_batch_makes_daughters_across_queens_closer_by_the_same_drone_terms(parts):
+    queens = [
+        Queen("X"),
+        Queen("Y"),
+        Queen("dX", "X"),
+        Queen("dY", "Y"),
+        *(Queen(f"P{k}") for k in range(len(parts))),
+    ]
+    sources = tuple(DroneShare(f"P{k}", w, n) for k, (w, n) in enumerate(parts))
+    shared = Pedigree(queens, {"X": SharedBatch("s"), "Y": SharedBatch("s")}, batches=[Batch("s", sources)])
+    own = Pedigree(queens, {"X": Pool(sources), "Y": Pool(sources)})
+    a = [relationship_matrix(build_nodes(p), ["dX", "dY"])[0, 1] for p in (shared, own)]
+    whole = sum(w for w, _ in parts)
+    assert abs(a[0] - a[1] - 0.25 * sum((w / whole) ** 2 / n for w, n in parts)) < 1e-12
+
+
+@few
+@given(st.integers(1, 25))
+def test_long_selfing_keeps_numbers_in_range(generations):
+    """A queen inseminated with very many of her own sons: F rises towards 1, D falls towards 0."""
+    queens = [Queen("q0"), *(Queen(f"q{i + 1}", f"q{i}") for i in range(generations))]
+    matings = {q.id: OneSource(q.id, None) for q in queens}
+    table = build_nodes(Pedigree(queens, matings))
+    expected = [1 - 0.5**i for i in range(generations + 1)]
+    np.testing.assert_allclose(table.F, expected, atol=1e-12)
+    assert (table.D > 0).all()
