@@ -11,8 +11,8 @@ import numpy as np
 from breeding.genetics.pedigree import (
     UNKNOWN_DRONES,
     DroneShare,
-    Open,
     OneSource,
+    Open,
     Pedigree,
     Pool,
     SharedBatch,
@@ -27,7 +27,7 @@ UNKNOWN_GROUP = "unknown"
 
 @dataclass
 class Entity:
-    """``parents``: entity -> weight. ``drones``: (queen entity, share, number) of each source of a drone set."""
+    """``parents``: entity, weight. ``drones``: (queen, share, number) of each source of a drone set."""
 
     name: str
     kind: str  # queen, drone, set (of one or more sources), station, open, sisters

@@ -9,6 +9,7 @@ Brascamp & Bijma (2014), 10.1186/s12711-014-0053-9 (block form of the same relat
 Meuwissen & Luo (1992), 10.1186/1297-9686-24-4-305 (diagonals by path tracing).
 """
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -76,7 +77,7 @@ class NodeTable:
         return (step.T @ sparse.diags_array(1.0 / self.D) @ step).tocsc()
 
     def units(self, names: Sequence[str], *, path: str = "units") -> Csr:
-        """Weights of the nodes in each unit (``Q``, ``W:Q``, ``B:Q``, ``S:g``, ``d:x``), (n_units, n_nodes)."""
+        """Node weights of units ``Q``, ``W:Q``, ``B:Q``, ``S:g``, ``d:x``; (n_units, n_nodes)."""
         return self._choose(names, path) @ self.expression
 
     def unit_groups(self, names: Sequence[str], *, path: str = "units") -> Csr:
@@ -87,7 +88,7 @@ class NodeTable:
         """Expected origin of each entity, rows sum to 1, (n_entities, n_groups)."""
         filled = self.P_group.toarray()
         edges = [0, *(np.flatnonzero(np.diff(self.level)) + 1).tolist(), self.n_nodes]
-        for start, stop in zip(edges[:-1], edges[1:], strict=True):
+        for start, stop in itertools.pairwise(edges):
             filled[start:stop] += self.P[start:stop] @ filled
         return sparse.csr_array(self.expression @ filled + self.expression_group)
 
@@ -97,10 +98,7 @@ class NodeTable:
         weights: list[float] = []
         index = self.layout.index
         for i, name in enumerate(names):
-            if name.startswith("W:"):
-                parts = [(name[2:], 0.5), (f"B:{name[2:]}", 0.5)]
-            else:
-                parts = [(name, 1.0)]
+            parts = [(name[2:], 0.5), (f"B:{name[2:]}", 0.5)] if name.startswith("W:") else [(name, 1.0)]
             for part, weight in parts:
                 if part not in index:
                     raise InputError(f"{path}[{i}]", self._why_unknown(name))
@@ -140,7 +138,7 @@ class _Builder:
         self.by_node: list[tuple[list[int], list[float]]] = [([], [])] * n
         self.by_group: list[list[tuple[str, float]]] = [[]] * n  # origins of entities without a node
         self.is_node = [False] * n
-        self.diagonal = np.full(n, np.nan)  # a_BB of drone sets, a_SS of sister groups
+        self.diagonal = np.full(n, np.nan)  # a_bb of drone sets, a_SS of sister groups
         self.F = np.zeros(plan.n_queens)
         self.brood_F = np.zeros(plan.n_queens)  # inbreeding of daughters
         self.v = np.zeros(plan.n_queens)  # Mendelian variance of daughters
@@ -266,7 +264,7 @@ class _Builder:
         return sparse.csr_array((weights, columns, starts), shape=(len(rows), max(1, self.tracer.size)))
 
     def _close_sets(self, members: list[int]) -> None:
-        """Diagonals a_BB of the drone sets that queens with daughters carry."""
+        """Diagonals a_bb of the drone sets that queens with daughters carry."""
         mixed: list[int] = []
         entities = self.plan.entities
         for i in members:

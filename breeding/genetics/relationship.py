@@ -35,27 +35,27 @@ class MatedQueens:
     """Diagonals around each mated queen, all shape (n_mated,), rows as ``queens`` (rows of queens)."""
 
     queens: Ints
-    a_QQ: Floats
-    a_QB: Floats
-    a_BB: Floats
+    a_qq: Floats
+    a_qb: Floats
+    a_bb: Floats
 
     @property
-    def a_WW(self) -> Floats:
+    def a_ww(self) -> Floats:
         """Relationship of two different workers (or daughters) of the queen."""
-        return 0.25 * self.a_QQ + 0.25 * self.a_BB + 0.5 * self.a_QB
+        return 0.25 * self.a_qq + 0.25 * self.a_bb + 0.5 * self.a_qb
 
     @property
-    def a_QW(self) -> Floats:
-        return 0.5 * self.a_QQ + 0.5 * self.a_QB
+    def a_qw(self) -> Floats:
+        return 0.5 * self.a_qq + 0.5 * self.a_qb
 
     @property
-    def worker_F(self) -> Floats:
-        return 0.5 * self.a_QB
+    def worker_inbreeding(self) -> Floats:
+        return 0.5 * self.a_qb
 
     @property
     def daughter_variance(self) -> Floats:
         """Mendelian variance v(Q) of daughters."""
-        return 0.25 * (2.0 - self.a_QQ) + 0.25 * (2.0 - self.a_BB)
+        return 0.25 * (2.0 - self.a_qq) + 0.25 * (2.0 - self.a_bb)
 
 
 def mated_queens(table: NodeTable) -> MatedQueens:
@@ -69,7 +69,7 @@ def mated_queens(table: NodeTable) -> MatedQueens:
     plan = table.layout
     mated = np.array(table.mated, dtype=np.int64)
     sets = np.array([plan.set_of[q] for q in mated], dtype=np.int64)
-    a_QQ = 1.0 + table.F[mated]
+    a_qq = 1.0 + table.F[mated]
     parental = np.array(plan.parental, dtype=bool)
     has_node = table.node_of < table.n_nodes
     # Replace own nodes of entities that cannot be among the other's ancestors by their parents.
@@ -77,11 +77,11 @@ def mated_queens(table: NodeTable) -> MatedQueens:
     set_rows = _upwards(table, sets, keep=parental[sets])
     # Two queens of one mother with the same sources share a trace; so do their drone sets' diagonals.
     pair_first, pair_at = _distinct(sparse.hstack([queen_rows, set_rows], format="csr"))
-    a_QB = relationship_of_pairs(table, queen_rows[pair_first], set_rows[pair_first])[pair_at]
+    a_qb = relationship_of_pairs(table, queen_rows[pair_first], set_rows[pair_first])[pair_at]
     set_first, set_at = _distinct(set_rows)
     parents_only = relationship_of_pairs(table, set_rows[set_first], set_rows[set_first])[set_at]
     own = np.where(has_node[sets], np.append(table.D, 0.0)[table.node_of[sets]], 0.0)
-    return MatedQueens(mated, a_QQ, a_QB, parents_only + np.where(parental[sets], 0.0, own))
+    return MatedQueens(mated, a_qq, a_qb, parents_only + np.where(parental[sets], 0.0, own))
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def inbreeding(table: NodeTable) -> Inbreeding:
     """Inbreeding of queens and of worker groups, and how many generations of each queen are known."""
     ids = table.queen_ids
     around = mated_queens(table)
-    workers = {ids[q]: float(F) for q, F in zip(around.queens, around.worker_F, strict=True)}
+    workers = {ids[q]: float(F) for q, F in zip(around.queens, around.worker_inbreeding, strict=True)}
     known = known_generations(table)
     return Inbreeding(
         dict(zip(ids, table.F.tolist(), strict=True)), workers, dict(zip(ids, known.tolist(), strict=True))

@@ -1,5 +1,7 @@
 """Path tracing: rows of T = (I - P)^-1 for many units at once, level by level, never the matrix itself."""
 
+import itertools
+
 import numpy as np
 from scipy import sparse
 
@@ -26,7 +28,7 @@ class Tracer:
         tracer = cls()
         edges = np.flatnonzero(np.diff(level)) + 1
         bounds = [0, *edges.tolist(), len(level)]
-        for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+        for start, stop in itertools.pairwise(bounds):
             if stop > start:
                 tracer.add_level(P[start:stop], D[start:stop])
         return tracer
@@ -40,8 +42,7 @@ class Tracer:
         narrow = sparse.csr_array((rows.data, position, rows.indptr), shape=(len(D), len(columns)))
         self._blocks.append((start, self.size, narrow.T.tocsr(), columns))
 
-    @property
-    def D(self) -> Floats:
+    def variances(self) -> Floats:
         return np.concatenate(self._D) if self._D else np.zeros(0)
 
     def trace(self, units: Csr) -> Floats:
@@ -62,7 +63,7 @@ class Tracer:
         result = np.zeros(n)
         if self.size == 0 or n == 0:
             return result
-        D = self.D
+        D = self.variances()
         step = max(1, MAX_ELEMENTS // (2 * self.size))
         for start in range(0, n, step):
             stop = min(n, start + step)
@@ -74,7 +75,7 @@ class Tracer:
     def matrix(self, units: Csr) -> Floats:
         """Relationships of all units with each other, shape (n_units, n_units)."""
         n = units.shape[0]
-        D = self.D
+        D = self.variances()
         if self.size * n <= MAX_ELEMENTS:
             traced = self.trace(units)
             return np.asarray((traced * D[:, None]).T @ traced)

@@ -7,7 +7,7 @@ G[x, y] = sum_s pi_x(s) G[s, y] for y older than x, G[x, x] = 1.
 
 import numpy as np
 
-from breeding.genetics.pedigree import Open, OneSource, Pool, SharedBatch, SingleDrone, Station
+from breeding.genetics.pedigree import OneSource, Open, Pool, SharedBatch, SingleDrone, Station
 
 
 class Alleles:
@@ -139,8 +139,7 @@ class Oracle:
         for i, pi in enumerate(made):
             for s, w in pi.items():
                 L[i, s] = w
-        A = 2 * L @ self.alleles.G @ L.T
-        return A
+        return 2 * L @ self.alleles.G @ L.T
 
     def inbreeding(self, queen):
         m, p = self.queen(queen)

@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from breeding.genetics.nodes import build_nodes
-from breeding.genetics.pedigree import Batch, DroneShare, Open, OneSource, Pedigree, Pool, Queen, SharedBatch
+from breeding.genetics.pedigree import Batch, DroneShare, OneSource, Open, Pedigree, Pool, Queen, SharedBatch
 from breeding.genetics.relationship import inbreeding, mated_queens, relationship_matrix
 from tests.breeding.genetics.oracle import Oracle
 from tests.breeding.genetics.pedigrees import pedigrees, units_of
@@ -47,10 +47,10 @@ def test_diagonals_around_mated_queens_equal_the_full_matrix(pedigree):
     ids = [table.queen_ids[q] for q in around.queens]
     A = relationship_matrix(table, [*ids, *(f"B:{i}" for i in ids), *(f"W:{i}" for i in ids)])
     n = len(ids)
-    np.testing.assert_allclose(around.a_QQ, np.diag(A)[:n], atol=1e-12)
-    np.testing.assert_allclose(around.a_BB, np.diag(A)[n : 2 * n], atol=1e-12)
-    np.testing.assert_allclose(around.a_QB, np.diag(A[:n, n : 2 * n]), atol=1e-12)
-    np.testing.assert_allclose(around.a_WW, np.diag(A)[2 * n :], atol=1e-12)
+    np.testing.assert_allclose(around.a_qq, np.diag(A)[:n], atol=1e-12)
+    np.testing.assert_allclose(around.a_bb, np.diag(A)[n : 2 * n], atol=1e-12)
+    np.testing.assert_allclose(around.a_qb, np.diag(A[:n, n : 2 * n]), atol=1e-12)
+    np.testing.assert_allclose(around.a_ww, np.diag(A)[2 * n :], atol=1e-12)
 
 
 @few
@@ -78,10 +78,10 @@ def test_a_daughter_has_the_relationships_of_the_worker_group(pedigree, data):
     np.testing.assert_allclose(A[0, 5:], A[2, 5:], atol=1e-12)
     np.testing.assert_allclose(A[0, 5:], 0.5 * A[3, 5:] + 0.5 * A[4, 5:], atol=1e-12)
     around = mated_queens(table)
-    a_WW = around.a_WW[[table.queen_ids[q] for q in around.queens].index(dam)]
-    assert abs(A[0, 1] - a_WW) < 1e-12
-    assert abs(A[2, 2] - a_WW) < 1e-12
-    assert abs(A[0, 2] - a_WW) < 1e-12
+    a_ww = around.a_ww[[table.queen_ids[q] for q in around.queens].index(dam)]
+    assert abs(A[0, 1] - a_ww) < 1e-12
+    assert abs(A[2, 2] - a_ww) < 1e-12
+    assert abs(A[0, 2] - a_ww) < 1e-12
 
 
 @few
