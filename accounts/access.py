@@ -55,7 +55,9 @@ def viewer_of(person: Person, cooperative_id: int | None = None) -> Viewer | Non
 
 def can_act_for(viewer: Viewer, member: Member) -> bool:
     """May enter and change what belongs to this member: its own persons, and the coordinator."""
-    return member.cooperative_id == viewer.cooperative.pk and (member.pk in viewer.member_ids or viewer.is_coordinator)
+    return member.cooperative_id == viewer.cooperative.pk and (
+        member.pk in viewer.member_ids or viewer.is_coordinator
+    )
 
 
 def can_manage_people(viewer: Viewer) -> bool:
@@ -83,4 +85,3 @@ def require(allowed: bool, text: str) -> None:
     """403 with a sentence for people, unless allowed."""
     if not allowed:
         raise PermissionDenied(text)
-

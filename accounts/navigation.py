@@ -59,7 +59,9 @@ def navigation_for(request: HttpRequest, viewer: Viewer, role: str) -> dict[str,
     return {
         "nav": _entries(request, ROLE_PAGES[role]),
         "nav_bottom": _entries(request, BOTTOM_FOR_ROLE.get(role, BOTTOM_PAGES)),
-        "roles": [{"key": key, "label": _role_label(key), "current": key == role} for key in roles_of(viewer)],
+        "roles": [
+            {"key": key, "label": _role_label(key), "current": key == role} for key in roles_of(viewer)
+        ],
     }
 
 

@@ -24,7 +24,9 @@ def practice_sign_ins() -> list[SignIn]:
 
 def _with_role(cooperative: Cooperative, role: Role) -> Person | None:
     """Preferably somebody with this role alone, so that the role can be seen by itself."""
-    grants = RoleGrant.objects.filter(cooperative=cooperative, person__is_active=True).select_related("person")
+    grants = RoleGrant.objects.filter(cooperative=cooperative, person__is_active=True).select_related(
+        "person"
+    )
     roles: dict[Person, set[str]] = {}
     for grant in grants.order_by("person_id"):
         roles.setdefault(grant.person, set()).add(grant.role)

@@ -28,7 +28,9 @@ def run_job_planning(job_id: int) -> None:
 def ring_jobs() -> None:
     """Ring again for open jobs that nobody holds: a lost message loses nothing."""
     now = timezone.now()
-    for job_id, kind, lease_until in Job.objects.filter(state__in=OPEN_STATES).values_list("pk", "kind", "lease_until"):
+    for job_id, kind, lease_until in Job.objects.filter(state__in=OPEN_STATES).values_list(
+        "pk", "kind", "lease_until"
+    ):
         if lease_until is None or lease_until < now:
             ring_one(job_id, kind)
 

@@ -89,7 +89,11 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "accounts.context.shell",
             ],
-            "builtins": ["django.templatetags.i18n", "django.templatetags.static", "accounts.templatetags.broodtide"],
+            "builtins": [
+                "django.templatetags.i18n",
+                "django.templatetags.static",
+                "accounts.templatetags.broodtide",
+            ],
         },
     }
 ]
@@ -229,7 +233,11 @@ CELERY_TASK_ROUTES = {
 }
 CELERY_BEAT_SCHEDULE = {
     # Interval, never crontab: zone-aware crontabs stop for an hour at the autumn clock change.
-    "deliver-due": {"task": "scheduling.deliver_due", "schedule": float(TICK_SECONDS), "options": {"expires": 5}},
+    "deliver-due": {
+        "task": "scheduling.deliver_due",
+        "schedule": float(TICK_SECONDS),
+        "options": {"expires": 5},
+    },
     "ring-jobs": {"task": "accounts.ring_jobs", "schedule": 30.0, "options": {"expires": 25}},
 }
 

@@ -18,6 +18,7 @@ from scheduling.models import (
     DroneCount,
     DroneSource,
     QueenBatch,
+    Reminder,
     Season,
 )
 
@@ -44,7 +45,9 @@ class PersonFactory(DjangoModelFactory[Person]):
 
     @classmethod
     def _create(cls, model_class: type[Person], *args: Any, **kwargs: Any) -> Person:
-        return model_class.objects.create_user(kwargs.pop("email"), kwargs.pop("password", PASSWORD), **kwargs)
+        return model_class.objects.create_user(
+            kwargs.pop("email"), kwargs.pop("password", PASSWORD), **kwargs
+        )
 
 
 class MemberFactory(DjangoModelFactory[Member]):
@@ -260,3 +263,20 @@ class BookingSourceFactory(DjangoModelFactory[BookingSource]):
 
     booking = factory.SubFactory(BookingFactory)
     source = factory.SubFactory(DroneSourceFactory)
+
+
+class ReminderFactory(DjangoModelFactory[Reminder]):
+    class Meta:
+        model = Reminder
+
+    member = factory.SubFactory(MemberFactory)
+    cooperative = factory.SelfAttribute("member.cooperative")
+    kind = "cage_cells"
+    subject_type = "scheduling.queenbatch"
+    subject_id = factory.Sequence(lambda n: n + 1)
+    due_at = NOW
+    base_due_at = factory.SelfAttribute("due_at")
+    useful_until = factory.LazyAttribute(lambda r: r.due_at + dt.timedelta(hours=36))
+    critical = True
+    title = "Cage the ripe cells of Rowan 1"
+    created_at = NOW - dt.timedelta(days=3)

@@ -24,7 +24,9 @@ class SemenBatch(models.Model):
     label = models.CharField(max_length=60)
     made_on = models.DateField(null=True, blank=True)
     total_tenths = models.PositiveIntegerField(help_text="Volume, tenths of a µl.")
-    recorded_tenths = models.PositiveIntegerField(default=0, editable=False, help_text="Kept by the database.")
+    recorded_tenths = models.PositiveIntegerField(
+        default=0, editable=False, help_text="Kept by the database."
+    )
     is_complete = models.BooleanField(default=False, help_text="All shares are written and sum up.")
 
     class Meta:
@@ -73,12 +75,22 @@ class Mating(models.Model):
     total_tenths = models.PositiveIntegerField(
         null=True, blank=True, help_text="Volume in all, tenths of a µl; empty when the volume is not known."
     )
-    recorded_tenths = models.PositiveIntegerField(default=0, editable=False, help_text="Kept by the database.")
+    recorded_tenths = models.PositiveIntegerField(
+        default=0, editable=False, help_text="Kept by the database."
+    )
     is_complete = models.BooleanField(default=False, help_text="All shares are written and sum up.")
-    drones = models.PositiveIntegerField(null=True, blank=True, help_text="Station or open mating: drones in all.")
-    shared_batch = models.ForeignKey(SemenBatch, models.PROTECT, null=True, blank=True, related_name="matings")
+    drones = models.PositiveIntegerField(
+        null=True, blank=True, help_text="Station or open mating: drones in all."
+    )
+    shared_batch = models.ForeignKey(
+        SemenBatch, models.PROTECT, null=True, blank=True, related_name="matings"
+    )
     station_mother = models.ForeignKey(
-        Queen, models.PROTECT, null=True, blank=True, related_name="station_matings",
+        Queen,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="station_matings",
         help_text="Mother of the station's drone-producing queens.",
     )
     station_queens = models.PositiveSmallIntegerField(null=True, blank=True)
@@ -90,7 +102,8 @@ class Mating(models.Model):
         constraints = [
             models.CheckConstraint(condition=models.Q(kind__in=MatingKind.values), name="mating_known_kind"),
             models.CheckConstraint(
-                condition=models.Q(total_tenths__isnull=True) | models.Q(total_tenths__gt=0), name="mating_volume"
+                condition=models.Q(total_tenths__isnull=True) | models.Q(total_tenths__gt=0),
+                name="mating_volume",
             ),
             models.CheckConstraint(
                 condition=models.Q(total_tenths__isnull=True)

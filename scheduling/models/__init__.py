@@ -1,5 +1,14 @@
 from scheduling.models.batch import BatchQueen, BenchState, QueenBatch
-from scheduling.models.bench import Co2Treatment, Dose, DroneTally, LotMovement, LotState, MovementKind, SemenLot, TallyOutcome
+from scheduling.models.bench import (
+    Co2Treatment,
+    Dose,
+    DroneTally,
+    LotMovement,
+    LotState,
+    MovementKind,
+    SemenLot,
+    TallyOutcome,
+)
 from scheduling.models.booking import Booking, BookingMode, BookingSource, BookingState
 from scheduling.models.check import Finding, Pattern, QueenCheck
 from scheduling.models.plan import DroneCall, Placement, Plan, PlanPool, PlanPoolPart, PlanState, Unserved

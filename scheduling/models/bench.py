@@ -21,13 +21,22 @@ class LotState(models.TextChoices):
 class SemenLot(models.Model):
     """Semen collected in one go from one source, or mixed from several lots (then it has `mixed_from`)."""
 
-    session = models.ForeignKey(BenchSession, models.PROTECT, related_name="lots", help_text="Where it was collected.")
+    session = models.ForeignKey(
+        BenchSession, models.PROTECT, related_name="lots", help_text="Where it was collected."
+    )
     source = models.ForeignKey(
-        DroneSource, models.PROTECT, null=True, blank=True, related_name="lots", help_text="Empty for a mixture."
+        DroneSource,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="lots",
+        help_text="Empty for a mixture.",
     )
     label = models.CharField(max_length=40)
     tip = models.CharField(max_length=40, help_text="Tip it was collected with.")
-    drones_from_days = models.PositiveSmallIntegerField(null=True, blank=True, help_text="Youngest drones, age in days.")
+    drones_from_days = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Youngest drones, age in days."
+    )
     drones_to_days = models.PositiveSmallIntegerField(null=True, blank=True)
     opened_at = models.DateTimeField()
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
@@ -86,7 +95,9 @@ class DroneTally(models.Model):
         ordering = ["at", "pk"]
         verbose_name_plural = "drone tallies"
         constraints = [
-            models.CheckConstraint(condition=models.Q(outcome__in=TallyOutcome.values), name="tally_known_outcome"),
+            models.CheckConstraint(
+                condition=models.Q(outcome__in=TallyOutcome.values), name="tally_known_outcome"
+            ),
             models.CheckConstraint(condition=models.Q(drones__gt=0), name="tally_some_drones"),
         ]
 
@@ -119,10 +130,13 @@ class LotMovement(models.Model):
     class Meta:
         ordering = ["at", "pk"]
         constraints = [
-            models.CheckConstraint(condition=models.Q(kind__in=MovementKind.values), name="movement_known_kind"),
+            models.CheckConstraint(
+                condition=models.Q(kind__in=MovementKind.values), name="movement_known_kind"
+            ),
             models.CheckConstraint(condition=models.Q(volume_tenths__gt=0), name="movement_some_volume"),
             models.CheckConstraint(
-                condition=~models.Q(kind__in=["discarded", "lost"]) | ~models.Q(reason=""), name="movement_says_why"
+                condition=~models.Q(kind__in=["discarded", "lost"]) | ~models.Q(reason=""),
+                name="movement_says_why",
             ),
             models.CheckConstraint(
                 condition=~models.Q(kind__in=["mixed_in", "mixed_out"]) | models.Q(other_lot__isnull=False),
@@ -146,7 +160,9 @@ class Dose(models.Model):
     given_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     leak_back = models.BooleanField(default=False)
     resistance = models.BooleanField(default=False)
-    override_reason = models.CharField(max_length=200, blank=True, help_text="Why a rule was set aside, and which.")
+    override_reason = models.CharField(
+        max_length=200, blank=True, help_text="Why a rule was set aside, and which."
+    )
     override_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
     )
@@ -171,7 +187,9 @@ class Co2Treatment(models.Model):
     """One CO2 exposure of one queen: from gas on to gas off, as it really was."""
 
     batch_queen = models.ForeignKey(BatchQueen, models.CASCADE, related_name="co2_treatments")
-    session = models.ForeignKey(BenchSession, models.SET_NULL, null=True, blank=True, related_name="co2_treatments")
+    session = models.ForeignKey(
+        BenchSession, models.SET_NULL, null=True, blank=True, related_name="co2_treatments"
+    )
     with_insemination = models.BooleanField(default=False)
     started_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True, blank=True)

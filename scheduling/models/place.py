@@ -23,10 +23,16 @@ class BenchPlace(models.Model):
     plan = models.ForeignKey(Plan, models.CASCADE, related_name="bench_places")
     booking = models.ForeignKey(Booking, models.CASCADE, related_name="bench_places")
     batch_queen = models.ForeignKey(
-        BatchQueen, models.SET_NULL, null=True, blank=True, related_name="bench_places",
+        BatchQueen,
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="bench_places",
         help_text="Which virgin: known once they have emerged.",
     )
-    source = models.ForeignKey(DroneSource, models.PROTECT, null=True, blank=True, related_name="bench_places")
+    source = models.ForeignKey(
+        DroneSource, models.PROTECT, null=True, blank=True, related_name="bench_places"
+    )
     pool = models.ForeignKey(PlanPool, models.SET_NULL, null=True, blank=True, related_name="bench_places")
     dose_tenths = models.PositiveSmallIntegerField()
     co2_before = models.BooleanField(default=True, help_text="The other CO2 treatment comes the day before.")

@@ -1,0 +1,129 @@
+"""Administration pages: for looking and for repairs. The daily work has pages of its own, with its rules."""
+
+from typing import Any
+
+from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
+from django.http import HttpRequest
+
+from accounts.models import (
+    Apiary,
+    AuditEntry,
+    Cooperative,
+    Job,
+    KeptMail,
+    Member,
+    MemberPerson,
+    NotificationWish,
+    Person,
+    RoleGrant,
+)
+
+
+class ReadOnlyAdmin(admin.ModelAdmin[Any]):
+    """For rows that the program alone writes."""
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+
+@admin.register(Person)
+class PersonAdmin(UserAdmin[Person]):
+    list_display = ["name", "email", "is_active", "is_staff", "last_login"]
+    list_filter = ["is_active", "is_staff"]
+    search_fields = ["name", "email"]
+    ordering = ["name"]
+    readonly_fields = ["last_login", "date_joined"]
+    fieldsets = [
+        (None, {"fields": ["email", "password", "name", "phone", "time_zone"]}),
+        ("Access", {"fields": ["is_active", "is_staff", "is_superuser", "groups", "user_permissions"]}),
+        ("When", {"fields": ["last_login", "date_joined"]}),
+    ]
+    add_fieldsets = [(None, {"fields": ["email", "name", "usable_password", "password1", "password2"]})]
+
+
+@admin.register(Cooperative)
+class CooperativeAdmin(admin.ModelAdmin[Cooperative]):
+    list_display = ["name", "time_zone", "is_practice", "created_at"]
+    search_fields = ["name"]
+
+
+@admin.register(RoleGrant)
+class RoleGrantAdmin(admin.ModelAdmin[RoleGrant]):
+    list_display = ["person", "role", "cooperative", "granted_at"]
+    list_filter = ["role", "cooperative"]
+    list_select_related = ["person", "cooperative"]
+    search_fields = ["person__name", "person__email"]
+    autocomplete_fields = ["person", "cooperative"]
+
+
+class MemberPersonInline(admin.TabularInline[MemberPerson, Member]):
+    model = MemberPerson
+    extra = 0
+    autocomplete_fields = ["person"]
+
+
+@admin.register(Member)
+class MemberAdmin(admin.ModelAdmin[Member]):
+    list_display = ["name", "cooperative", "deputy", "left_on"]
+    list_filter = ["cooperative"]
+    list_select_related = ["cooperative", "deputy"]
+    search_fields = ["name"]
+    autocomplete_fields = ["cooperative", "deputy"]
+    inlines = [MemberPersonInline]
+
+
+@admin.register(MemberPerson)
+class MemberPersonAdmin(admin.ModelAdmin[MemberPerson]):
+    list_display = ["member", "person", "since"]
+    list_select_related = ["member", "person"]
+    search_fields = ["member__name", "person__name", "person__email"]
+    autocomplete_fields = ["member", "person"]
+
+
+@admin.register(Apiary)
+class ApiaryAdmin(admin.ModelAdmin[Apiary]):
+    list_display = ["name", "member", "place", "closed_on"]
+    list_select_related = ["member"]
+    search_fields = ["name", "place", "member__name"]
+    autocomplete_fields = ["member"]
+
+
+@admin.register(NotificationWish)
+class NotificationWishAdmin(admin.ModelAdmin[NotificationWish]):
+    list_display = ["person", "kind", "channel", "wanted"]
+    list_filter = ["kind", "channel", "wanted"]
+    list_select_related = ["person"]
+    search_fields = ["person__name", "person__email"]
+    autocomplete_fields = ["person"]
+
+
+@admin.register(Job)
+class JobAdmin(ReadOnlyAdmin):
+    list_display = ["pk", "kind", "state", "step", "requested_by", "requested_at", "finished_at", "attempts"]
+    list_filter = ["kind", "state", "cooperative"]
+    list_select_related = ["requested_by"]
+    search_fields = ["problem", "step"]
+    date_hierarchy = "requested_at"
+
+
+@admin.register(KeptMail)
+class KeptMailAdmin(ReadOnlyAdmin):
+    list_display = ["sent_at", "to", "subject"]
+    search_fields = ["to", "subject", "message_id"]
+    date_hierarchy = "sent_at"
+
+
+@admin.register(AuditEntry)
+class AuditEntryAdmin(ReadOnlyAdmin):
+    list_display = ["at", "by_name", "action", "subject_type", "subject_name", "cooperative"]
+    list_filter = ["subject_type", "cooperative"]
+    list_select_related = ["cooperative"]
+    search_fields = ["by_name", "action", "subject_name", "note"]
+    date_hierarchy = "at"
