@@ -1,7 +1,8 @@
 """The planning problem: who may be inseminated where and when, from which drones, within which limits.
 
 The same dataclasses serve the application and the exchange file ``season/1``. Units are in the names:
-``ul10`` is tenths of a microlitre, ``md`` thousandths of a drone, ``permille`` thousandths; days count from 0.
+``ul10`` is tenths of a microlitre, ``md`` thousandths of a drone and ``permille`` thousandths. Days count
+from 0.
 """
 
 from __future__ import annotations
