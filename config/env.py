@@ -13,9 +13,7 @@ def env_text(name: str, default: str | None = None) -> str:
         try:
             return Path(file).read_text(encoding="utf-8").strip()
         except OSError as error:
-            raise ImproperlyConfigured(
-                f"{name}_FILE points to {file}, which cannot be read: {error}"
-            ) from error
+            raise ImproperlyConfigured(f"{name}_FILE points to {file}, which cannot be read: {error}") from error
     value = os.environ.get(name, default)
     if value is None:
         raise ImproperlyConfigured(f"Set {name} (or {name}_FILE); see docs/operations.md for what it is.")

@@ -45,9 +45,7 @@ class PersonFactory(DjangoModelFactory[Person]):
 
     @classmethod
     def _create(cls, model_class: type[Person], *args: Any, **kwargs: Any) -> Person:
-        return model_class.objects.create_user(
-            kwargs.pop("email"), kwargs.pop("password", PASSWORD), **kwargs
-        )
+        return model_class.objects.create_user(kwargs.pop("email"), kwargs.pop("password", PASSWORD), **kwargs)
 
 
 class MemberFactory(DjangoModelFactory[Member]):

@@ -24,9 +24,7 @@ class Job(models.Model):
 
     cooperative = models.ForeignKey(Cooperative, models.CASCADE, related_name="jobs")
     kind = models.CharField(max_length=30)
-    key = models.UUIDField(
-        default=uuid.uuid4, unique=True, help_text="Same key, same job: asking twice is safe."
-    )
+    key = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Same key, same job: asking twice is safe.")
     arguments = models.JSONField(default=dict)
     state = models.CharField(max_length=10, choices=JobState.choices, default=JobState.IN_LINE)
     step = models.CharField(max_length=200, blank=True, help_text="What it is doing, in words.")
@@ -39,9 +37,7 @@ class Job(models.Model):
     started_at = models.DateTimeField(null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
     lease_until = models.DateTimeField(null=True, blank=True)
-    lease_token = models.UUIDField(
-        null=True, blank=True, help_text="Who holds it: a doubled run cannot write."
-    )
+    lease_token = models.UUIDField(null=True, blank=True, help_text="Who holds it: a doubled run cannot write.")
     attempts = models.PositiveSmallIntegerField(default=0)
     stop_requested_at = models.DateTimeField(null=True, blank=True)
 

@@ -48,9 +48,7 @@ class Apiary(models.Model):
 
     member = models.ForeignKey(Member, models.CASCADE, related_name="apiaries")
     name = models.CharField(max_length=80)
-    place = models.CharField(
-        max_length=120, blank=True, help_text="How to find it; shown to the coordinator."
-    )
+    place = models.CharField(max_length=120, blank=True, help_text="How to find it; shown to the coordinator.")
     registration_number = models.CharField(
         max_length=60, blank=True, help_text="As given by your veterinary authority, if it gives one."
     )

@@ -19,9 +19,7 @@ class NotificationWish(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["person", "kind", "channel"], name="notification_wish_once"),
-            models.CheckConstraint(
-                condition=models.Q(channel__in=Channel.values), name="notification_wish_channel"
-            ),
+            models.CheckConstraint(condition=models.Q(channel__in=Channel.values), name="notification_wish_channel"),
         ]
 
     def __str__(self) -> str:

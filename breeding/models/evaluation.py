@@ -21,9 +21,7 @@ class EvaluationRun(models.Model):
 
     class Meta:
         ordering = ["-number"]
-        constraints = [
-            models.UniqueConstraint(fields=["cooperative", "number"], name="evaluation_number_unique")
-        ]
+        constraints = [models.UniqueConstraint(fields=["cooperative", "number"], name="evaluation_number_unique")]
 
     def __str__(self) -> str:
         return f"Evaluation {self.number}"

@@ -24,9 +24,7 @@ class SemenBatch(models.Model):
     label = models.CharField(max_length=60)
     made_on = models.DateField(null=True, blank=True)
     total_tenths = models.PositiveIntegerField(help_text="Volume, tenths of a µl.")
-    recorded_tenths = models.PositiveIntegerField(
-        default=0, editable=False, help_text="Kept by the database."
-    )
+    recorded_tenths = models.PositiveIntegerField(default=0, editable=False, help_text="Kept by the database.")
     is_complete = models.BooleanField(default=False, help_text="All shares are written and sum up.")
 
     class Meta:
@@ -75,16 +73,10 @@ class Mating(models.Model):
     total_tenths = models.PositiveIntegerField(
         null=True, blank=True, help_text="Volume in all, tenths of a µl; empty when the volume is not known."
     )
-    recorded_tenths = models.PositiveIntegerField(
-        default=0, editable=False, help_text="Kept by the database."
-    )
+    recorded_tenths = models.PositiveIntegerField(default=0, editable=False, help_text="Kept by the database.")
     is_complete = models.BooleanField(default=False, help_text="All shares are written and sum up.")
-    drones = models.PositiveIntegerField(
-        null=True, blank=True, help_text="Station or open mating: drones in all."
-    )
-    shared_batch = models.ForeignKey(
-        SemenBatch, models.PROTECT, null=True, blank=True, related_name="matings"
-    )
+    drones = models.PositiveIntegerField(null=True, blank=True, help_text="Station or open mating: drones in all.")
+    shared_batch = models.ForeignKey(SemenBatch, models.PROTECT, null=True, blank=True, related_name="matings")
     station_mother = models.ForeignKey(
         Queen,
         models.PROTECT,

@@ -34,14 +34,10 @@ class Queen(models.Model):
     label = models.CharField(max_length=40, help_text="The cooperative's own name for her; unique.")
     mother = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="daughters")
     line = models.ForeignKey(Line, models.SET_NULL, null=True, blank=True, related_name="queens")
-    origin = models.CharField(
-        max_length=60, blank=True, help_text="Where she came from, when her mother is not known."
-    )
+    origin = models.CharField(max_length=60, blank=True, help_text="Where she came from, when her mother is not known.")
     birth_year = models.PositiveSmallIntegerField(null=True, blank=True)
     emerged_on = models.DateField(null=True, blank=True)
-    mark_number = models.CharField(
-        max_length=8, blank=True, help_text="Number of her marking disc, if she has one."
-    )
+    mark_number = models.CharField(max_length=8, blank=True, help_text="Number of her marking disc, if she has one.")
     status = models.CharField(max_length=8, choices=QueenStatus.choices, default=QueenStatus.VIRGIN)
     gone_on = models.DateField(null=True, blank=True)
     gone_reason = models.CharField(max_length=120, blank=True)
@@ -52,18 +48,14 @@ class Queen(models.Model):
         ordering = ["label"]
         constraints = [
             models.UniqueConstraint("cooperative", Lower("label"), name="queen_label_unique"),
-            models.CheckConstraint(
-                condition=~models.Q(mother=models.F("id")), name="queen_not_her_own_mother"
-            ),
+            models.CheckConstraint(condition=~models.Q(mother=models.F("id")), name="queen_not_her_own_mother"),
             models.CheckConstraint(
                 condition=models.Q(gone_on__isnull=True)
                 | models.Q(emerged_on__isnull=True)
                 | models.Q(gone_on__gte=models.F("emerged_on")),
                 name="queen_dates_in_order",
             ),
-            models.CheckConstraint(
-                condition=models.Q(status__in=QueenStatus.values), name="queen_known_status"
-            ),
+            models.CheckConstraint(condition=models.Q(status__in=QueenStatus.values), name="queen_known_status"),
             models.CheckConstraint(
                 condition=models.Q(emerged_on__isnull=True)
                 | models.Q(birth_year__isnull=True)

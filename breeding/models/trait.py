@@ -27,9 +27,7 @@ class Trait(models.Model):
     merit_weight = models.DecimalField(
         max_digits=4, decimal_places=2, default=0, validators=[MinValueValidator(0), MaxValueValidator(1)]
     )
-    phenotypic_sd = models.DecimalField(
-        max_digits=8, decimal_places=3, help_text="Starting value, in the unit."
-    )
+    phenotypic_sd = models.DecimalField(max_digits=8, decimal_places=3, help_text="Starting value, in the unit.")
     h2_worker = models.DecimalField(max_digits=4, decimal_places=3)
     h2_queen = models.DecimalField(max_digits=4, decimal_places=3)
     correlation_worker_queen = models.DecimalField(max_digits=4, decimal_places=3)
@@ -39,9 +37,7 @@ class Trait(models.Model):
         ordering = ["position", "pk"]
         constraints = [
             models.UniqueConstraint(fields=["cooperative", "key"], name="trait_key_unique"),
-            models.CheckConstraint(
-                condition=models.Q(season_rule__in=SeasonRule.values), name="trait_known_rule"
-            ),
+            models.CheckConstraint(condition=models.Q(season_rule__in=SeasonRule.values), name="trait_known_rule"),
             models.CheckConstraint(condition=models.Q(phenotypic_sd__gt=0), name="trait_sd_positive"),
             models.CheckConstraint(
                 condition=models.Q(h2_worker__gte=0, h2_queen__gte=0, h2_worker__lt=1, h2_queen__lt=1)

@@ -30,9 +30,7 @@ class QueenBatch(models.Model):
     apiary = models.ForeignKey(Apiary, models.PROTECT, null=True, blank=True, related_name="batches")
     name = models.CharField(max_length=40)
     mother = models.ForeignKey(Queen, models.PROTECT, related_name="batches")
-    wanted_bench_on = models.DateField(
-        null=True, blank=True, help_text="Bench day it is planned backwards from."
-    )
+    wanted_bench_on = models.DateField(null=True, blank=True, help_text="Bench day it is planned backwards from.")
     planned_graft_on = models.DateField(null=True, blank=True)
     confined_on = models.DateField(null=True, blank=True, help_text="Breeder queen confined to a comb.")
     grafted_on = models.DateField(null=True, blank=True)
@@ -47,9 +45,7 @@ class QueenBatch(models.Model):
     emerged_hour = models.PositiveSmallIntegerField(null=True, blank=True, validators=[MaxValueValidator(23)])
     virgins_emerged = models.PositiveSmallIntegerField(null=True, blank=True)
     excluder_on = models.DateField(null=True, blank=True, help_text="Excluder fitted at every nuc.")
-    first_co2_at = models.DateTimeField(
-        null=True, blank=True, help_text="Given at home to the whole batch: its end."
-    )
+    first_co2_at = models.DateTimeField(null=True, blank=True, help_text="Given at home to the whole batch: its end.")
     eggs_seen_on = models.DateField(null=True, blank=True)
     closed_on = models.DateField(null=True, blank=True)
     closed_reason = models.CharField(max_length=120, blank=True)
@@ -115,9 +111,7 @@ class BatchQueen(models.Model):
         ordering = ["batch", "number"]
         constraints = [
             models.UniqueConstraint(fields=["batch", "number"], name="batch_queen_number"),
-            models.CheckConstraint(
-                condition=models.Q(state__in=BenchState.values), name="batch_queen_known_state"
-            ),
+            models.CheckConstraint(condition=models.Q(state__in=BenchState.values), name="batch_queen_known_state"),
             models.CheckConstraint(
                 condition=~models.Q(state__in=["set_aside", "lost"]) | ~models.Q(state_reason=""),
                 name="batch_queen_says_why",

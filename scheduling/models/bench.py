@@ -21,9 +21,7 @@ class LotState(models.TextChoices):
 class SemenLot(models.Model):
     """Semen collected in one go from one source, or mixed from several lots (then it has `mixed_from`)."""
 
-    session = models.ForeignKey(
-        BenchSession, models.PROTECT, related_name="lots", help_text="Where it was collected."
-    )
+    session = models.ForeignKey(BenchSession, models.PROTECT, related_name="lots", help_text="Where it was collected.")
     source = models.ForeignKey(
         DroneSource,
         models.PROTECT,
@@ -95,9 +93,7 @@ class DroneTally(models.Model):
         ordering = ["at", "pk"]
         verbose_name_plural = "drone tallies"
         constraints = [
-            models.CheckConstraint(
-                condition=models.Q(outcome__in=TallyOutcome.values), name="tally_known_outcome"
-            ),
+            models.CheckConstraint(condition=models.Q(outcome__in=TallyOutcome.values), name="tally_known_outcome"),
             models.CheckConstraint(condition=models.Q(drones__gt=0), name="tally_some_drones"),
         ]
 
@@ -130,9 +126,7 @@ class LotMovement(models.Model):
     class Meta:
         ordering = ["at", "pk"]
         constraints = [
-            models.CheckConstraint(
-                condition=models.Q(kind__in=MovementKind.values), name="movement_known_kind"
-            ),
+            models.CheckConstraint(condition=models.Q(kind__in=MovementKind.values), name="movement_known_kind"),
             models.CheckConstraint(condition=models.Q(volume_tenths__gt=0), name="movement_some_volume"),
             models.CheckConstraint(
                 condition=~models.Q(kind__in=["discarded", "lost"]) | ~models.Q(reason=""),
@@ -160,12 +154,8 @@ class Dose(models.Model):
     given_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     leak_back = models.BooleanField(default=False)
     resistance = models.BooleanField(default=False)
-    override_reason = models.CharField(
-        max_length=200, blank=True, help_text="Why a rule was set aside, and which."
-    )
-    override_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
-    )
+    override_reason = models.CharField(max_length=200, blank=True, help_text="Why a rule was set aside, and which.")
+    override_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+")
     entry = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Sent twice, kept once.")
     undone_at = models.DateTimeField(null=True, blank=True)
 
@@ -187,9 +177,7 @@ class Co2Treatment(models.Model):
     """One CO2 exposure of one queen: from gas on to gas off, as it really was."""
 
     batch_queen = models.ForeignKey(BatchQueen, models.CASCADE, related_name="co2_treatments")
-    session = models.ForeignKey(
-        BenchSession, models.SET_NULL, null=True, blank=True, related_name="co2_treatments"
-    )
+    session = models.ForeignKey(BenchSession, models.SET_NULL, null=True, blank=True, related_name="co2_treatments")
     with_insemination = models.BooleanField(default=False)
     started_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True, blank=True)
@@ -205,9 +193,7 @@ class Co2Treatment(models.Model):
                 condition=models.Q(ended_at__isnull=True) | models.Q(ended_at__gt=models.F("started_at")),
                 name="co2_times_in_order",
             ),
-            models.CheckConstraint(
-                condition=models.Q(gas_percent__gt=0, gas_percent__lte=100), name="co2_gas_percent"
-            ),
+            models.CheckConstraint(condition=models.Q(gas_percent__gt=0, gas_percent__lte=100), name="co2_gas_percent"),
             models.UniqueConstraint(
                 fields=["batch_queen"],
                 condition=models.Q(ended_at__isnull=True, undone_at__isnull=True),

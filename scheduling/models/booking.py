@@ -44,9 +44,7 @@ class Booking(models.Model):
     mode = models.CharField(max_length=5, choices=BookingMode.choices, default=BookingMode.EACH)
     state = models.CharField(max_length=10, choices=BookingState.choices, default=BookingState.ASKED)
     why = models.CharField(max_length=300, blank=True, help_text="Why it is in the queue or moved, in words.")
-    wished_session = models.ForeignKey(
-        BenchSession, models.SET_NULL, null=True, blank=True, related_name="wishes"
-    )
+    wished_session = models.ForeignKey(BenchSession, models.SET_NULL, null=True, blank=True, related_name="wishes")
     asked_at = models.DateTimeField()
     asked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     key = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Sent twice, asked once.")
@@ -60,12 +58,8 @@ class Booking(models.Model):
             models.CheckConstraint(
                 condition=models.Q(dose_tenths__gt=0, dose_tenths__lte=180), name="booking_dose_range"
             ),
-            models.CheckConstraint(
-                condition=models.Q(state__in=BookingState.values), name="booking_known_state"
-            ),
-            models.CheckConstraint(
-                condition=models.Q(mode__in=BookingMode.values), name="booking_known_mode"
-            ),
+            models.CheckConstraint(condition=models.Q(state__in=BookingState.values), name="booking_known_state"),
+            models.CheckConstraint(condition=models.Q(mode__in=BookingMode.values), name="booking_known_mode"),
         ]
 
     def __str__(self) -> str:

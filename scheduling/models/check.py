@@ -33,16 +33,12 @@ class QueenCheck(models.Model):
     checked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     recorded_at = models.DateTimeField()
     entry = models.UUIDField(default=uuid.uuid4, unique=True)
-    replaced_by = models.OneToOneField(
-        "self", models.SET_NULL, null=True, blank=True, related_name="replaces"
-    )
+    replaced_by = models.OneToOneField("self", models.SET_NULL, null=True, blank=True, related_name="replaces")
 
     class Meta:
         ordering = ["checked_on", "pk"]
         constraints = [
-            models.CheckConstraint(
-                condition=models.Q(finding__in=Finding.values), name="check_known_finding"
-            ),
+            models.CheckConstraint(condition=models.Q(finding__in=Finding.values), name="check_known_finding"),
             models.UniqueConstraint(
                 fields=["batch_queen", "checked_on"],
                 condition=models.Q(replaced_by__isnull=True),

@@ -30,9 +30,7 @@ class BenchPlace(models.Model):
         related_name="bench_places",
         help_text="Which virgin: known once they have emerged.",
     )
-    source = models.ForeignKey(
-        DroneSource, models.PROTECT, null=True, blank=True, related_name="bench_places"
-    )
+    source = models.ForeignKey(DroneSource, models.PROTECT, null=True, blank=True, related_name="bench_places")
     pool = models.ForeignKey(PlanPool, models.SET_NULL, null=True, blank=True, related_name="bench_places")
     dose_tenths = models.PositiveSmallIntegerField()
     co2_before = models.BooleanField(default=True, help_text="The other CO2 treatment comes the day before.")

@@ -26,15 +26,9 @@ class Plan(models.Model):
     state = models.CharField(max_length=10, choices=PlanState.choices, default=PlanState.WORKING)
     based_on = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="next_plans")
     job = models.OneToOneField(Job, models.SET_NULL, null=True, blank=True, related_name="plan")
-    problem = models.JSONField(
-        default=dict, blank=True, help_text="The season/1 problem it was worked out from."
-    )
-    facts_mark = models.CharField(
-        max_length=64, blank=True, help_text="Digest of the facts then; differs: changed."
-    )
-    result = models.JSONField(
-        default=dict, blank=True, help_text="Served, bound, gap, solver, seed, seconds."
-    )
+    problem = models.JSONField(default=dict, blank=True, help_text="The season/1 problem it was worked out from.")
+    facts_mark = models.CharField(max_length=64, blank=True, help_text="Digest of the facts then; differs: changed.")
+    result = models.JSONField(default=dict, blank=True, help_text="Served, bound, gap, solver, seed, seconds.")
     no_full_fit = models.BooleanField(default=False)
     version = models.PositiveIntegerField(default=1)
     created_at = models.DateTimeField()
@@ -85,9 +79,7 @@ class PlanPool(models.Model):
 class PlanPoolPart(models.Model):
     pool = models.ForeignKey(PlanPool, models.CASCADE, related_name="parts")
     source = models.ForeignKey(DroneSource, models.CASCADE, related_name="+")
-    volume_tenths = models.DecimalField(
-        max_digits=8, decimal_places=2, help_text="Tenths of a µl; parts are real."
-    )
+    volume_tenths = models.DecimalField(max_digits=8, decimal_places=2, help_text="Tenths of a µl; parts are real.")
 
     class Meta:
         ordering = ["pk"]

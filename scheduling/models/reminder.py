@@ -23,9 +23,7 @@ class Reminder(models.Model):
     kind = models.CharField(max_length=40, help_text="Key in scheduling.reminder_kinds.")
     subject_type = models.CharField(max_length=40)
     subject_id = models.BigIntegerField()
-    stage = models.CharField(
-        max_length=20, default="due", help_text="Which of several tellings of the same thing."
-    )
+    stage = models.CharField(max_length=20, default="due", help_text="Which of several tellings of the same thing.")
     member = models.ForeignKey(Member, models.CASCADE, null=True, blank=True, related_name="reminders")
     person = models.ForeignKey(
         settings.AUTH_USER_MODEL,
@@ -37,9 +35,7 @@ class Reminder(models.Model):
     )
     due_at = models.DateTimeField(help_text="UTC. When to tell.")
     base_due_at = models.DateTimeField(help_text="As worked out; differs from due_at when it was put off.")
-    wall_date = models.DateField(
-        null=True, blank=True, help_text="Wall-clock dues: re-derived when zone data change."
-    )
+    wall_date = models.DateField(null=True, blank=True, help_text="Wall-clock dues: re-derived when zone data change.")
     wall_time = models.TimeField(null=True, blank=True)
     wall_zone = models.CharField(max_length=64, blank=True)
     useful_until = models.DateTimeField(help_text="Later than this it is missed, not sent.")
@@ -48,9 +44,7 @@ class Reminder(models.Model):
     why = models.CharField(max_length=300, blank=True)
     link = models.CharField(max_length=200, blank=True, help_text="Path of the page where it is done.")
     state = models.CharField(max_length=10, choices=ReminderState.choices, default=ReminderState.WANTED)
-    replaced_by = models.OneToOneField(
-        "self", models.SET_NULL, null=True, blank=True, related_name="replaces"
-    )
+    replaced_by = models.OneToOneField("self", models.SET_NULL, null=True, blank=True, related_name="replaces")
     created_at = models.DateTimeField()
     told_at = models.DateTimeField(null=True, blank=True, help_text="When its deliveries were written.")
     ended_at = models.DateTimeField(null=True, blank=True)
@@ -68,9 +62,7 @@ class Reminder(models.Model):
                 condition=~models.Q(state="superseded"),
                 name="reminder_once",
             ),
-            models.CheckConstraint(
-                condition=models.Q(state__in=ReminderState.values), name="reminder_known_state"
-            ),
+            models.CheckConstraint(condition=models.Q(state__in=ReminderState.values), name="reminder_known_state"),
             models.CheckConstraint(
                 condition=models.Q(useful_until__gte=models.F("due_at")), name="reminder_useful_after_due"
             ),
@@ -112,9 +104,7 @@ class Delivery(models.Model):
         indexes = [models.Index(fields=["state", "next_try_at"], name="delivery_open")]
         constraints = [
             models.UniqueConstraint(fields=["reminder", "person", "channel"], name="delivery_once"),
-            models.CheckConstraint(
-                condition=models.Q(state__in=DeliveryState.values), name="delivery_known_state"
-            ),
+            models.CheckConstraint(condition=models.Q(state__in=DeliveryState.values), name="delivery_known_state"),
             models.CheckConstraint(
                 condition=~models.Q(state="sent") | models.Q(sent_at__isnull=False), name="delivery_sent_when"
             ),

@@ -17,9 +17,7 @@ class Season(models.Model):
         ordering = ["-year"]
         constraints = [
             models.UniqueConstraint(fields=["cooperative", "year"], name="season_once_a_year"),
-            models.CheckConstraint(
-                condition=models.Q(ends_on__gt=models.F("starts_on")), name="season_dates_in_order"
-            ),
+            models.CheckConstraint(condition=models.Q(ends_on__gt=models.F("starts_on")), name="season_dates_in_order"),
         ]
 
     def __str__(self) -> str:

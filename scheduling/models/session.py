@@ -49,9 +49,7 @@ class BenchSession(models.Model):
     closed_at = models.DateTimeField(null=True, blank=True)
     closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     cautions_read_at = models.DateTimeField(null=True, blank=True)
-    cautions_read_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+"
-    )
+    cautions_read_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     current_tip = models.CharField(max_length=40, blank=True, help_text="Tip in the holder now.")
     current_tip_source = models.ForeignKey(
         "DroneSource",
@@ -72,9 +70,7 @@ class BenchSession(models.Model):
             models.CheckConstraint(
                 condition=models.Q(ends_at__gt=models.F("starts_at")), name="session_times_in_order"
             ),
-            models.CheckConstraint(
-                condition=models.Q(state__in=SessionState.values), name="session_known_state"
-            ),
+            models.CheckConstraint(condition=models.Q(state__in=SessionState.values), name="session_known_state"),
             models.CheckConstraint(
                 condition=~models.Q(state="closed") | models.Q(closed_at__isnull=False),
                 name="session_closed_when",

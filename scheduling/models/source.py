@@ -28,9 +28,7 @@ class DroneSource(models.Model):
     )
     ul_per_drone = models.DecimalField(max_digits=4, decimal_places=2, null=True, blank=True)
     daily_survival = models.DecimalField(max_digits=4, decimal_places=3, null=True, blank=True)
-    benches = models.ManyToManyField(
-        "Bench", blank=True, related_name="sources", help_text="Empty: every bench."
-    )
+    benches = models.ManyToManyField("Bench", blank=True, related_name="sources", help_text="Empty: every bench.")
     share_cap_permille = models.PositiveSmallIntegerField(null=True, blank=True)
     health_certificate = models.CharField(max_length=80, blank=True)
     health_valid_until = models.DateField(null=True, blank=True)
@@ -55,13 +53,8 @@ class DroneSource(models.Model):
                 name="source_hold_says_why",
             ),
             models.CheckConstraint(
-                condition=(
-                    models.Q(usable_share__isnull=True) | models.Q(usable_share__gt=0, usable_share__lte=1)
-                )
-                & (
-                    models.Q(daily_survival__isnull=True)
-                    | models.Q(daily_survival__gt=0, daily_survival__lte=1)
-                )
+                condition=(models.Q(usable_share__isnull=True) | models.Q(usable_share__gt=0, usable_share__lte=1))
+                & (models.Q(daily_survival__isnull=True) | models.Q(daily_survival__gt=0, daily_survival__lte=1))
                 & (models.Q(ul_per_drone__isnull=True) | models.Q(ul_per_drone__gt=0)),
                 name="source_figures_possible",
             ),
@@ -116,9 +109,7 @@ class DroneCount(models.Model):
     number = models.PositiveIntegerField()
     counted_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     recorded_at = models.DateTimeField()
-    replaced_by = models.OneToOneField(
-        "self", models.SET_NULL, null=True, blank=True, related_name="replaces"
-    )
+    replaced_by = models.OneToOneField("self", models.SET_NULL, null=True, blank=True, related_name="replaces")
 
     class Meta:
         ordering = ["-counted_on", "-pk"]

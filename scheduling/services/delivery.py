@@ -74,9 +74,7 @@ def _write_deliveries(*, now: dt.datetime, limit: int) -> int:
 def recipients_of(reminder: Reminder) -> list[Person]:
     if reminder.person_id is not None:
         return list(Person.objects.filter(pk=reminder.person_id, is_active=True))
-    return (
-        list(Person.objects.filter(members=reminder.member_id, is_active=True)) if reminder.member_id else []
-    )
+    return list(Person.objects.filter(members=reminder.member_id, is_active=True)) if reminder.member_id else []
 
 
 def _deliveries_of(reminder: Reminder, *, now: dt.datetime) -> list[Delivery]:
@@ -114,9 +112,7 @@ def _claim(*, now: dt.datetime, limit: int) -> list[int]:
             .filter(open_now | left_behind)
             .order_by("next_try_at", "pk")[:limit]
         )
-        doubtful = [
-            row.pk for row in rows if row.state == DeliveryState.SENDING and not row.reminder.critical
-        ]
+        doubtful = [row.pk for row in rows if row.state == DeliveryState.SENDING and not row.reminder.critical]
         Delivery.objects.filter(pk__in=doubtful).update(state=DeliveryState.IN_DOUBT, lease_until=None)
         taken = [row.pk for row in rows if row.pk not in doubtful]
         Delivery.objects.filter(pk__in=taken).update(
@@ -129,9 +125,7 @@ def _hand_over(delivery_id: int, *, now: dt.datetime, send: Sender) -> int:
     """Send one claimed delivery; a failing one gets its own pause and never delays the rest."""
     with transaction.atomic():
         delivery = (
-            Delivery.objects.select_for_update(of=("self",))
-            .select_related("reminder", "person")
-            .get(pk=delivery_id)
+            Delivery.objects.select_for_update(of=("self",)).select_related("reminder", "person").get(pk=delivery_id)
         )
         if delivery.state != DeliveryState.CLAIMED:
             return 0

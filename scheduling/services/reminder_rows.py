@@ -198,9 +198,7 @@ def _useful_until(want: Wanted) -> dt.datetime:
     return max(want.useful_until or want.due_at + KINDS[want.kind].useful_for, want.due_at)
 
 
-def _row(
-    want: Wanted, *, cooperative: Cooperative, label: str, subject_id: int, now: dt.datetime
-) -> Reminder:
+def _row(want: Wanted, *, cooperative: Cooperative, label: str, subject_id: int, now: dt.datetime) -> Reminder:
     kind = KINDS[want.kind]
     return Reminder(
         cooperative=cooperative,

@@ -53,9 +53,7 @@ def test_a_due_reminder_is_told_once_in_the_app_and_by_mail(reminder: Reminder) 
 
 def test_only_persons_of_the_member_are_told(reminder: Reminder) -> None:
     MemberPersonFactory(person=PersonFactory(email="stranger@example.org"))
-    MemberPersonFactory(
-        member=reminder.member, person=PersonFactory(email="gone@example.org", is_active=False)
-    )
+    MemberPersonFactory(member=reminder.member, person=PersonFactory(email="gone@example.org", is_active=False))
     deliver_due(now=NOW)
     assert [message.to for message in mail.outbox] == [["ane@example.org"]]
 
