@@ -20,7 +20,7 @@ from accounts.models import (
 )
 
 
-class ReadOnlyAdmin(admin.ModelAdmin[Any]):
+class ReadOnlyAdmin(admin.ModelAdmin):
     """For rows that the program alone writes."""
 
     def has_add_permission(self, request: HttpRequest) -> bool:
@@ -34,7 +34,7 @@ class ReadOnlyAdmin(admin.ModelAdmin[Any]):
 
 
 @admin.register(Person)
-class PersonAdmin(UserAdmin[Person]):
+class PersonAdmin(UserAdmin):
     list_display = ["name", "email", "is_active", "is_staff", "last_login"]
     list_filter = ["is_active", "is_staff"]
     search_fields = ["name", "email"]
@@ -49,13 +49,13 @@ class PersonAdmin(UserAdmin[Person]):
 
 
 @admin.register(Cooperative)
-class CooperativeAdmin(admin.ModelAdmin[Cooperative]):
+class CooperativeAdmin(admin.ModelAdmin):
     list_display = ["name", "time_zone", "is_practice", "created_at"]
     search_fields = ["name"]
 
 
 @admin.register(RoleGrant)
-class RoleGrantAdmin(admin.ModelAdmin[RoleGrant]):
+class RoleGrantAdmin(admin.ModelAdmin):
     list_display = ["person", "role", "cooperative", "granted_at"]
     list_filter = ["role", "cooperative"]
     list_select_related = ["person", "cooperative"]
@@ -63,14 +63,14 @@ class RoleGrantAdmin(admin.ModelAdmin[RoleGrant]):
     autocomplete_fields = ["person", "cooperative"]
 
 
-class MemberPersonInline(admin.TabularInline[MemberPerson, Member]):
+class MemberPersonInline(admin.TabularInline):
     model = MemberPerson
     extra = 0
     autocomplete_fields = ["person"]
 
 
 @admin.register(Member)
-class MemberAdmin(admin.ModelAdmin[Member]):
+class MemberAdmin(admin.ModelAdmin):
     list_display = ["name", "cooperative", "deputy", "left_on"]
     list_filter = ["cooperative"]
     list_select_related = ["cooperative", "deputy"]
@@ -80,7 +80,7 @@ class MemberAdmin(admin.ModelAdmin[Member]):
 
 
 @admin.register(MemberPerson)
-class MemberPersonAdmin(admin.ModelAdmin[MemberPerson]):
+class MemberPersonAdmin(admin.ModelAdmin):
     list_display = ["member", "person", "since"]
     list_select_related = ["member", "person"]
     search_fields = ["member__name", "person__name", "person__email"]
@@ -88,7 +88,7 @@ class MemberPersonAdmin(admin.ModelAdmin[MemberPerson]):
 
 
 @admin.register(Apiary)
-class ApiaryAdmin(admin.ModelAdmin[Apiary]):
+class ApiaryAdmin(admin.ModelAdmin):
     list_display = ["name", "member", "place", "closed_on"]
     list_select_related = ["member"]
     search_fields = ["name", "place", "member__name"]
@@ -96,7 +96,7 @@ class ApiaryAdmin(admin.ModelAdmin[Apiary]):
 
 
 @admin.register(NotificationWish)
-class NotificationWishAdmin(admin.ModelAdmin[NotificationWish]):
+class NotificationWishAdmin(admin.ModelAdmin):
     list_display = ["person", "kind", "channel", "wanted"]
     list_filter = ["kind", "channel", "wanted"]
     list_select_related = ["person"]
