@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from accounts.models import Cooperative, MemberPerson, Person, Role, RoleGrant
 
-PRACTICE_PASSWORD = "drones before noon"
+PRACTICE_PASSWORD = "drones before noon"  # noqa: S105 - printed at each start
 
 
 class SignIn(NamedTuple):
@@ -17,16 +17,14 @@ def practice_sign_ins() -> list[SignIn]:
     cooperative = Cooperative.objects.filter(is_practice=True).first()
     if cooperative is None:
         return []
-    found = [(role.label, _with_role(cooperative, role)) for role in Role]
-    found.insert(0, ("Member", _member_only(cooperative)))
-    return [SignIn(str(label), person.email) for label, person in found if person is not None]
+    found = {"Member": _member_only(cooperative)}
+    found |= {str(role.label): _with_role(cooperative, role) for role in Role}
+    return [SignIn(role, person.email) for role, person in found.items() if person is not None]
 
 
 def _with_role(cooperative: Cooperative, role: Role) -> Person | None:
     """Preferably somebody with this role alone, so that the role can be seen by itself."""
-    grants = RoleGrant.objects.filter(cooperative=cooperative, person__is_active=True).select_related(
-        "person"
-    )
+    grants = RoleGrant.objects.filter(cooperative=cooperative, person__is_active=True).select_related("person")
     roles: dict[Person, set[str]] = {}
     for grant in grants.order_by("person_id"):
         roles.setdefault(grant.person, set()).add(grant.role)

@@ -1,4 +1,4 @@
-from accounts.urls import people, session
+from accounts.urls import health, people, session
 
 app_name = "accounts"
-urlpatterns = [*session.urlpatterns, *people.urlpatterns]
+urlpatterns = [*health.urlpatterns, *session.urlpatterns, *people.urlpatterns]

@@ -1,7 +1,8 @@
-from scheduling.urls import bench, booking, plan, reminders, season
+from scheduling.urls import bench, booking, health, plan, reminders, season
 
 app_name = "scheduling"
 urlpatterns = [
+    *health.urlpatterns,
     *season.urlpatterns,
     *booking.urlpatterns,
     *plan.urlpatterns,
