@@ -1,12 +1,15 @@
 """Is everything there that work needs? Each answer is a sentence for whoever looks after the machine."""
 
 import datetime as dt
+import logging
 
 from django.db import DatabaseError, connection
 from django.db.migrations.executor import MigrationExecutor
 from django.db.models import Max
 
 from scheduling.models import Heartbeat
+
+log = logging.getLogger(__name__)
 
 HEARTBEAT_MAX_AGE = dt.timedelta(seconds=60)
 
@@ -19,8 +22,9 @@ def health_problems(*, now: dt.datetime) -> list[str]:
         if missing:
             return [f"The database lacks {len(missing)} migrations. Run manage.py migrate."]
         return heartbeat_problems(now=now)
-    except DatabaseError as error:
-        return [f"The database does not answer: {str(error).strip() or type(error).__name__}"]
+    except DatabaseError:
+        log.exception("the database does not answer")
+        return ["The database does not answer. The log says why."]
 
 
 def heartbeat_problems(*, now: dt.datetime) -> list[str]:
