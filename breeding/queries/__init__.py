@@ -1,0 +1,1 @@
+"""Reads. Lists are scoped by a `Viewer`; nothing here changes anything."""

@@ -1,0 +1,139 @@
+"""The pedigree as the kernel takes it: plain dataclasses from tuples, a handful of queries whatever the size.
+
+Ids of the kernel are the primary keys as text. What nobody recorded gets the documented defaults of
+docs/breeding.md: drones counted, else one drone per µl, else the usual dose shared by the sources.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
+from typing import Any
+
+from django.db.models import Q
+
+from accounts.models import Cooperative
+from breeding.genetics import pedigree as kernel
+from breeding.models import Mating, MatingKind, MatingShare, Queen, SemenBatchShare
+
+USUAL_DOSE_UL = 8  # single dose of common instructions: 8-12 µl (doi:10.3896/IBRA.1.52.4.09, section 4.3)
+
+ShareRow = tuple[int, int, int | None, int | None]  # mating or batch, drone queen, tenths of a µl, drones
+
+
+def pedigree_of_cooperative(cooperative: Cooperative) -> kernel.Pedigree:
+    """Every queen of the cooperative with every recorded mating. Four queries."""
+    return _pedigree(Q(cooperative=cooperative), Q(queen__cooperative=cooperative))
+
+
+def pedigree_of_queens(queen_ids: Collection[int]) -> kernel.Pedigree:
+    """These queens alone; the caller gives a set that is closed under ancestry (`ancestry.ancestors_of`)."""
+    return _pedigree(Q(pk__in=queen_ids), Q(queen__in=queen_ids))
+
+
+def drones_of_share(volume_tenths: int | None, drones: int | None, sources: int) -> int:
+    """How many drones a part of a mixture stands for: counted, else 1 per µl, else the usual dose shared."""
+    if drones is not None:
+        return drones
+    volume_ul = volume_tenths / 10 if volume_tenths is not None else USUAL_DOSE_UL / sources
+    return max(1, int(volume_ul + 0.5))
+
+
+def _pedigree(queens: Q, matings: Q) -> kernel.Pedigree:
+    rows: Sequence[tuple[int, int | None]] = list(
+        Queen.objects.filter(queens).order_by("pk").values_list("pk", "mother_id")
+    )
+    known = {pk for pk, _ in rows}
+    mating_rows = list(
+        Mating.objects.filter(matings)
+        .order_by("pk")
+        .values_list(
+            "pk",
+            "queen_id",
+            "kind",
+            "mated_on__year",
+            "queen__birth_year",
+            "drones",
+            "shared_batch_id",
+            "station_mother_id",
+            "station_queens",
+            "place",
+        )
+    )
+    shares = _grouped(
+        MatingShare.objects.filter(mating__in=Mating.objects.filter(matings))
+        .order_by("pk")
+        .values_list("mating_id", "drone_queen_id", "volume_tenths", "drones")
+    )
+    batch_ids = {row[6] for row in mating_rows if row[6] is not None}
+    batch_shares = (
+        _grouped(
+            SemenBatchShare.objects.filter(batch__in=batch_ids)
+            .order_by("pk")
+            .values_list("batch_id", "drone_queen_id", "volume_tenths", "drones")
+        )
+        if batch_ids
+        else {}
+    )
+    return _assembled(rows, known, mating_rows, shares, batch_shares)
+
+
+def _assembled(
+    rows: Sequence[tuple[int, int | None]],
+    known: set[int],
+    mating_rows: list[tuple[Any, ...]],
+    shares: dict[int, list[ShareRow]],
+    batch_shares: dict[int, list[ShareRow]],
+) -> kernel.Pedigree:
+    matings: dict[str, kernel.Mating] = {}
+    drones: list[kernel.Drone] = []
+    batches: dict[int, kernel.Batch] = {}
+    groups: dict[str, kernel.SisterGroup] = {}
+    for pk, queen, kind, mated_year, born, counted, batch, station_mother, station_queens, place in mating_rows:
+        parts = [row for row in shares.get(pk, []) if row[1] in known]
+        mating: kernel.Mating = kernel.Open(counted or kernel.UNKNOWN_DRONES)
+        if kind == MatingKind.SINGLE_DRONE and parts:
+            drone = f"m{pk}"
+            drones.append(kernel.Drone(drone, str(parts[0][1])))
+            mating = kernel.SingleDrone(drone)
+        elif kind == MatingKind.DPQ and parts:
+            mating = kernel.OneSource(str(parts[0][1]), drones_of_share(parts[0][2], parts[0][3], 1))
+        elif kind == MatingKind.POOL and parts:
+            mating = kernel.Pool(_kernel_shares(parts))
+        elif kind == MatingKind.BATCH and (mixed := [r for r in batch_shares.get(batch, []) if r[1] in known]):
+            batches[batch] = kernel.Batch(str(batch), _kernel_shares(mixed))
+            mating = kernel.SharedBatch(str(batch))
+        elif kind == MatingKind.STATION:
+            mother = station_mother if station_mother in known else None
+            size = station_queens or kernel.STATION_QUEENS
+            group = _station_id(pk, mother, place, mated_year or born, size)
+            groups[group] = kernel.SisterGroup(group, str(mother) if mother is not None else None, size)
+            mating = kernel.Station(group, counted or kernel.STATION_DRONES)
+        matings[str(queen)] = mating
+    return kernel.Pedigree(
+        queens=[kernel.Queen(str(pk), str(mother) if mother in known else None) for pk, mother in rows],
+        matings=matings,
+        drones=drones,
+        batches=list(batches.values()),
+        groups=list(groups.values()),
+    )
+
+
+def _station_id(mating: int, mother: int | None, place: str, year: int | None, size: int) -> str:
+    """Queens at the same station in the same year met the same sisters; a nameless station is one of its own."""
+    where = place.casefold() if place else ""
+    if year is None or not (where or mother):
+        return f"mating {mating}"
+    return f"{mother or '-'}/{where}/{year}/{size}"
+
+
+def _kernel_shares(rows: list[ShareRow]) -> tuple[kernel.DroneShare, ...]:
+    return tuple(
+        kernel.DroneShare(str(queen), float(tenths or 1), drones_of_share(tenths, drones, len(rows)))
+        for _, queen, tenths, drones in rows
+    )
+
+
+def _grouped(rows: Iterable[ShareRow]) -> dict[int, list[ShareRow]]:
+    grouped: dict[int, list[ShareRow]] = defaultdict(list)
+    for row in rows:
+        grouped[row[0]].append(row)
+    return grouped

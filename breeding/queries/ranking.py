@@ -1,0 +1,87 @@
+"""The standing of queens in an evaluation run: value ± error, sureness, likely place; never a bare rank."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from django.db.models import Exists, OuterRef, QuerySet, Subquery
+
+from accounts.models import Cooperative, Job
+from accounts.models.job import OPEN_STATES
+from breeding.models import EvaluationRun, Merit, QueenStatus, Score, Trait, TraitValue
+
+
+def latest_run(cooperative: Cooperative) -> EvaluationRun | None:
+    return EvaluationRun.objects.filter(cooperative=cooperative).order_by("-number").first()
+
+
+def runs_of(cooperative: Cooperative) -> QuerySet[EvaluationRun]:
+    return EvaluationRun.objects.filter(cooperative=cooperative)
+
+
+def open_evaluation_job(cooperative: Cooperative) -> Job | None:
+    return Job.objects.filter(cooperative=cooperative, kind="evaluation", state__in=OPEN_STATES).first()
+
+
+@dataclass(frozen=True)
+class StandingFilter:
+    """What the standing is narrowed to and ordered by; it stands in the address."""
+
+    living: bool = True
+    tested: bool = False
+    line_id: int | None = None
+    trait_key: str = ""
+    text: str = ""
+
+
+def standing_of(run: EvaluationRun, wanted: StandingFilter) -> QuerySet[Merit]:
+    """Merits of the run, best first: by merit, or by one trait's value (the good end first)."""
+    merits = Merit.objects.filter(run=run).select_related("queen__line", "queen__owner")
+    if wanted.living:
+        merits = merits.exclude(queen__status=QueenStatus.GONE)
+    if wanted.tested:
+        merits = merits.filter(Exists(TraitValue.objects.filter(run=run, queen=OuterRef("queen"), records__gt=0)))
+    if wanted.line_id is not None:
+        merits = merits.filter(queen__line=wanted.line_id)
+    if wanted.text:
+        merits = merits.filter(queen__label__icontains=wanted.text)
+    trait = traits_of_run(run).filter(key=wanted.trait_key).first() if wanted.trait_key else None
+    if trait is None:
+        return merits.order_by("-merit", "queen__label")
+    value = Subquery(TraitValue.objects.filter(run=run, trait=trait, queen=OuterRef("queen")).values("total")[:1])
+    order = "-trait_total" if trait.high_is_good else "trait_total"
+    return merits.annotate(trait_total=value).order_by(order, "queen__label")
+
+
+def traits_of_run(run: EvaluationRun) -> QuerySet[Trait]:
+    return Trait.objects.filter(cooperative=run.cooperative_id, key__in=run.parameters.get("traits", []))
+
+
+@dataclass(frozen=True)
+class StandingRow:
+    merit: Merit
+    values: list[TraitValue | None] = field(default_factory=list)
+
+
+def with_values(run: EvaluationRun, merits: Iterable[Merit], traits: list[Trait]) -> list[StandingRow]:
+    """The merits with their values of each trait, in the order of `traits`. One query."""
+    merits = list(merits)
+    found = {
+        (value.queen_id, value.trait_id): value
+        for value in TraitValue.objects.filter(run=run, queen__in=[merit.queen_id for merit in merits])
+    }
+    return [StandingRow(merit, [found.get((merit.queen_id, trait.pk)) for trait in traits]) for merit in merits]
+
+
+def values_of_queen(run: EvaluationRun | None, queen_id: int) -> tuple[Merit | None, list[TraitValue]]:
+    if run is None:
+        return None, []
+    merit = Merit.objects.filter(run=run, queen=queen_id).first()
+    values = TraitValue.objects.filter(run=run, queen=queen_id).select_related("trait").order_by("trait__position")
+    return merit, list(values)
+
+
+def scores_since(run: EvaluationRun) -> int:
+    """Scores entered or corrected since the run was made: a reason to make a new one."""
+    return Score.objects.filter(
+        colony__apiary__member__cooperative=run.cooperative_id, recorded_at__gt=run.made_at
+    ).count()

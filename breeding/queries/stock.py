@@ -1,0 +1,152 @@
+"""The stock as a viewer may see it: the whole cooperative's queens, colonies and scores are visible to its people."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from django.db.models import Count, Exists, F, OuterRef, Prefetch, Q, QuerySet, Subquery
+
+from accounts.access import Viewer
+from accounts.models import Apiary, AuditEntry, Cooperative
+from breeding.models import Colony, Heading, Line, Mating, Queen, QueenStatus, Score, SemenBatch, Trait
+
+
+def queens_seen_by(viewer: Viewer) -> QuerySet[Queen]:
+    return Queen.objects.filter(cooperative=viewer.cooperative)
+
+
+def colonies_seen_by(viewer: Viewer) -> QuerySet[Colony]:
+    return Colony.objects.filter(apiary__member__cooperative=viewer.cooperative)
+
+
+def scores_seen_by(viewer: Viewer) -> QuerySet[Score]:
+    return Score.objects.filter(colony__apiary__member__cooperative=viewer.cooperative)
+
+
+def matings_seen_by(viewer: Viewer) -> QuerySet[Mating]:
+    return Mating.objects.filter(queen__cooperative=viewer.cooperative)
+
+
+def lines_of(cooperative: Cooperative) -> QuerySet[Line]:
+    return Line.objects.filter(cooperative=cooperative)
+
+
+def semen_batches_of(cooperative: Cooperative) -> QuerySet[SemenBatch]:
+    return SemenBatch.objects.filter(cooperative=cooperative)
+
+
+def traits_of(cooperative: Cooperative) -> QuerySet[Trait]:
+    return Trait.objects.filter(cooperative=cooperative)
+
+
+def open_apiaries_for(viewer: Viewer) -> QuerySet[Apiary]:
+    """Apiaries at which the viewer may add colonies: those of the own members; all, for the coordinator."""
+    apiaries = Apiary.objects.filter(member__cooperative=viewer.cooperative, closed_on__isnull=True)
+    if not viewer.is_coordinator:
+        apiaries = apiaries.filter(member__in=viewer.member_ids)
+    return apiaries.select_related("member").order_by("member__name", "name")
+
+
+def living(queens: QuerySet[Queen]) -> QuerySet[Queen]:
+    return queens.exclude(status=QueenStatus.GONE)
+
+
+def heading_now(colony: Colony) -> Heading | None:
+    return Heading.objects.filter(colony=colony, until__isnull=True).select_related("queen").first()
+
+
+def heading_on(colony: Colony, day: dt.date) -> Heading | None:
+    """Whose workers were there that day. On the day of a requeening they are still those of the earlier queen."""
+    return (
+        Heading.objects.filter(colony=colony, since__lte=day)
+        .filter(Q(until__isnull=True) | Q(until__gte=day))
+        .select_related("queen")
+        .order_by("since", "pk")
+        .first()
+    )
+
+
+@dataclass(frozen=True)
+class StockFilter:
+    """What the list of colonies is narrowed to; it stands in the address."""
+
+    text: str = ""
+    everyone: bool = False
+    with_ended: bool = False
+
+
+def colony_list(viewer: Viewer, wanted: StockFilter) -> QuerySet[Colony]:
+    """Colonies with the queen who heads them now, annotated for the list."""
+    colonies = colonies_seen_by(viewer)
+    if not wanted.everyone:
+        colonies = colonies.filter(apiary__member__in=viewer.member_ids)
+    if not wanted.with_ended:
+        colonies = colonies.filter(ended_on__isnull=True)
+    if wanted.text:
+        headed = Heading.objects.filter(colony=OuterRef("pk"), until__isnull=True, queen__label__icontains=wanted.text)
+        colonies = colonies.filter(
+            Q(name__icontains=wanted.text) | Q(apiary__name__icontains=wanted.text) | Exists(headed)
+        )
+    last_score = Score.objects.filter(
+        colony=OuterRef("pk"), replaced_by__isnull=True, withdrawn_at__isnull=True
+    ).order_by("-scored_on")
+    return (
+        colonies.select_related("apiary__member")
+        .prefetch_related(
+            Prefetch(
+                "headings",
+                Heading.objects.filter(until__isnull=True).select_related("queen__line"),
+                to_attr="headings_now",
+            )
+        )
+        .annotate(last_scored_on=Subquery(last_score.values("scored_on")[:1]))
+        .order_by("apiary__member__name", "apiary__name", "name", "pk")
+    )
+
+
+def queens_without_colony(viewer: Viewer, wanted: StockFilter) -> QuerySet[Queen]:
+    """Living queens who head no colony now: virgins, queens in nucs that nobody registered."""
+    queens = living(queens_seen_by(viewer)).filter(
+        ~Exists(Heading.objects.filter(queen=OuterRef("pk"), until__isnull=True))
+    )
+    if not wanted.everyone:
+        queens = queens.filter(owner__in=viewer.member_ids)
+    if wanted.text:
+        queens = queens.filter(Q(label__icontains=wanted.text) | Q(mark_number=wanted.text))
+    return queens.select_related("owner", "line", "mother").order_by(F("birth_year").desc(nulls_last=True), "label")
+
+
+def queens_for_mating(viewer: Viewer) -> QuerySet[Queen]:
+    """Queens that can be chosen as mother or as drone-producing queen; daughters and drones may outlive them."""
+    return queens_seen_by(viewer).order_by("label")
+
+
+def daughters_of(queen: Queen) -> QuerySet[Queen]:
+    return (
+        Queen.objects.filter(mother=queen)
+        .select_related("owner")
+        .order_by(F("birth_year").desc(nulls_last=True), "label")
+    )
+
+
+def headings_of_queen(queen: Queen) -> QuerySet[Heading]:
+    return Heading.objects.filter(queen=queen).select_related("colony__apiary__member").order_by("-since")
+
+
+def headings_of_colony(colony: Colony) -> QuerySet[Heading]:
+    return Heading.objects.filter(colony=colony).select_related("queen").order_by("-since", "-pk")
+
+
+def use_as_source(queen: Queen) -> int:
+    """How many matings carry drones of this queen."""
+    counts = Mating.objects.filter(Q(shares__drone_queen=queen) | Q(shared_batch__shares__drone_queen=queen)).aggregate(
+        n=Count("pk", distinct=True)
+    )
+    return int(counts["n"])
+
+
+def history_of(subject_types: list[tuple[str, list[int]]], cooperative: Cooperative) -> QuerySet[AuditEntry]:
+    """Audit rows of several things, latest first."""
+    wanted = Q(pk__in=[])
+    for kind, ids in subject_types:
+        wanted |= Q(subject_type=kind, subject_id__in=ids)
+    return AuditEntry.objects.filter(wanted, cooperative=cooperative).order_by("-at", "-pk")
