@@ -131,7 +131,7 @@ class TraitFactory(DjangoModelFactory[Trait]):
         django_get_or_create = ("cooperative", "key")
 
     cooperative = factory.SubFactory(CooperativeFactory)
-    key = "honey"
+    key = "honey_yield"
     name = "Honey yield"
     unit = "kg"
     season_rule = "sum"
