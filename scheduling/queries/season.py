@@ -1,0 +1,65 @@
+"""The season in force and the figures it works with."""
+
+import datetime as dt
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.db.models import QuerySet
+
+from accounts.access import Viewer
+from accounts.models import AuditEntry, Cooperative
+from scheduling.models import Season, SeasonSetting
+from scheduling.planning import facts
+from scheduling.planning.facts import Fact, Settings
+
+
+def seasons_seen_by(viewer: Viewer) -> QuerySet[Season]:
+    return Season.objects.filter(cooperative=viewer.cooperative)
+
+
+def season_in_force(cooperative: Cooperative, *, today: dt.date) -> Season | None:
+    """The season that contains today, else the newest."""
+    seasons = list(Season.objects.filter(cooperative=cooperative).select_related("cooperative"))
+    holding = [season for season in seasons if season.starts_on <= today <= season.ends_on]
+    return next(iter(holding or seasons), None)
+
+
+def fact_of(key: str) -> Fact | None:
+    return facts.FACTS.get(key)
+
+
+def settings_of(season: Season) -> Settings:
+    """The figures of this season: the defaults with what the coordinator changed."""
+    return facts.settings_from({row.key: row.value for row in season.settings.all() if row.key in facts.FACTS})
+
+
+@dataclass(frozen=True)
+class SettingRow:
+    """One figure on the settings page."""
+
+    fact: Fact
+    value: Decimal | None
+    row: SeasonSetting | None
+
+    @property
+    def is_missing(self) -> bool:
+        """A gap that the coordinator must fill before a plan can be worked out."""
+        return self.value is None and self.fact.is_required
+
+    @property
+    def is_unset_gap(self) -> bool:
+        return self.fact.is_gap and self.row is None
+
+
+def setting_rows(season: Season) -> list[SettingRow]:
+    own = {row.key: row for row in season.settings.select_related("changed_by")}
+    return [
+        SettingRow(fact, own[key].value if key in own else fact.default, own.get(key))
+        for key, fact in facts.FACTS.items()
+    ]
+
+
+def setting_history(season: Season) -> QuerySet[AuditEntry]:
+    return AuditEntry.objects.filter(
+        subject_type=season._meta.label_lower, subject_id=season.pk, action="setting.change"
+    )

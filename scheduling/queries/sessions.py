@@ -1,0 +1,71 @@
+"""Bench sessions with the places that are free."""
+
+import datetime as dt
+from typing import Any
+
+from django.db.models import Count, F, IntegerField, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models.functions import Coalesce
+
+from accounts.access import Viewer
+from scheduling.models import BenchPlace, BenchSession, Booking, BookingState, PlaceState, Season, SessionState
+
+# Asked for, not placed yet: they count where they wish to be. From `placed` on the numbered places count.
+WAITING_STATES = [BookingState.ASKED, BookingState.OFFERED]
+COMING = [SessionState.OPEN, SessionState.RUNNING]
+
+
+def sessions_seen_by(viewer: Viewer) -> QuerySet[BenchSession]:
+    """Bench days are the cooperative's; everybody in it sees them."""
+    return BenchSession.objects.filter(season__cooperative=viewer.cooperative)
+
+
+def sessions_with_room(season: Season) -> QuerySet[BenchSession]:
+    """Sessions of the season that are not called off, each with `held`, `asked`, `free` (never below 0) and `queue`."""
+    return with_room(
+        BenchSession.objects.filter(season=season)
+        .exclude(state=SessionState.CANCELLED)
+        .select_related("bench", "season__cooperative", "operator")
+    )
+
+
+def with_room(sessions: QuerySet[BenchSession]) -> QuerySet[BenchSession]:
+    held = (
+        BenchPlace.objects.filter(session=OuterRef("pk"))
+        .exclude(state=PlaceState.FREED)
+        .order_by()
+        .values("session")
+        .annotate(n=Count("pk"))
+        .values("n")
+    )
+    return sessions.annotate(
+        held=Coalesce(Subquery(held, output_field=IntegerField()), 0),
+        asked=Coalesce(Subquery(_wished(WAITING_STATES), output_field=IntegerField()), 0),
+        queue=Coalesce(Subquery(_wished([BookingState.QUEUED], count=True), output_field=IntegerField()), 0),
+        left=F("places") - F("held") - F("asked"),
+    )
+
+
+def sessions_to_come(season: Season, *, today: dt.date) -> QuerySet[BenchSession]:
+    """From today on, with at least one place for insemination."""
+    return sessions_with_room(season).filter(day__gte=today, places__gt=0, state__in=COMING)
+
+
+def places_left(session: BenchSession) -> int:
+    """Free places now; call it with the session's row locked when the answer is to be relied on."""
+    left: int = with_room(BenchSession.objects.filter(pk=session.pk)).values_list("left", flat=True).get()
+    return max(0, left)
+
+
+def place_in_queue(booking: Booking) -> int | None:
+    """1 for the first in the queue of its wished bench day; None when it does not queue."""
+    if booking.state != BookingState.QUEUED:
+        return None
+    before = Booking.objects.filter(
+        state=BookingState.QUEUED, wished_session=booking.wished_session_id, season=booking.season_id
+    ).filter(Q(asked_at__lt=booking.asked_at) | Q(asked_at=booking.asked_at, pk__lt=booking.pk))
+    return before.count() + 1
+
+
+def _wished(states: list[BookingState], *, count: bool = False) -> QuerySet[Any, Any]:
+    wished = Booking.objects.filter(wished_session=OuterRef("pk"), state__in=states).order_by().values("wished_session")
+    return wished.annotate(n=Count("pk") if count else Sum("queens")).values("n")

@@ -1,0 +1,179 @@
+"""Drone sources and cohorts as a viewer may see them, with the calendar and counts that follow from them."""
+
+import datetime as dt
+from dataclasses import dataclass
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+from django.db.models import Prefetch, Q, QuerySet
+
+from accounts.access import Viewer
+from accounts.models import AuditEntry
+from scheduling.models import Booking, CountKind, DroneCohort, DroneCount, DroneSource, Season
+from scheduling.models.booking import ENDED_BOOKINGS
+from scheduling.planning.facts import Settings
+from scheduling.planning.timing import CohortCalendar, CohortEvents, CohortState, cohort_calendar, cohort_state
+from scheduling.queries.season import settings_of
+
+# From this state on capped brood can be counted; before it a missing count is no omission.
+COUNTABLE = {CohortState.CAPPED, CohortState.EMERGING, CohortState.RIPENING, CohortState.RIPE, CohortState.FADING}
+BEST_KNOWN = [CountKind.SEEN, CountKind.EMERGED, CountKind.CAPPED, CountKind.PROMISED]
+
+
+def sources_seen_by(viewer: Viewer) -> QuerySet[DroneSource]:
+    """Sources serve the whole cooperative, so everybody in it sees them."""
+    return DroneSource.objects.filter(season__cooperative=viewer.cooperative)
+
+
+def cohorts_seen_by(viewer: Viewer) -> QuerySet[DroneCohort]:
+    return DroneCohort.objects.filter(source__season__cooperative=viewer.cooperative)
+
+
+def sources_with_facts(sources: QuerySet[DroneSource]) -> QuerySet[DroneSource]:
+    return sources.select_related("season__cooperative", "apiary", "member", "drone_queen").prefetch_related(
+        Prefetch("cohorts", DroneCohort.objects.order_by("number")),
+        Prefetch(
+            "cohorts__counts", DroneCount.objects.filter(replaced_by__isnull=True).order_by("-counted_on", "-pk")
+        ),
+    )
+
+
+def zone_name_of_source(source: DroneSource) -> str:
+    return (source.apiary.time_zone if source.apiary else "") or source.season.cooperative.time_zone
+
+
+def zone_of_source(source: DroneSource) -> ZoneInfo:
+    return ZoneInfo(zone_name_of_source(source))
+
+
+def events_of_cohort(cohort: DroneCohort, *, zone: str) -> CohortEvents:
+    return CohortEvents(
+        zone=zone,
+        promised_comb_on=cohort.promised_comb_on,
+        comb_in_on=cohort.comb_in_on,
+        laid_on=cohort.laid_on,
+        capped_on=cohort.capped_on,
+        emerged_on=cohort.emerged_on,
+        marked_on=cohort.marked_on,
+        ended_on=cohort.ended_on,
+    )
+
+
+@dataclass(frozen=True)
+class CohortView:
+    """A cohort with what follows from its observations."""
+
+    cohort: DroneCohort
+    source: DroneSource
+    events: CohortEvents
+    settings: Settings
+    today: dt.date
+
+    @cached_property
+    def calendar(self) -> CohortCalendar:
+        return cohort_calendar(self.events, self.settings)
+
+    @cached_property
+    def state(self) -> CohortState:
+        return cohort_state(self.events, self.calendar, self.today)
+
+    @cached_property
+    def counts(self) -> list[DroneCount]:
+        """Counts that hold, newest first."""
+        return list(self.cohort.counts.all())
+
+    @cached_property
+    def count(self) -> DroneCount | None:
+        """The count that says most about drones alive: seen before emerged before capped before promised."""
+        for kind in BEST_KNOWN:
+            for count in self.counts:
+                if count.kind == kind:
+                    return count
+        return None
+
+    @property
+    def is_not_counted(self) -> bool:
+        return self.state in COUNTABLE and all(count.kind == CountKind.PROMISED for count in self.counts)
+
+    def is_ripe_on(self, day: dt.date) -> bool:
+        """All its drones may be used that day, none too young and none too old."""
+        return self.calendar.ripe_from <= day <= self.calendar.last_on and not self._ended_before(day)
+
+    def _ended_before(self, day: dt.date) -> bool:
+        return self.cohort.ended_on is not None and day > self.cohort.ended_on
+
+
+@dataclass(frozen=True)
+class SourceView:
+    source: DroneSource
+    settings: Settings
+    today: dt.date
+
+    @cached_property
+    def cohorts(self) -> list[CohortView]:
+        zone = zone_name_of_source(self.source)
+        return [
+            CohortView(cohort, self.source, events_of_cohort(cohort, zone=zone), self.settings, self.today)
+            for cohort in self.source.cohorts.all()
+        ]
+
+    @property
+    def state(self) -> str:
+        if self.source.withdrawn_at is not None:
+            return "withdrawn"
+        return "on_hold" if self.source.hold_since is not None else "offered"
+
+    @property
+    def is_certificate_over(self) -> bool:
+        until = self.source.health_valid_until
+        return until is not None and until < self.today
+
+    def is_ripe_on(self, day: dt.date) -> bool:
+        return any(cohort.is_ripe_on(day) for cohort in self.cohorts)
+
+    def next_ripe_from(self, day: dt.date) -> dt.date | None:
+        """The first day on or after `day` on which some cohort is ripe."""
+        starts = [
+            max(day, cohort.calendar.ripe_from)
+            for cohort in self.cohorts
+            if cohort.calendar.is_usable and cohort.calendar.last_on >= day and cohort.cohort.ended_on is None
+        ]
+        return min(starts, default=None)
+
+
+def source_view(source: DroneSource, *, today: dt.date, settings: Settings | None = None) -> SourceView:
+    return SourceView(source, settings or settings_of(source.season), today)
+
+
+def source_views(sources: QuerySet[DroneSource], *, season: Season, today: dt.date) -> list[SourceView]:
+    settings = settings_of(season)
+    return [SourceView(source, settings, today) for source in sources_with_facts(sources)]
+
+
+def cohort_view(cohort: DroneCohort, *, today: dt.date, settings: Settings | None = None) -> CohortView:
+    source = cohort.source
+    events = events_of_cohort(cohort, zone=zone_name_of_source(source))
+    return CohortView(cohort, source, events, settings or settings_of(source.season), today)
+
+
+def bookings_relying_on(source: DroneSource) -> list[Booking]:
+    """Open requests that accept this source, those with no other source first."""
+    bookings = (
+        Booking.objects.filter(accepted__source=source)
+        .exclude(state__in=ENDED_BOOKINGS)
+        .select_related("batch", "member")
+        .prefetch_related("accepted")
+    )
+    return sorted(bookings, key=lambda booking: (len(booking.accepted.all()), booking.asked_at))
+
+
+def history_of_source(source: DroneSource) -> QuerySet[AuditEntry]:
+    cohorts = list(source.cohorts.values_list("pk", flat=True))
+    return AuditEntry.objects.filter(
+        Q(subject_type="scheduling.dronesource", subject_id=source.pk)
+        | Q(subject_type="scheduling.dronecohort", subject_id__in=cohorts)
+    ).order_by("-at", "-pk")
+
+
+def history_of_cohort(cohort: DroneCohort) -> QuerySet[AuditEntry]:
+    return AuditEntry.objects.filter(subject_type="scheduling.dronecohort", subject_id=cohort.pk)

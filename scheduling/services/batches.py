@@ -1,0 +1,429 @@
+"""Queen batches: planned, observed step by step, corrected. Only observations are stored; dates follow from them."""
+
+import datetime as dt
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from accounts.models import Apiary, Member, Person
+from accounts.refusals import Refusal
+from accounts.services.audit import audit_record, fields_of
+from breeding.models import Queen, QueenStatus
+from scheduling.models import QueenBatch, Season
+from scheduling.planning.timing import EventError, batch_calendar
+from scheduling.queries.batches import backwards_from, events_of_batch, zone_of_batch
+from scheduling.queries.season import settings_of
+from scheduling.queries.words import day_words
+from scheduling.services.batch_queens import queens_follow_count
+from scheduling.services.reminders import reminders_refresh_batch
+
+DAYS_BEFORE_SEASON = 90  # an older date is a slip of the pen, not this season's batch
+
+
+@dataclass(frozen=True)
+class Observed:
+    """One step that is observed: its date and what is noted with it."""
+
+    date: str
+    said: Any
+    with_it: tuple[str, ...] = field(default=())
+
+
+OBSERVED = {
+    "confined": Observed("confined_on", gettext_lazy("confining the breeder queen")),
+    "grafted": Observed("grafted_on", gettext_lazy("the graft"), ("grafted_hour", "cells_grafted")),
+    "started": Observed("counted_on", gettext_lazy("counting the started cells"), ("cells_started",)),
+    "sealed": Observed("sealed_on", gettext_lazy("sealing of the cells"), ("cell_temperature_c",)),
+    "caged": Observed("caged_on", gettext_lazy("caging the ripe cells"), ("cell_temperature_c",)),
+    "emerged": Observed("emerged_on", gettext_lazy("emergence"), ("emerged_hour", "virgins_emerged")),
+    "excluder": Observed("excluder_on", gettext_lazy("fitting the excluders")),
+    "eggs": Observed("eggs_seen_on", gettext_lazy("the first eggs")),
+}
+# Each known date is on or after every earlier one in its row.
+ORDERS = (
+    ("confined", "grafted", "sealed", "emerged", "eggs"),
+    ("grafted", "started"),
+    ("grafted", "caged"),
+    ("grafted", "excluder"),
+)
+COUNTS = (
+    ("cells_started", "cells_grafted"),
+    ("virgins_emerged", "cells_started"),
+    ("virgins_emerged", "cells_grafted"),
+)
+COUNT_WORDS = {
+    "cells_grafted": gettext_lazy("cells grafted"),
+    "cells_started": gettext_lazy("cells started"),
+    "virgins_emerged": gettext_lazy("virgins emerged"),
+}
+
+
+def batch_add(
+    season: Season,
+    *,
+    member: Member,
+    mother: Queen,
+    name: str,
+    wanted_bench_on: dt.date | None = None,
+    grafted_on: dt.date | None = None,
+    grafted_hour: int | None = None,
+    cells_grafted: int | None = None,
+    apiary: Apiary | None = None,
+    note: str = "",
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    """Plan a batch backwards from a bench day, or take in one that is grafted already."""
+    name = " ".join(name.split())
+    _refuse_strange(season, member=member, mother=mother, apiary=apiary)
+    if wanted_bench_on is None and grafted_on is None:
+        raise Refusal(
+            _("Enter the bench day you want, or the day you grafted."), field="wanted_bench_on", rule="batch_needs_day"
+        )
+    if QueenBatch.objects.filter(season=season, name__iexact=name).exists():
+        raise Refusal(_name_taken(name, season), field="name", rule="batch_name_unique")
+    batch = QueenBatch(
+        season=season,
+        member=member,
+        mother=mother,
+        apiary=apiary,
+        name=name,
+        wanted_bench_on=wanted_bench_on,
+        note=note,
+        created_at=now,
+    )
+    if wanted_bench_on is not None:
+        batch.planned_graft_on = backwards_from(wanted_bench_on, season=season).graft_on
+    if grafted_on is not None:
+        batch.grafted_on, batch.grafted_hour, batch.cells_grafted = grafted_on, grafted_hour, cells_grafted
+        _refuse_impossible(batch, now=now)
+    try:
+        with transaction.atomic():
+            batch.save(force_insert=True)
+            audit_record(
+                batch,
+                action="batch.graft" if grafted_on else "batch.plan",
+                by=by,
+                now=now,
+                cooperative=season.cooperative,
+                after=fields_of(
+                    batch, ["name", "member", "mother", "wanted_bench_on", "planned_graft_on", "grafted_on",
+                            "grafted_hour", "cells_grafted"]
+                ),
+            )
+            reminders_refresh_batch(batch, now=now)
+    except IntegrityError as error:
+        raise Refusal(_name_taken(name, season), field="name", rule="batch_name_unique") from error
+    return batch
+
+
+def batch_replan(
+    batch: QueenBatch, *, wanted_bench_on: dt.date, version: int | None = None, by: Person | None, now: dt.datetime
+) -> QueenBatch:
+    """Plan a batch that is not grafted yet for another bench day."""
+    if batch.grafted_on is not None:
+        raise Refusal(
+            _("%(batch)s is grafted; its days follow from the graft. Ask for a place on another bench day instead.")
+            % {"batch": batch},
+            field="wanted_bench_on",
+        )
+    changes = {
+        "wanted_bench_on": wanted_bench_on,
+        "planned_graft_on": backwards_from(wanted_bench_on, season=batch.season).graft_on,
+    }
+    return _batch_change(batch, changes, action="batch.replan", version=version, by=by, now=now)
+
+
+def batch_graft(
+    batch: QueenBatch,
+    *,
+    grafted_on: dt.date,
+    hour: int | None = None,
+    cells: int | None = None,
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    values = {"grafted_on": grafted_on, "grafted_hour": hour, "cells_grafted": cells}
+    return batch_observe(batch, step="grafted", values=values, version=version, by=by, now=now)
+
+
+def batch_started(
+    batch: QueenBatch,
+    *,
+    counted_on: dt.date,
+    cells: int,
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    values = {"counted_on": counted_on, "cells_started": cells}
+    return batch_observe(batch, step="started", values=values, version=version, by=by, now=now)
+
+
+def batch_sealed(
+    batch: QueenBatch,
+    *,
+    sealed_on: dt.date,
+    temperature_c: Decimal | None = None,
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    values = _with_temperature({"sealed_on": sealed_on}, temperature_c)
+    return batch_observe(batch, step="sealed", values=values, version=version, by=by, now=now)
+
+
+def batch_caged(
+    batch: QueenBatch,
+    *,
+    caged_on: dt.date,
+    temperature_c: Decimal | None = None,
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    values = _with_temperature({"caged_on": caged_on}, temperature_c)
+    return batch_observe(batch, step="caged", values=values, version=version, by=by, now=now)
+
+
+def batch_emerged(
+    batch: QueenBatch,
+    *,
+    emerged_on: dt.date,
+    virgins: int,
+    hour: int | None = None,
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    """Virgins emerged: each becomes a queen with a label of her own. A corrected count adds or takes back queens."""
+    values = {"emerged_on": emerged_on, "emerged_hour": hour, "virgins_emerged": virgins}
+    return batch_observe(batch, step="emerged", values=values, version=version, by=by, now=now)
+
+
+def batch_excluder(
+    batch: QueenBatch, *, excluder_on: dt.date, version: int | None = None, by: Person | None, now: dt.datetime
+) -> QueenBatch:
+    return batch_observe(batch, step="excluder", values={"excluder_on": excluder_on}, version=version, by=by, now=now)
+
+
+def batch_eggs_seen(
+    batch: QueenBatch, *, eggs_seen_on: dt.date, version: int | None = None, by: Person | None, now: dt.datetime
+) -> QueenBatch:
+    return batch_observe(batch, step="eggs", values={"eggs_seen_on": eggs_seen_on}, version=version, by=by, now=now)
+
+
+def batch_observe(
+    batch: QueenBatch,
+    *,
+    step: str,
+    values: dict[str, Any],
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    """Record or correct one observed step. The earlier value stays in the audit row; booked places stay put."""
+    observed = OBSERVED[step]
+    unknown = set(values) - {observed.date, *observed.with_it}
+    if unknown:
+        raise ValueError(f"values: {sorted(unknown)} do not belong to the step {step!r}.")
+    corrected = getattr(batch, observed.date) is not None
+    action = f"batch.{step}.correct" if corrected else f"batch.{step}"
+    return _batch_change(batch, values, action=action, version=version, by=by, now=now)
+
+
+def batch_withdraw_step(
+    batch: QueenBatch, *, step: str, version: int | None = None, by: Person | None, now: dt.datetime
+) -> QueenBatch:
+    """Take back a step that was recorded by mistake. What it said stays in the history."""
+    if step in {"grafted", "emerged"}:
+        raise Refusal(
+            _("Correct the date instead: the following steps and the queens depend on it."), rule="step_carries_others"
+        )
+    observed = OBSERVED[step]
+    own = [name for name in observed.with_it if name != "cell_temperature_c"]
+    changes = dict.fromkeys([observed.date, *own])
+    return _batch_change(batch, changes, action=f"batch.{step}.withdraw", version=version, by=by, now=now)
+
+
+def batch_edit(
+    batch: QueenBatch,
+    *,
+    name: str,
+    apiary: Apiary | None,
+    note: str,
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    """Name, apiary and note. Labels of queens that have one already keep it."""
+    name = " ".join(name.split())
+    _refuse_strange(batch.season, member=batch.member, mother=None, apiary=apiary)
+    if QueenBatch.objects.filter(season=batch.season, name__iexact=name).exclude(pk=batch.pk).exists():
+        raise Refusal(_name_taken(name, batch.season), field="name", rule="batch_name_unique")
+    changes = {"name": name, "apiary": apiary, "note": note}
+    return _batch_change(batch, changes, action="batch.edit", version=version, by=by, now=now)
+
+
+def batch_close(
+    batch: QueenBatch, *, reason: str = "", version: int | None = None, by: Person | None, now: dt.datetime
+) -> QueenBatch:
+    """Nothing more is expected of this batch; its reminders end. Live bookings must be withdrawn first."""
+    if batch.closed_on is not None:
+        return batch
+    live = batch.bookings.exclude(state__in=["not_sent", "done", "withdrawn", "lapsed"]).count()
+    if live:
+        raise Refusal(
+            _("%(batch)s still has places asked for or given. Withdraw them first, then close it.") % {"batch": batch},
+            rule="batch_has_bookings",
+        )
+    changes = {"closed_on": now.astimezone(zone_of_batch(batch)).date(), "closed_reason": reason}
+    return _batch_change(batch, changes, action="batch.close", version=version, by=by, now=now, open_only=False)
+
+
+def batch_reopen(
+    batch: QueenBatch, *, version: int | None = None, by: Person | None, now: dt.datetime
+) -> QueenBatch:
+    changes: dict[str, Any] = {"closed_on": None, "closed_reason": ""}
+    return _batch_change(batch, changes, action="batch.reopen", version=version, by=by, now=now, open_only=False)
+
+
+def _batch_change(
+    batch: QueenBatch,
+    changes: dict[str, Any],
+    *,
+    action: str,
+    version: int | None,
+    by: Person | None,
+    now: dt.datetime,
+    open_only: bool = True,
+) -> QueenBatch:
+    with transaction.atomic():
+        fresh = (
+            QueenBatch.objects.select_for_update(of=("self",))
+            .select_related("season__cooperative", "apiary", "mother", "member")
+            .get(pk=batch.pk)
+        )
+        if version is not None and fresh.version != version:
+            raise Refusal(
+                _("%(batch)s was changed meanwhile. Look at what stands now, then save again.") % {"batch": fresh},
+                rule="stale",
+            )
+        if open_only and fresh.closed_on is not None:
+            raise Refusal(_("%(batch)s is closed. Reopen it to change it.") % {"batch": fresh}, rule="batch_closed")
+        names = list(changes)
+        before = fields_of(fresh, names)
+        for name, value in changes.items():
+            setattr(fresh, name, value)
+        after = fields_of(fresh, names)
+        if before == after:
+            return fresh
+        _refuse_impossible(fresh, now=now)
+        _refuse_without_calendar(fresh)
+        fresh.version += 1
+        fresh.save(update_fields=[*names, "version"])
+        queens_follow_count(fresh, by=by, now=now)
+        audit_record(
+            fresh, action=action, by=by, now=now, cooperative=fresh.season.cooperative, before=before, after=after
+        )
+        reminders_refresh_batch(fresh, now=now)
+    return fresh
+
+
+def _with_temperature(values: dict[str, Any], temperature_c: Decimal | None) -> dict[str, Any]:
+    """A temperature not given leaves the one on record alone."""
+    return values if temperature_c is None else {**values, "cell_temperature_c": temperature_c}
+
+
+def _refuse_strange(season: Season, *, member: Member, mother: Queen | None, apiary: Apiary | None) -> None:
+    cooperative_id = season.cooperative_id
+    if season.closed_at is not None:
+        raise Refusal(_("%(season)s is closed.") % {"season": season}, rule="season_closed")
+    if member.cooperative_id != cooperative_id or (mother and mother.cooperative_id != cooperative_id):
+        raise ValueError("season, member and mother: of one cooperative.")
+    if apiary is not None and apiary.member_id != member.pk:
+        raise Refusal(_("That apiary belongs to another member."), field="apiary")
+    if mother is not None and mother.status == QueenStatus.VIRGIN:
+        raise Refusal(
+            _("%(mother)s is a virgin on record. Record her mating first, or choose another mother.")
+            % {"mother": mother},
+            field="mother",
+            rule="mother_not_mated",
+        )
+
+
+def _refuse_impossible(batch: QueenBatch, *, now: dt.datetime) -> None:
+    today = now.astimezone(zone_of_batch(batch)).date()
+    earliest = batch.season.starts_on - dt.timedelta(days=DAYS_BEFORE_SEASON)
+    for observed in OBSERVED.values():
+        day = getattr(batch, observed.date)
+        if day is None:
+            continue
+        if day > today:
+            raise Refusal(
+                _("%(day)s is still to come. Enter what was seen, on the day it was seen.") % {"day": day_words(day)},
+                field=observed.date,
+                rule="observed_not_future",
+            )
+        if day < earliest or day > batch.season.ends_on:
+            raise Refusal(
+                _("%(day)s lies outside %(season)s. Check the date.")
+                % {"day": day.strftime("%-d %B %Y"), "season": batch.season},
+                field=observed.date,
+                rule="inside_season",
+            )
+    _refuse_out_of_order(batch)
+    _refuse_counts(batch)
+    if batch.grafted_on is None and any(
+        getattr(batch, name) is not None
+        for name in ("counted_on", "sealed_on", "caged_on", "emerged_on", "excluder_on", "eggs_seen_on")
+    ):
+        raise Refusal(_("Record the graft first."), field="grafted_on", rule="graft_first")
+
+
+def _refuse_without_calendar(batch: QueenBatch) -> None:
+    """What the calendar cannot be worked out from is not written, for example a temperature no cell survives."""
+    try:
+        batch_calendar(events_of_batch(batch), settings_of(batch.season))
+    except EventError as error:
+        raise Refusal(error.text[:1].upper() + error.text[1:], field=error.field, rule="calendar") from error
+
+
+def _refuse_out_of_order(batch: QueenBatch) -> None:
+    for order in ORDERS:
+        for index, later in enumerate(order):
+            for earlier in order[:index]:
+                early, late = getattr(batch, OBSERVED[earlier].date), getattr(batch, OBSERVED[later].date)
+                if early is not None and late is not None and late < early:
+                    raise Refusal(
+                        _("%(late_day)s for %(late)s is before %(early)s on %(early_day)s. Check both dates.")
+                        % {
+                            "late": OBSERVED[later].said,
+                            "late_day": day_words(late),
+                            "early": OBSERVED[earlier].said,
+                            "early_day": day_words(early),
+                        },
+                        field=OBSERVED[later].date,
+                        rule="dates_in_order",
+                    )
+
+
+def _refuse_counts(batch: QueenBatch) -> None:
+    for part, whole in COUNTS:
+        few, many = getattr(batch, part), getattr(batch, whole)
+        if few is not None and many is not None and few > many:
+            raise Refusal(
+                _("%(few)d %(part)s are more than the %(many)d %(whole)s. Correct one of the two.")
+                % {"few": few, "part": COUNT_WORDS[part], "many": many, "whole": COUNT_WORDS[whole]},
+                field=part,
+                rule="counts_in_order",
+            )
+
+
+def _name_taken(name: str, season: Season) -> str:
+    return _("%(season)s has a batch “%(name)s” already. Choose another name.") % {"season": season, "name": name}
