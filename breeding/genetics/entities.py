@@ -178,6 +178,4 @@ def _refuse_loop(entities: list[Entity], left: list[int], path: str) -> None:
     first = loop.index(min(queens))
     loop = loop[first:] + loop[:first]
     names = " ← ".join(entities[i].name for i in [*loop, loop[0]])
-    raise InputError(
-        f"{path}.queens[{loop[0]}].dam", f"loop in time: {names} (each descends from the next one)"
-    )
+    raise InputError(f"{path}.queens[{loop[0]}].dam", f"loop in time: {names} (each descends from the next one)")

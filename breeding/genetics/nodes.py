@@ -19,7 +19,7 @@ from scipy import sparse
 from breeding.genetics.entities import UNKNOWN_GROUP, Entity, Layout, layout
 from breeding.genetics.pedigree import Pedigree
 from breeding.genetics.tracing import Tracer
-from breeding.genetics.types import Csc, Csr, Floats, InputError, Ints
+from breeding.genetics.types import Csr, Floats, InputError, Ints
 
 # Mendelian variance below which an entity is its parents' mean to rounding and gets no node.
 NO_VARIANCE = 1e-12
@@ -71,10 +71,10 @@ class NodeTable:
         """ln|A|."""
         return float(np.log(self.D).sum())
 
-    def inverse(self) -> Csc:
+    def inverse(self) -> Csr:
         """Sparse A^-1, (n_nodes, n_nodes)."""
         step = sparse.eye_array(self.n_nodes, format="csr") - self.P
-        return (step.T @ sparse.diags_array(1.0 / self.D) @ step).tocsc()
+        return sparse.csr_array(step.T @ sparse.diags_array(1.0 / self.D) @ step)
 
     def units(self, names: Sequence[str], *, path: str = "units") -> Csr:
         """Node weights of units ``Q``, ``W:Q``, ``B:Q``, ``S:g``, ``d:x``; (n_units, n_nodes)."""

@@ -194,9 +194,7 @@ def _check_count(n: int | None, where: str) -> None:
         raise InputError(where, f"must be at least 1, not {n}")
 
 
-def _ids(
-    rows: Sequence[Queen] | Sequence[Drone] | Sequence[Batch] | Sequence[SisterGroup], where: str, kind: str
-) -> set[str]:
+def _ids(rows: Sequence[Queen | Drone | Batch | SisterGroup], where: str, kind: str) -> set[str]:
     seen: dict[str, int] = {}
     for i, row in enumerate(rows):
         if not row.id:

@@ -42,7 +42,7 @@ class MatedQueens:
     @property
     def a_ww(self) -> Floats:
         """Relationship of two different workers (or daughters) of the queen."""
-        return 0.25 * self.a_qq + 0.25 * self.a_bb + 0.5 * self.a_qb
+        return np.asarray(0.25 * self.a_qq + 0.25 * self.a_bb + 0.5 * self.a_qb)
 
     @property
     def a_qw(self) -> Floats:
@@ -125,9 +125,8 @@ def _upwards(table: NodeTable, entities: Ints, *, keep: Bools) -> Csr:
     up = (table.node_of[entities] < table.n_nodes) & ~keep
     own = table.expression[entities]
     parents = table.P[np.where(up, table.node_of[entities], 0)]
-    return (
-        sparse.diags_array((~up).astype(float)) @ own + sparse.diags_array(up.astype(float)) @ parents
-    ).tocsr()
+    kept, lifted = sparse.diags_array((~up).astype(float)), sparse.diags_array(up.astype(float))
+    return sparse.csr_array(kept @ own + lifted @ parents)
 
 
 def _distinct(rows: Csr) -> tuple[Ints, Ints]:

@@ -1,17 +1,19 @@
 """Array aliases and the one exception of the kernels."""
 
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-Floats: TypeAlias = npt.NDArray[np.float64]
-Ints: TypeAlias = npt.NDArray[np.int64]
+Floats: TypeAlias = npt.NDArray[np.floating[Any]]
+Ints: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 Bools: TypeAlias = npt.NDArray[np.bool_]
-# The stubs of scipy know several flavours of sparse arrays; the kernels use CSR and CSC throughout.
-Csr: TypeAlias = "sparse.csr_array[Any, Any]"
-Csc: TypeAlias = "sparse.csc_array[Any, Any]"
+# The kernels keep their sparse matrices as CSR; its type parameters exist in the stubs alone.
+if TYPE_CHECKING:
+    Csr: TypeAlias = sparse.csr_array[Any, Any]
+else:
+    Csr = sparse.csr_array
 
 
 class InputError(ValueError):
