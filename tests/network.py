@@ -5,7 +5,7 @@ import sys
 from typing import Any
 
 
-class OutsideNetwork(RuntimeError):
+class OutsideNetwork(RuntimeError):  # noqa: N818
     """A test tried to reach another machine."""
 
 

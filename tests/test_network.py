@@ -1,4 +1,4 @@
-"""No test can reach another machine: proven here, by trying. 192.0.2.0/24 and 2001:db8::/32 belong to nobody (RFC 5737, 3849)."""
+"""No test can reach another machine: proven by trying addresses that belong to nobody (RFC 5737, RFC 3849)."""
 
 import http.server
 import smtplib
