@@ -150,3 +150,23 @@ def history_of(subject_types: list[tuple[str, list[int]]], cooperative: Cooperat
     for kind, ids in subject_types:
         wanted |= Q(subject_type=kind, subject_id__in=ids)
     return AuditEntry.objects.filter(wanted, cooperative=cooperative).order_by("-at", "-pk")
+
+
+def own_colonies_without_queen(viewer: Viewer) -> QuerySet[Colony]:
+    """Colonies the viewer may act for that nobody heads now."""
+    colonies = colonies_seen_by(viewer).filter(ended_on__isnull=True)
+    if not viewer.is_coordinator:
+        colonies = colonies.filter(apiary__member__in=viewer.member_ids)
+    headed = Heading.objects.filter(colony=OuterRef("pk"), until__isnull=True)
+    return colonies.filter(~Exists(headed)).select_related("apiary").order_by("apiary__name", "name")
+
+
+def labels_to_offer(viewer: Viewer, limit: int = 400) -> list[str]:
+    """Labels for the list of the label fields: the youngest queens that are mated, living ones first."""
+    rows = (
+        queens_seen_by(viewer)
+        .filter(Q(status=QueenStatus.MATED) | Q(mating__isnull=False))
+        .order_by("gone_on", F("birth_year").desc(nulls_last=True), "label")
+        .values_list("label", flat=True)
+    )
+    return list(rows[:limit])

@@ -16,9 +16,12 @@ from accounts.models import Cooperative, Job, JobState, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.jobs import JobHandle, job_ask
-from breeding.genetics.evaluation import Estimates, Evaluation, Place, evaluate
+from breeding.genetics.evaluation import Estimates, Evaluation, evaluate
+from breeding.genetics.parameters import MEAN_A_WW, Heritabilities, components_of, genetic_sd, joined_parameters
 from breeding.genetics.pedigree import Pedigree
+from breeding.genetics.ranking import Place
 from breeding.genetics.records import ModelSpec, Parameters, Record
+from breeding.genetics.types import InputError
 from breeding.models import EvaluationRun, Merit, Queen, QueenStatus, Trait, TraitValue
 from breeding.queries.connection import FACTOR, connection_of
 from breeding.queries.pedigree import pedigree_of_cooperative
@@ -27,9 +30,6 @@ from breeding.queries.records import RecordSet, records_of
 from breeding.services.rules import local_day
 
 KIND = "evaluation"
-# Mean relationship within worker groups of the stock for which the starting heritabilities are stated
-# (pools of sister drone-producing queens); our choice inside the published 0.25 to 0.75.
-MEAN_WORKER_RELATIONSHIP = 0.35
 LARGEST_RESIDUAL = 1e-6
 PLACE_SEED = 20_260_101
 ROWS_AT_ONCE = 2_000
@@ -93,15 +93,18 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
         % {"records": len(read.records), "queens": len(pedigree.queens)},
         done_share=0.1,
     )
-    evaluation = evaluate(
-        pedigree,
-        [_only(record, used) for record in read.records],
-        ModelSpec(fixed=(FACTOR,)),
-        parameters,
-        weights=weights,
-        reference=reference or None,
-        progress=lambda step, share: handle.report(step=step, done_share=0.1 + 0.75 * share),
-    )
+    try:
+        evaluation = evaluate(
+            pedigree,
+            [_only(record, used) for record in read.records],
+            ModelSpec(fixed=(FACTOR,)),
+            parameters,
+            weights=weights,
+            reference=reference or None,
+            progress=lambda step, share: handle.report(step=step, done_share=0.1 + 0.75 * share),
+        )
+    except InputError as error:
+        raise Refusal(_("The data cannot be evaluated: %(error)s.") % {"error": error}, rule="input") from error
     handle.report(JobState.CHECKING, step=_("Checking the result and the likely places"), done_share=0.85)
     notes += checked(evaluation, parameters, read)
     candidates = _candidates(cooperative, evaluation)
@@ -162,40 +165,19 @@ def evaluable(pedigree: Pedigree, read: RecordSet) -> tuple[RecordSet, list[str]
 
 
 def starting_parameters(traits: Sequence[Trait]) -> Parameters:
-    """Variances from each trait's own row, no covariance between traits (nothing is assumed that was not measured).
-
-    From phenotypic variance P, heritabilities of worker group and queen, their correlation r and the mean
-    relationship a within worker groups: w = h2w P / a, q = h2q P, c = r sqrt(w q), e = P (1 - h2w - h2q) - c.
-    """
-    n = len(traits)
-    G0, R0 = np.zeros((2 * n, 2 * n)), np.zeros((n, n))
-    for i, trait in enumerate(traits):
-        total = float(trait.phenotypic_sd) ** 2
-        h2w, h2q = float(trait.h2_worker), float(trait.h2_queen)
-        worker, queen = h2w * total / MEAN_WORKER_RELATIONSHIP, h2q * total
-        between = float(trait.correlation_worker_queen) * float(np.sqrt(worker * queen))
-        rest = total * (1 - h2w - h2q) - between
-        if worker <= 0 or queen <= 0 or rest <= 0:
+    """Variances from each trait's own row, no covariance between traits: nothing is assumed that was not measured."""
+    parts = []
+    for trait in traits:
+        known = Heritabilities(float(trait.h2_worker), float(trait.h2_queen), float(trait.correlation_worker_queen))
+        try:
+            parts.append(components_of(float(trait.phenotypic_sd) ** 2, known, mean_a_ww=MEAN_A_WW))
+        except InputError as error:
             raise Refusal(
-                _(
-                    "The starting values of %(trait)s leave nothing for chance. Both heritabilities must be above 0 "
-                    "and small enough together."
-                )
-                % {"trait": trait.name},
+                _("The starting values of %(trait)s cannot be used: %(reason)s.")
+                % {"trait": trait.name, "reason": error.reason},
                 rule="parameters",
-            )
-        G0[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = [[worker, between], [between, queen]]
-        R0[i, i] = rest
-    return Parameters(tuple(trait.key for trait in traits), G0, R0)
-
-
-def genetic_sd_of(parameters: Parameters) -> dict[str, float]:
-    """Genetic standard deviation of worker + queen effect among unrelated queens, in the trait's unit."""
-    G0 = parameters.G0
-    return {
-        trait: float(np.sqrt(G0[2 * i : 2 * i + 2, 2 * i : 2 * i + 2].sum()))
-        for i, trait in enumerate(parameters.traits)
-    }
+            ) from error
+    return joined_parameters([trait.key for trait in traits], parts)
 
 
 def merit_weights(traits: Sequence[Trait]) -> dict[str, float]:
@@ -286,9 +268,9 @@ def _write(
             "G0": parameters.G0.tolist(),
             "R0": parameters.R0.tolist(),
             "weights": dict(weights),
-            "genetic_sd": genetic_sd_of(parameters),
+            "genetic_sd": genetic_sd(parameters),
             "fixed": [FACTOR],
-            "mean_worker_relationship": MEAN_WORKER_RELATIONSHIP,
+            "mean_worker_relationship": MEAN_A_WW,
             "reference_queens": reference,
         },
         solver={

@@ -2,6 +2,8 @@
 
 import datetime as dt
 import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -15,6 +17,21 @@ from breeding.models import Colony, Score, Trait
 from breeding.queries.stock import heading_on
 from breeding.scoring import ScoreError, SingleScore, checked_score
 from breeding.services.rules import check_not_later, local_day
+
+
+@dataclass(frozen=True)
+class Observation:
+    """One trait of a visit as it was entered."""
+
+    trait: Trait
+    value: Decimal | None = None
+    part: int | None = None
+    whole: int | None = None
+    method: str = ""
+    hours: Decimal | None = None
+    entry: uuid.UUID | None = None
+    note: str = ""
+
 
 FIELDS = ["value", "part", "whole", "method", "hours", "note"]
 
@@ -92,6 +109,40 @@ def score_record(
             after={"trait": trait.key, "queen": heading.queen.label, **_facts(score)},
         )
     return score
+
+
+def visit_record(
+    colony: Colony, *, scored_on: dt.date, observations: Sequence[Observation], by: Person | None, now: dt.datetime
+) -> list[Score]:
+    """All that was seen on one visit, or nothing of it. A refusal names the field as `trait-field`."""
+    scores = []
+    with transaction.atomic():
+        for seen in observations:
+            try:
+                scores.append(
+                    score_record(
+                        colony,
+                        trait=seen.trait,
+                        scored_on=scored_on,
+                        by=by,
+                        now=now,
+                        value=seen.value,
+                        part=seen.part,
+                        whole=seen.whole,
+                        method=seen.method,
+                        hours=seen.hours,
+                        note=seen.note,
+                        entry=seen.entry,
+                    )
+                )
+            except Refusal as refusal:
+                own = refusal.field in {"value", "part", "whole", "method", "hours"}
+                raise Refusal(
+                    refusal.text,
+                    field=f"{seen.trait.key}-{refusal.field}" if own else refusal.field,
+                    rule=refusal.rule,
+                ) from refusal
+    return scores
 
 
 def score_correct(

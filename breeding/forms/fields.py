@@ -1,0 +1,57 @@
+"""Form fields of the stock: days, and queens named by their label."""
+
+import datetime as dt
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy as _
+
+from accounts.models import Cooperative
+from breeding.models import Queen
+
+LABELS_LIST = "queen-labels"
+
+
+class DayField(forms.DateField):
+    """A calendar day with the device's own picker; typed, it takes 2026-06-09 and 9.6.2026 alike."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("widget", forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+        kwargs.setdefault("input_formats", ["%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y"])
+        kwargs.setdefault("error_messages", {"invalid": _("Enter a day, for example 2026-06-09.")})
+        super().__init__(**kwargs)
+
+
+class QueenField(forms.CharField):
+    """A queen by her label, whatever its case; what was typed is kept when nobody goes by it.
+
+    The page offers labels in one shared list (`breeding/queen_labels.html`); any other label can be typed.
+    """
+
+    def __init__(self, *, cooperative: Cooperative, **kwargs: Any) -> None:
+        self.cooperative = cooperative
+        kwargs.setdefault("max_length", 40)
+        kwargs.setdefault(
+            "widget", forms.TextInput(attrs={"list": LABELS_LIST, "autocomplete": "off", "autocapitalize": "off"})
+        )
+        super().__init__(**kwargs)
+
+    def clean(self, value: Any) -> Any:
+        label = super().clean(value)
+        if not label:
+            return None
+        queen = (
+            Queen.objects.filter(cooperative=self.cooperative, label__iexact=label)
+            .select_related("line", "cooperative", "owner")
+            .first()
+        )
+        if queen is None:
+            raise ValidationError(
+                _("There is no queen %(label)s. Check the label, or register her first."), params={"label": label}
+            )
+        return queen
+
+
+def day_text(day: dt.date | None) -> str:
+    return day.isoformat() if day is not None else ""
