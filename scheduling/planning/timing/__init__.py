@@ -2,12 +2,24 @@
 
 from scheduling.planning.timing.backward import backward_plan
 from scheduling.planning.timing.batch import batch_calendar
+from scheduling.planning.timing.batch_steps import bench_day_of
+from scheduling.planning.timing.bench_day import bench_day_steps
+from scheduling.planning.timing.cells import cold_delay_hours
+from scheduling.planning.timing.changes import Moved, late_steps, steps_moved
 from scheduling.planning.timing.clock import (
     clock_changes_between,
     elapsed_after,
     elapsed_hours,
     local_day,
     local_to_utc,
+)
+from scheduling.planning.timing.co2 import (
+    Co2Due,
+    Co2Record,
+    co2_due_after,
+    co2_due_before,
+    co2_record,
+    co2_third_from,
 )
 from scheduling.planning.timing.cohort import cohort_calendar
 from scheduling.planning.timing.events import BatchEvents, CohortEvents, Emergence, EventError
@@ -24,20 +36,28 @@ from scheduling.planning.timing.steps import (
     Who,
     Window,
 )
+from scheduling.planning.timing.still import CanStill, Chance, Deadline, can_still
+from scheduling.planning.timing.windows import queen_age_days
 
 __all__ = [
     "Basis",
     "BatchCalendar",
     "BatchEvents",
     "BatchState",
+    "CanStill",
+    "Chance",
+    "Co2Due",
+    "Co2Record",
     "CohortCalendar",
     "CohortEvents",
     "CohortState",
     "ColdDelay",
+    "Deadline",
     "DroneFit",
     "Emergence",
     "EventError",
     "Fit",
+    "Moved",
     "Note",
     "Step",
     "Who",
@@ -45,11 +65,22 @@ __all__ = [
     "backward_plan",
     "batch_calendar",
     "batch_state",
+    "bench_day_of",
+    "bench_day_steps",
+    "can_still",
     "clock_changes_between",
+    "co2_due_after",
+    "co2_due_before",
+    "co2_record",
+    "co2_third_from",
     "cohort_calendar",
     "cohort_state",
+    "cold_delay_hours",
     "elapsed_after",
     "elapsed_hours",
+    "late_steps",
     "local_day",
     "local_to_utc",
+    "queen_age_days",
+    "steps_moved",
 ]

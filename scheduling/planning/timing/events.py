@@ -89,7 +89,10 @@ class BatchEvents:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CohortEvents:
-    """The drones of one comb as observed. The first of them each time: first eggs, first cap, first drone."""
+    """The drones of one comb as observed. The first of them each time: first eggs, first cap, first drone.
+
+    `capped_counted_on` and `last_counted_on` are days of counts: they settle steps and move no date.
+    """
 
     zone: str = "UTC"
     promised_comb_on: dt.date | None = None
@@ -98,6 +101,8 @@ class CohortEvents:
     capped_on: dt.date | None = None
     emerged_on: dt.date | None = None
     marked_on: dt.date | None = None
+    capped_counted_on: dt.date | None = None
+    last_counted_on: dt.date | None = None
     ended_on: dt.date | None = None
 
     def __post_init__(self) -> None:

@@ -80,6 +80,10 @@ class Window:
     def is_empty(self) -> bool:
         return self.opens_on > self.last_with_reason_on
 
+    def ages_on(self, day: dt.date) -> tuple[int, int]:
+        """Return the ages of the youngest and the oldest virgins on `day`; negative before emergence. [d]"""
+        return (day - self.emerged_last_on).days, (day - self.emerged_first_on).days
+
     def fit(self, day: dt.date) -> Fit:
         """Say how `day` suits these virgins, all of them."""
         if day < self.opens_on:
