@@ -1,0 +1,109 @@
+"""`make run`'s parent with its real children."""
+
+import os
+import signal
+import socket
+import sqlite3
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from django.core.management import call_command
+from django.core.management.base import CommandError
+
+from accounts.management.commands.run_embedded import child_commands, free_port
+from tests.processes import (
+    Started,
+    children_of,
+    clean_environment,
+    fetch,
+    is_running,
+    spare_port,
+    started,
+    wait_until,
+)
+
+
+@contextmanager
+def embedded(folder: Path, port: int) -> Iterator[Started]:
+    command = [sys.executable, "manage.py", "run_embedded", "--port", str(port), "--empty"]
+    with started(command, env=clean_environment(BROODTIDE_DATA_DIR=str(folder))) as running:
+        yield running
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_it_starts_empty_says_where_it_is_and_stops_everything_cleanly(tmp_path: Path, number: signal.Signals) -> None:
+    port = spare_port()
+    with embedded(tmp_path, port) as running:
+        running.wait_for("Ctrl-C stops it.")
+        assert f"Broodtide is running: http://127.0.0.1:{port}" in running.said
+        assert "making your cooperative" in running.said
+        assert fetch(f"http://127.0.0.1:{port}/healthz/live") == (200, "alive\n")
+        wait_until(lambda: fetch(f"http://127.0.0.1:{port}/healthz/ready") == (200, "ready\n"), seconds=30)
+        children = children_of(running.process.pid)
+        assert len(children) == 3
+        assert running.end(number) == 0
+    assert [pid for pid in children if is_running(pid)] == []
+    assert running.said.endswith("Stopped. Everything entered is kept.\n")
+    assert {path.name for path in tmp_path.iterdir()} <= {
+        *{"secret_key", "broodtide.sqlite3", "broodtide.sqlite3-wal", "broodtide.sqlite3-shm"}
+    }
+
+
+@pytest.mark.parametrize(("words", "name"), [("run_worker", "worker"), ("run_ticker", "minute sweep")])
+def test_when_one_child_falls_all_stop_and_it_says_which(tmp_path: Path, words: str, name: str) -> None:
+    with embedded(tmp_path, spare_port()) as running:
+        running.wait_for("Ctrl-C stops it.")
+        children = children_of(running.process.pid)
+        [victim] = [pid for pid, line in children.items() if words in line]
+        os.kill(victim, signal.SIGKILL)
+        assert running.ended() == 3
+    assert f"The {name} process ended by itself (code -9), so everything was stopped." in running.said
+    assert [pid for pid in children if is_running(pid)] == []
+
+
+def test_what_was_entered_is_there_after_a_restart(tmp_path: Path) -> None:
+    with embedded(tmp_path, spare_port()) as running:
+        running.wait_for("Ctrl-C stops it.")
+        with sqlite3.connect(tmp_path / "broodtide.sqlite3") as database:
+            database.execute(
+                "INSERT INTO accounts_cooperative (name, time_zone, is_practice, created_at)"
+                " VALUES ('Upper valley', 'Europe/Berlin', 0, '2026-01-01 00:00:00')"
+            )
+        database.close()
+        assert running.end(signal.SIGINT) == 0
+    with embedded(tmp_path, spare_port()) as running:
+        running.wait_for("Ctrl-C stops it.")
+        assert "Preparing the database" not in running.said
+        assert "making your cooperative" not in running.said
+    with sqlite3.connect(tmp_path / "broodtide.sqlite3") as database:
+        assert database.execute("SELECT name FROM accounts_cooperative").fetchall() == [("Upper valley",)]
+    database.close()
+
+
+def test_a_taken_port_is_said_before_anything_starts() -> None:
+    with socket.socket() as holder:
+        holder.bind(("127.0.0.1", 0))
+        holder.listen()
+        port = holder.getsockname()[1]
+        with pytest.raises(CommandError, match=f"Port {port} is taken.*make run PORT="):
+            call_command("run_embedded", port=str(port), empty=True)
+
+
+@pytest.mark.parametrize("text", ["", "no", "0", "65536", "-1", "８０"])
+def test_an_impossible_port_is_refused_in_words(text: str) -> None:
+    with pytest.raises(CommandError, match="write a whole number"):
+        free_port(text)
+
+
+def test_the_served_mode_has_no_parent(settings) -> None:
+    settings.SERVED = True
+    with pytest.raises(CommandError, match=r"docs/operations\.md"):
+        call_command("run_embedded", port=str(spare_port()))
+
+
+def test_the_web_process_listens_on_this_machine_alone() -> None:
+    web = child_commands(8123)["web"]
+    assert web[web.index("--bind") + 1] == "127.0.0.1:8123"
