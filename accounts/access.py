@@ -7,6 +7,7 @@ in the queries for lists. Strangers get 404 (they do not learn that it exists), 
 from dataclasses import dataclass
 
 from django.core.exceptions import PermissionDenied
+from django.utils.functional import Promise
 
 from accounts.models import Cooperative, Member, Person, Role
 
@@ -55,9 +56,7 @@ def viewer_of(person: Person, cooperative_id: int | None = None) -> Viewer | Non
 
 def can_act_for(viewer: Viewer, member: Member) -> bool:
     """May enter and change what belongs to this member: its own persons, and the coordinator."""
-    return member.cooperative_id == viewer.cooperative.pk and (
-        member.pk in viewer.member_ids or viewer.is_coordinator
-    )
+    return member.cooperative_id == viewer.cooperative.pk and (member.pk in viewer.member_ids or viewer.is_coordinator)
 
 
 def can_manage_people(viewer: Viewer) -> bool:
@@ -81,7 +80,7 @@ def can_work_bench(viewer: Viewer) -> bool:
     return viewer.is_operator or viewer.is_coordinator
 
 
-def require(allowed: bool, text: str) -> None:
+def require(allowed: bool, text: str | Promise) -> None:
     """403 with a sentence for people, unless allowed."""
     if not allowed:
-        raise PermissionDenied(text)
+        raise PermissionDenied(str(text))

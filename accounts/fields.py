@@ -13,7 +13,7 @@ class CommaDecimalField(forms.DecimalField):
 
     default_error_messages = {"invalid": _("Enter a number, for example 8.5.")}
 
-    def to_python(self, value: Any) -> Decimal | None:
+    def to_python(self, value: Any) -> Decimal | None:  # type: ignore[override]  # the stubs say int
         if isinstance(value, str):
             value = value.strip().replace(",", ".")
         return super().to_python(value)

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.http import HttpRequest
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer
@@ -28,14 +28,14 @@ PAGES: dict[str, tuple[str, Any, str]] = {
     "more": ("accounts:more", _("More"), "menu"),
 }
 
-ROLE_PAGES = {
+ROLE_PAGES: dict[str, list[str]] = {
     MEMBER: ["today", "lines", "book", "stock", "reminders"],
     Role.COORDINATOR: ["today", "board", "balance", "lines", "requests", "outcomes"],
     Role.BREEDER: ["today", "standing", "crosses", "stock", "lines"],
     Role.OPERATOR: ["today", "bench", "lines", "outcomes"],
 }
 BOTTOM_PAGES = ["today", "lines", "book", "reminders", "more"]
-BOTTOM_FOR_ROLE = {
+BOTTOM_FOR_ROLE: dict[str, list[str]] = {
     Role.COORDINATOR: ["today", "board", "balance", "requests", "more"],
     Role.BREEDER: ["today", "standing", "crosses", "stock", "more"],
     Role.OPERATOR: ["today", "bench", "outcomes", "reminders", "more"],
@@ -59,9 +59,7 @@ def navigation_for(request: HttpRequest, viewer: Viewer, role: str) -> dict[str,
     return {
         "nav": _entries(request, ROLE_PAGES[role]),
         "nav_bottom": _entries(request, BOTTOM_FOR_ROLE.get(role, BOTTOM_PAGES)),
-        "roles": [
-            {"key": key, "label": _role_label(key), "current": key == role} for key in roles_of(viewer)
-        ],
+        "roles": [{"key": key, "label": _role_label(key), "current": key == role} for key in roles_of(viewer)],
     }
 
 
@@ -73,7 +71,10 @@ def _entries(request: HttpRequest, keys: list[str]) -> list[dict[str, Any]]:
     entries = []
     for key in keys:
         name, label, icon = PAGES[key]
-        url = reverse(name)
+        try:
+            url = reverse(name)
+        except NoReverseMatch:
+            continue
         current = request.path == url if url == "/" else request.path.startswith(url)
         entries.append({"key": key, "url": url, "label": label, "icon": icon, "current": current, "badge": 0})
     return entries

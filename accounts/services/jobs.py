@@ -12,7 +12,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 from django.utils.module_loading import import_string
 from django.utils.translation import gettext as _
@@ -55,7 +55,9 @@ class JobHandle:
         best: dict[str, Any] | None = None,
     ) -> None:
         """Tell how far it is, and hold the lease for another while. Raises Stopped or LeaseLost."""
-        changes: dict[str, Any] = {"lease_until": timezone.now() + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS)}
+        changes: dict[str, Any] = {
+            "lease_until": timezone.now() + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS)
+        }
         if state is not None:
             changes["state"] = state
         if step is not None:
@@ -72,7 +74,7 @@ class JobHandle:
     def should_stop(self) -> bool:
         return self._mine().filter(stop_requested_at__isnull=False).exists()
 
-    def _mine(self) -> Any:
+    def _mine(self) -> QuerySet[Job]:
         return Job.objects.filter(pk=self.job.pk, lease_token=self.token, state__in=OPEN_STATES)
 
 
@@ -123,7 +125,9 @@ def job_ask_stop(job: Job, *, by: Person, now: dt.datetime) -> Job:
 
 def job_claim_next(*, now: dt.datetime, kinds: list[str] | None = None) -> int | None:
     """Id of an open job nobody holds, oldest first; None when there is none. Does not claim: `job_run` does."""
-    waiting = Job.objects.filter(state__in=OPEN_STATES).filter(Q(lease_until__isnull=True) | Q(lease_until__lt=now))
+    waiting = Job.objects.filter(state__in=OPEN_STATES).filter(
+        Q(lease_until__isnull=True) | Q(lease_until__lt=now)
+    )
     if kinds is not None:
         waiting = waiting.filter(kind__in=kinds)
     return waiting.order_by("requested_at", "pk").values_list("pk", flat=True).first()
@@ -141,9 +145,16 @@ def job_run(job_id: int, *, now: dt.datetime) -> bool:
         return False
     job = Job.objects.select_related("cooperative", "requested_by").get(pk=job_id)
     if job.attempts >= MAX_ATTEMPTS:
-        _end(job, token, state=JobState.STOPPED, problem=_("It broke off three times. Look at the log, then start it anew."))
+        _end(
+            job,
+            token,
+            state=JobState.STOPPED,
+            problem=_("It broke off three times. Look at the log, then start it anew."),
+        )
         return False
-    Job.objects.filter(pk=job_id, lease_token=token).update(attempts=job.attempts + 1, started_at=job.started_at or now)
+    Job.objects.filter(pk=job_id, lease_token=token).update(
+        attempts=job.attempts + 1, started_at=job.started_at or now
+    )
     handler: Handler = import_string(settings.JOB_HANDLERS[job.kind])
     try:
         result = handler(JobHandle(job, token))
@@ -157,16 +168,26 @@ def job_run(job_id: int, *, now: dt.datetime) -> bool:
     except Exception:
         log.exception("job %s (%s) broke off", job_id, job.kind)
         _end(
-            job, token, state=JobState.STOPPED, problem=_("Something in the program broke. Nothing was changed; the log says what.")
+            job,
+            token,
+            state=JobState.STOPPED,
+            problem=_("Something in the program broke. Nothing was changed; the log says what."),
         )
     else:
         _end(job, token, state=JobState.READY, result=result)
     return True
 
 
-def _end(job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None) -> None:
+def _end(
+    job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None
+) -> None:
     Job.objects.filter(pk=job.pk, lease_token=token).update(
-        state=state, problem=problem, result=result or {}, finished_at=timezone.now(), lease_until=None, done_share=None
+        state=state,
+        problem=problem,
+        result=result or {},
+        finished_at=timezone.now(),
+        lease_until=None,
+        done_share=None,
     )
 
 

@@ -11,8 +11,8 @@ from scheduling.models.bench import (
 )
 from scheduling.models.booking import Booking, BookingMode, BookingSource, BookingState
 from scheduling.models.check import Finding, Pattern, QueenCheck
-from scheduling.models.plan import DroneCall, Placement, Plan, PlanPool, PlanPoolPart, PlanState, Unserved
 from scheduling.models.place import BenchPlace, PlaceState
+from scheduling.models.plan import DroneCall, Placement, Plan, PlanPool, PlanPoolPart, PlanState, Unserved
 from scheduling.models.reminder import Delivery, DeliveryState, Heartbeat, Reminder, ReminderState
 from scheduling.models.season import Season, SeasonSetting
 from scheduling.models.session import Bench, BenchSession, SessionState

@@ -8,6 +8,7 @@ from accounts.models import Apiary, Member
 from breeding.models import Queen
 from scheduling.models.batch import in_order
 from scheduling.models.season import Season
+from scheduling.models.session import Bench
 
 
 class DroneSource(models.Model):
@@ -28,7 +29,7 @@ class DroneSource(models.Model):
     )
     ul_per_drone = models.DecimalField(max_digits=4, decimal_places=2, null=True, blank=True)
     daily_survival = models.DecimalField(max_digits=4, decimal_places=3, null=True, blank=True)
-    benches = models.ManyToManyField("Bench", blank=True, related_name="sources", help_text="Empty: every bench.")
+    benches = models.ManyToManyField(Bench, blank=True, related_name="sources", help_text="Empty: every bench.")
     share_cap_permille = models.PositiveSmallIntegerField(null=True, blank=True)
     health_certificate = models.CharField(max_length=80, blank=True)
     health_valid_until = models.DateField(null=True, blank=True)

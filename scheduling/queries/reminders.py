@@ -1,0 +1,68 @@
+"""Reminders as a person sees them: what is due, late, to come."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from django.db.models import Q, QuerySet
+
+from accounts.access import Viewer
+from scheduling.models import Reminder, ReminderState
+from scheduling.reminder_kinds import KINDS, Kind
+
+LATE_AFTER = dt.timedelta(hours=2)
+NEWS = {"place_given", "place_moved", "place_lost"}
+
+
+@dataclass(frozen=True)
+class ShownReminder:
+    """One reminder with its state as of now: coming, due, late, put_off, done or let_go."""
+
+    reminder: Reminder
+    kind: Kind
+    state: str
+
+    @property
+    def is_news(self) -> bool:
+        """Something to read, not something to do."""
+        return self.kind.key in NEWS
+
+
+def reminders_seen_by(viewer: Viewer) -> QuerySet[Reminder]:
+    """Those of the person and of the members the person acts for; nobody else's."""
+    return Reminder.objects.filter(cooperative=viewer.cooperative).filter(
+        Q(person=viewer.person) | Q(person__isnull=True, member__in=viewer.member_ids)
+    )
+
+
+def shown(reminder: Reminder, *, now: dt.datetime) -> ShownReminder:
+    return ShownReminder(reminder, KINDS[reminder.kind], shown_state(reminder, now=now))
+
+
+def shown_state(reminder: Reminder, *, now: dt.datetime) -> str:
+    if reminder.state != ReminderState.WANTED:
+        return {ReminderState.EXPIRED: "late"}.get(ReminderState(reminder.state), reminder.state)
+    if reminder.due_at > now:
+        return "put_off" if reminder.due_at != reminder.base_due_at else "coming"
+    return "late" if now > reminder.due_at + LATE_AFTER else "due"
+
+
+def open_reminders(viewer: Viewer, *, now: dt.datetime, until: dt.datetime | None = None) -> list[ShownReminder]:
+    """What still needs the viewer, the most pressing first; missed ones stay until somebody lets them go."""
+    rows = reminders_seen_by(viewer).filter(state__in=[ReminderState.WANTED, ReminderState.EXPIRED])
+    if until is not None:
+        rows = rows.filter(due_at__lte=until)
+    return [shown(row, now=now) for row in rows.order_by("due_at", "pk")]
+
+
+def ended_reminders(viewer: Viewer, *, now: dt.datetime, since: dt.datetime) -> list[ShownReminder]:
+    rows = reminders_seen_by(viewer).filter(state__in=[ReminderState.DONE, ReminderState.LET_GO], ended_at__gte=since)
+    return [shown(row, now=now) for row in rows.select_related("ended_by").order_by("-ended_at", "-pk")[:50]]
+
+
+def due_count(viewer: Viewer, *, now: dt.datetime) -> int:
+    """For the badge: how many are due or late now."""
+    return (
+        reminders_seen_by(viewer)
+        .filter(state__in=[ReminderState.WANTED, ReminderState.EXPIRED], due_at__lte=now)
+        .count()
+    )
