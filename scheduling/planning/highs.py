@@ -1,0 +1,161 @@
+"""Calls of HiGHS: a relaxation with its prices, and integer programs with a start and a deterministic limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import highspy
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+Floats = NDArray[np.float64]
+
+SOLVER_NAME = "HiGHS"
+
+
+@dataclass(slots=True)
+class Program:
+    """Maximise ``goal @ v`` with ``row_low <= A v <= row_high`` and ``low <= v <= high``."""
+
+    goal: Floats
+    A: sparse.csc_matrix
+    row_low: Floats
+    row_high: Floats
+    low: Floats
+    high: Floats
+    integer: NDArray[np.bool_]
+
+
+@dataclass(slots=True)
+class Answer:
+    """What the solver found.
+
+    Parameters
+    ----------
+    v : ndarray or None
+        Best point found. None when there is none.
+    value : float
+        Its goal.
+    bound : float
+        Proven: no feasible point has a higher goal.
+    proven : bool
+        Whether v is optimal within the gap asked, or no point exists when v is None.
+    prices : ndarray or None
+        Row prices, of a relaxation only.
+    """
+
+    v: Floats | None
+    value: float
+    bound: float
+    proven: bool
+    prices: Floats | None = None
+
+
+def solver_version() -> str:
+    return f"{SOLVER_NAME} {highspy.Highs().version()}"
+
+
+def relaxed(program: Program, *, seconds: float, crossover: bool = True) -> Answer:
+    """Solve the program without integrality.
+
+    Parameters
+    ----------
+    program : Program
+    seconds : float
+        Limit, one thread. [s]
+    crossover : bool
+        Whether a vertex is wanted; an inner point is quicker and its bound is as good.
+
+    Returns
+    -------
+    Answer
+        ``bound`` is infinite when the limit ended the work.
+    """
+    solver = _solver(program, seconds)
+    small = program.A.shape[1] < 3000
+    solver.setOptionValue("solver", "simplex" if small else "ipm")
+    solver.setOptionValue("run_crossover", "on" if crossover or small else "off")
+    solver.run()
+    status = solver.getModelStatus()
+    if status == highspy.HighsModelStatus.kInfeasible:
+        return Answer(None, -np.inf, -np.inf, True)
+    if status != highspy.HighsModelStatus.kOptimal:
+        return Answer(None, -np.inf, np.inf, False)
+    solution = solver.getSolution()
+    value = -solver.getInfo().objective_function_value
+    return Answer(np.array(solution.col_value), value, value, True, -np.array(solution.row_dual))
+
+
+def solved(
+    program: Program,
+    *,
+    seconds: float,
+    seed: int = 0,
+    start: Floats | None = None,
+    nodes: int | None = None,
+    slack: float = 0.0,
+) -> Answer:
+    """Solve the integer program.
+
+    Parameters
+    ----------
+    program : Program
+    seconds : float
+        Limit, one thread. [s]
+    seed : int
+        Of the solver's own choices.
+    start : ndarray, optional
+        A feasible point to begin with.
+    nodes : int, optional
+        Deterministic limit on branch-and-bound nodes.
+    slack : float
+        Absolute gap that counts as solved, such as 0.99 for a goal in whole queens.
+
+    Returns
+    -------
+    Answer
+    """
+    solver = _solver(program, seconds)
+    columns = np.flatnonzero(program.integer).astype(np.int32)
+    kinds = np.full(len(columns), int(highspy.HighsVarType.kInteger), dtype=np.uint8)
+    solver.changeColsIntegrality(len(columns), columns, kinds)
+    solver.setOptionValue("random_seed", seed % 2**31)
+    solver.setOptionValue("mip_rel_gap", 0.0)
+    solver.setOptionValue("mip_abs_gap", slack)
+    if nodes is not None:
+        solver.setOptionValue("mip_max_nodes", nodes)
+    if start is not None:
+        point = highspy.HighsSolution()
+        point.col_value = start.tolist()
+        solver.setSolution(point)
+    solver.run()
+    status = solver.getModelStatus()
+    if status == highspy.HighsModelStatus.kInfeasible:
+        return Answer(None, -np.inf, -np.inf, True)
+    info = solver.getInfo()
+    found = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    proven = status == highspy.HighsModelStatus.kOptimal
+    v = np.array(solver.getSolution().col_value) if found else None
+    value = float(program.goal @ v) if v is not None else -np.inf
+    bound = value if not program.integer.any() and proven else -info.mip_dual_bound
+    return Answer(v, value, bound, proven)
+
+
+def _solver(program: Program, seconds: float) -> highspy.Highs:
+    solver = highspy.Highs()
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("threads", 1)
+    solver.setOptionValue("parallel", "off")
+    solver.setOptionValue("time_limit", max(seconds, 0.01))
+    lp = highspy.HighsLp()
+    lp.num_row_, lp.num_col_ = program.A.shape
+    lp.col_cost_ = -program.goal
+    lp.col_lower_, lp.col_upper_ = program.low, program.high
+    lp.row_lower_, lp.row_upper_ = program.row_low, program.row_high
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_ = program.A.indptr
+    lp.a_matrix_.index_ = program.A.indices
+    lp.a_matrix_.value_ = program.A.data
+    solver.passModel(lp)
+    return solver
