@@ -8,6 +8,7 @@ Erisman & Tinney (1975), 10.1145/360680.360704.
 
 import numpy as np
 from scipy import sparse
+from scipy.linalg import lapack
 
 from breeding.genetics.elimination import Plan, Stack
 from breeding.genetics.types import Csr, Floats, Ints
@@ -47,7 +48,7 @@ class Factor:
         except np.linalg.LinAlgError as error:
             raise NotPositiveDefiniteError("the equations are not positive definite") from error
         self.log_det += 2.0 * float(np.log(np.einsum("gii->gi", L)).sum())
-        R = np.linalg.inv(L)
+        R = _inverse_of_lower(L)
         half = F[:, s:, :s] @ R.transpose(0, 2, 1)  # L21
         self._W.append(half @ R)
         self._R.append(R)
@@ -110,6 +111,17 @@ class Factor:
         mirror = positions(pattern, pattern.indices[lower], row_of[lower])
         values[mirror] = values[lower]
         return sparse.csr_array((values, pattern.indices, pattern.indptr), shape=pattern.shape)
+
+
+def _inverse_of_lower(L: Floats) -> Floats:
+    """Inverse of each lower triangle of a stack (g, s, s)."""
+    if L.shape[1] < 40:
+        return np.linalg.inv(L)
+    made = np.empty_like(L)
+    for k in range(len(L)):
+        made[k], failed = lapack.dtrtri(L[k], lower=1)
+        assert not failed
+    return made
 
 
 def positions(pattern: Csr, rows: Ints, columns: Ints) -> Ints:

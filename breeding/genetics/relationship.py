@@ -19,15 +19,39 @@ def relationship_matrix(table: NodeTable, units: Sequence[str], *, path: str = "
 
     units : names as ``Q1``, ``W:Q1``, ``B:Q1``, ``S:st``, ``d:k``. Only their ancestors are visited.
     """
-    tracer, rows = _ancestors_only(table, table.units(units, path=path))
+    tracer, rows = ancestors_only(table, table.units(units, path=path))
     return tracer.matrix(rows)
+
+
+def ancestors_of(table: NodeTable, rows: Csr) -> Ints:
+    """Nodes that units (CSR of node weights) are made of or descend from, oldest first."""
+    seen = np.zeros(table.n_nodes, dtype=bool)
+    frontier = np.unique(rows.indices)
+    while len(frontier):
+        seen[frontier] = True
+        parents = np.unique(table.P[frontier].indices)
+        frontier = parents[~seen[parents]]
+    return np.flatnonzero(seen)
+
+
+def ancestors_only(table: NodeTable, rows: Csr) -> tuple[Tracer, Csr]:
+    """A tracer over the ancestors of the given units, and the units in its numbering."""
+    nodes = ancestors_of(table, rows)
+    return Tracer.of(table.P[nodes][:, nodes], table.D[nodes], table.level[nodes]), rows[:, nodes].tocsr()
 
 
 def relationship_of_pairs(table: NodeTable, left: Csr, right: Csr) -> Floats:
     """Relationship of left[i] with right[i]; CSR of node weights, (n, n_nodes); result (n,)."""
-    tracer, both = _ancestors_only(table, sparse.vstack([left, right], format="csr"))
+    tracer, both = ancestors_only(table, sparse.vstack([left, right], format="csr"))
     n = left.shape[0]
     return tracer.pairs(both[:n], both[n:])
+
+
+def relationship_between(table: NodeTable, left: Csr, right: Csr) -> Floats:
+    """Relationship of every left with every right unit, (n_left, n_right); CSR of node weights."""
+    tracer, both = ancestors_only(table, sparse.vstack([left, right], format="csr"))
+    n = left.shape[0]
+    return np.asarray(both[:n] @ tracer.times(both[n:], np.eye(right.shape[0])))
 
 
 @dataclass(frozen=True)
@@ -145,16 +169,3 @@ def _distinct(rows: Csr) -> tuple[Ints, Ints]:
             first.append(i)
         at[i] = k
     return np.array(first, dtype=np.int64), at
-
-
-def _ancestors_only(table: NodeTable, rows: Csr) -> tuple[Tracer, Csr]:
-    """A tracer over the ancestors of the given units, and the units in its numbering."""
-    seen = np.zeros(table.n_nodes, dtype=bool)
-    frontier = np.unique(rows.indices)
-    while len(frontier):
-        seen[frontier] = True
-        parents = np.unique(table.P[frontier].indices)
-        frontier = parents[~seen[parents]]
-    nodes = np.flatnonzero(seen)
-    P = table.P[nodes][:, nodes]
-    return Tracer.of(P, table.D[nodes], table.level[nodes]), rows[:, nodes].tocsr()

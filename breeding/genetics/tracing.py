@@ -57,6 +57,20 @@ class Tracer:
             traced[columns] += transposed @ traced[start:stop]
         return traced
 
+    def times(self, units: Csr, weights: Floats) -> Floats:
+        """Relationship of every node with each weighted sum of units, (n_nodes, k).
+
+        weights : (n_units, k). One upward and one downward sweep; Colleau (2002), 10.1186/1297-9686-34-4-409.
+        """
+        values = np.zeros((self.size, weights.shape[1]))
+        values[: units.shape[1]] = units.T @ weights
+        for start, stop, transposed, columns in reversed(self._blocks):
+            values[columns] += transposed @ values[start:stop]
+        values *= self.variances()[:, None]
+        for start, stop, transposed, columns in self._blocks:
+            values[start:stop] += transposed.T @ values[columns]
+        return values
+
     def pairs(self, left: Csr, right: Csr) -> Floats:
         """Relationship of left[i] with right[i], shape (n,). Cost: chunks of one sweep over the ancestors."""
         n = left.shape[0]
