@@ -87,7 +87,7 @@ def cohort_state(events: CohortEvents, calendar: CohortCalendar, today: dt.date)
         (calendar.emerging_to + dt.timedelta(days=1), CohortState.RIPENING),
         (calendar.emerging_from, CohortState.EMERGING),
         (calendar.capped_from, CohortState.CAPPED),
-        (calendar.laid_to, CohortState.LAID),
+        (events.laid_on or calendar.laid_to, CohortState.LAID),
     )
     return next((state for since, state in steps if today >= since), CohortState.COMB_IN)
 
