@@ -1,0 +1,55 @@
+import datetime as dt
+
+import pytest
+
+from tests.viz.reading import forbidden_attributes, named_and_described, parsed, share, texts, with_class
+from viz.gauge import Window, draw_gauge
+
+
+def june(day: int) -> dt.date:
+    return dt.date(2026, 6, day)
+
+
+ROWAN = Window(start=june(12), ready=june(19), last=june(24), today=june(18))
+
+
+def test_the_fill_covers_the_window_with_its_last_day() -> None:
+    root = parsed(draw_gauge(ROWAN, uid="g").svg)
+    fill = with_class(root, "fill-queen")[0]
+    assert share(fill.get("x", "")) == pytest.approx(100 * 7 / 15, abs=0.001)
+    assert share(fill.get("width", "")) == pytest.approx(100 * 6 / 15, abs=0.001)
+
+
+def test_there_is_a_tick_for_each_day_but_the_first_and_a_needle_at_today() -> None:
+    root = parsed(draw_gauge(ROWAN, uid="g").svg)
+    assert len(with_class(root, "tick-long")) == 14
+    needle = next(node for node in root.iter() if any("pointer" in child.get("class", "") for child in node))
+    assert share(needle.get("x", "")) == pytest.approx(100 * 6.5 / 15, abs=0.001)
+
+
+def test_the_three_days_are_named_below() -> None:
+    assert texts(parsed(draw_gauge(ROWAN, uid="g").svg)) == ["emerged 12 Jun", "ready 19 Jun", "last day 24 Jun"]
+
+
+def test_the_first_label_gives_way_when_ready_is_close() -> None:
+    close = Window(start=june(12), ready=june(14), last=june(24), today=june(13))
+    assert texts(parsed(draw_gauge(close, uid="g").svg)) == ["ready 14 Jun", "last day 24 Jun"]
+
+
+def test_the_gauge_grows_until_today_when_the_window_is_past() -> None:
+    past = Window(start=june(1), ready=june(8), last=june(12), today=june(20), kind="drone")
+    root = parsed(draw_gauge(past, uid="g").svg)
+    assert share(with_class(root, "fill-drone")[0].get("width", "")) == pytest.approx(25)
+    assert named_and_described(root)
+    assert forbidden_attributes(root) == []
+
+
+def test_days_out_of_order_are_refused() -> None:
+    with pytest.raises(ValueError, match="in order"):
+        Window(start=june(12), ready=june(10), last=june(24), today=june(18))
+
+
+def test_the_table_is_in_the_order_of_days() -> None:
+    assert draw_gauge(ROWAN, uid="g").table.rows == (
+        ("emerged", "12 Jun"), ("today", "18 Jun"), ("ready", "19 Jun"), ("last day", "24 Jun"),
+    )  # fmt: skip

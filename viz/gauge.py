@@ -1,0 +1,117 @@
+"""The window gauge: a capillary lying down, a tick a day, filled from ready to last day, needle at today."""
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Literal
+
+from viz.days import DayScale, DayText, day_month
+from viz.svg import Markup, at, element, percent, picture, text
+from viz.tables import Drawing, Table
+
+HEIGHT = 64
+TUBE_TOP = 12
+TUBE_HEIGHT = 15
+LEAST_PX = 300
+LETTER_PX = 6.8  # labels under the tube are of plain weight
+
+
+@dataclass(frozen=True)
+class Window:
+    """`start` is what the gauge begins with (emerged, laid), `last` the last day of the window, included."""
+
+    start: dt.date
+    ready: dt.date
+    last: dt.date
+    today: dt.date
+    kind: Literal["queen", "drone"] = "queen"
+    days_after: int = 2
+
+    def __post_init__(self) -> None:
+        if not self.start <= self.ready <= self.last:
+            raise ValueError("start, ready and last must be in order")
+
+
+@dataclass(frozen=True)
+class Words:
+    title: str = "Window"
+    start: str = "emerged"
+    ready: str = "ready"
+    last: str = "last day"
+    today: str = "today"
+    head: tuple[str, ...] = ("What", "Day")
+    day: DayText = day_month
+
+
+def draw_gauge(window: Window, *, uid: str, words: Words | None = None) -> Drawing:
+    words = words or Words()
+    end = max(window.last + dt.timedelta(days=window.days_after), window.today)
+    scale = DayScale(min(window.start, window.today), end)
+    left, width = scale.span(window.ready, window.last + dt.timedelta(days=1)) or (0.0, 0.0)
+    children = [
+        element("rect", x="0", y=TUBE_TOP, width="100%", height=TUBE_HEIGHT, rx=7.5, class_="tube"),
+        element(
+            "rect",
+            x=percent(left),
+            y=TUBE_TOP + 1,
+            width=percent(width),
+            height=TUBE_HEIGHT - 2,
+            class_=f"fill-{window.kind}",
+        ),
+        *(
+            element(
+                "line",
+                x1=percent(scale.start(day)),
+                x2=percent(scale.start(day)),
+                y1=TUBE_TOP,
+                y2=TUBE_TOP + 6,
+                class_="tick-long",
+            )
+            for day in scale.each()
+            if day != scale.first
+        ),
+        *_labels(window, scale, words),
+        at(
+            scale.middle(window.today),
+            element(
+                "rect",
+                element("title", f"{words.today} {words.day(window.today)}"),
+                x=-3,
+                y=1,
+                width=6,
+                height=37,
+                class_="pointer",
+            ),
+        ),
+    ]
+    marks = _marks(window, words)
+    desc = ", ".join(f"{word} {words.day(day)}" for word, day in marks)
+    table = Table(words.title, words.head, tuple((word, words.day(day)) for word, day in marks))
+    return Drawing(picture(*children, uid=uid, title=words.title, desc=desc, height=HEIGHT), table)
+
+
+def _marks(window: Window, words: Words) -> list[tuple[str, dt.date]]:
+    marks = [(words.start, window.start), (words.ready, window.ready), (words.last, window.last)]
+    return sorted([*marks, (words.today, window.today)], key=lambda mark: mark[1])
+
+
+def _labels(window: Window, scale: DayScale, words: Words) -> list[Markup]:
+    """Three labels under the tube; the first gives way where it would run into the second."""
+    ready_x = scale.start(window.ready)
+    last_x = scale.middle(window.last)
+    start_word = f"{words.start} {words.day(window.start)}"
+    ready_word = f"{words.ready} {words.day(window.ready)}"
+    last_word = f"{words.last} {words.day(window.last)}"
+    labels = []
+    half_ready = len(ready_word) * LETTER_PX / 2
+    ready_px = ready_x / 100 * LEAST_PX
+    if len(start_word) * LETTER_PX < ready_px - half_ready:
+        labels.append(text(start_word, x=percent(scale.start(window.start)), y=56, class_="soft"))
+    ready_anchor = "start" if ready_px < half_ready else "middle"
+    ready_right = ready_px + (half_ready * 2 if ready_anchor == "start" else half_ready)
+    labels.append(text(ready_word, x=percent(ready_x), y=56, text_anchor=ready_anchor, class_="soft"))
+    last_px, half_last = last_x / 100 * LEAST_PX, len(last_word) * LETTER_PX / 2
+    if last_px - half_last > ready_right and last_px + half_last <= LEAST_PX:
+        labels.append(text(last_word, x=percent(last_x), y=56, text_anchor="middle", class_="soft"))
+    else:
+        labels.append(text(last_word, x="100%", y=56, text_anchor="end", class_="soft"))
+    return labels
