@@ -22,7 +22,7 @@ def after_steps(events: BatchEvents, bench_on: dt.date, settings: Settings) -> l
         *_second_co2(events, day0, moment0, settings),
         _keep_still(day0, moment0, settings, events.zone),
         *_second_dose(events, day0, moment0, settings),
-        *_egg_checks(events, day0, settings),
+        *egg_checks(day0, settings, eggs_seen_on=events.eggs_seen_on),
         *_third_co2(events, day0, settings),
         *_brood_steps(events, day0, settings),
     ]
@@ -98,7 +98,8 @@ def _second_dose(events: BatchEvents, day0: dt.date, moment0: dt.datetime | None
     ]
 
 
-def _egg_checks(events: BatchEvents, day0: dt.date, settings: Settings) -> list[Step]:
+def egg_checks(day0: dt.date, settings: Settings, *, eggs_seen_on: dt.date | None = None) -> list[Step]:
+    """Return the three egg checks after an insemination on `day0`; eggs seen settle all of them."""
     offsets = (settings.egg_check_1_days, settings.egg_check_2_days, settings.egg_check_3_days)
     nexts = (*offsets[1:], settings.give_up_days)
     whys = (
@@ -114,7 +115,7 @@ def _egg_checks(events: BatchEvents, day0: dt.date, settings: Settings) -> list[
             earliest=days_later(day0, settings.nuc_shut_days if number == 1 else offset),
             best=days_later(day0, offset),
             latest=days_later(day0, max(offset, following - 1)),
-            done_on=events.eggs_seen_on,
+            done_on=eggs_seen_on,
             why=why,
             rows=("L09", "L10") if number < 3 else ("C07", "C23", "L10"),
         )

@@ -3,6 +3,7 @@
 import datetime as dt
 
 from scheduling.planning.facts import Settings
+from scheduling.planning.timing.after_steps import egg_checks
 from scheduling.planning.timing.clock import elapsed_after, local_day
 from scheduling.planning.timing.co2 import co2_due_after, co2_due_before
 from scheduling.planning.timing.days import days_later
@@ -26,7 +27,6 @@ def bench_day_steps(starts_at: dt.datetime, ends_at: dt.datetime, zone: str, set
     day = local_day(starts_at, zone)
     before, after = co2_due_before(starts_at, settings), co2_due_after(ends_at, settings)
     still_until = elapsed_after(ends_at, settings.keep_still_hours)
-    eggs_on = days_later(day, settings.egg_check_1_days)
     catch_from = days_later(day, -settings.drone_catch_lead_days)
     steps = [
         Step(
@@ -131,16 +131,7 @@ def bench_day_steps(starts_at: dt.datetime, ends_at: dt.datetime, zone: str, set
             why="Sperm are still moving into the spermatheca.",
             rows=("K06", "K07"),
         ),
-        Step(
-            key="egg_check_1",
-            what="Egg check 1",
-            who=Who.QUEEN_REARER,
-            earliest=days_later(day, settings.nuc_shut_days),
-            best=eggs_on,
-            latest=days_later(day, settings.egg_check_2_days - 1),
-            why="Leave the nuc shut before.",
-            rows=("L10",),
-        ),
+        *egg_checks(day, settings),
     ]
     if settings.co2_first_before:
         steps.insert(

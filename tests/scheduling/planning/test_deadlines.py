@@ -33,7 +33,7 @@ def test_bench_day_names_its_work_in_order_and_refuses_an_end_before_the_start()
 
     assert [step.key for step in steps] == [
         "confirm_queens", "first_co2", "catch_drones", "sterilise", "collect_semen", "bench_time",
-        "return_queens", "close_session", "second_co2", "keep_still", "egg_check_1",
+        "return_queens", "close_session", "second_co2", "keep_still", "egg_check_1", "egg_check_2", "egg_check_3",
     ]  # fmt: skip
     assert all(step.earliest <= step.best <= step.latest for step in steps)
     with pytest.raises(ValueError, match="ends before it starts"):
