@@ -156,10 +156,6 @@ class MatingForm(forms.Form):
                 self.add_error(f"source_{number}", _("Say whose semen this is, or empty the row."))
         return cleaned
 
-    def add_error(self, field: str | None, error: Any) -> None:
-        """A refusal about the sources belongs beside the first of them."""
-        super().add_error("source_1" if field == "shares" else field, error)
-
     @property
     def is_given(self) -> bool:
         return bool(self.cleaned_data.get("kind"))

@@ -3,11 +3,11 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from django.db.models import Exists, OuterRef, QuerySet, Subquery
+from django.db.models import Exists, F, OuterRef, QuerySet, Subquery
 
 from accounts.models import Cooperative, Job
 from accounts.models.job import OPEN_STATES
-from breeding.models import EvaluationRun, Merit, QueenStatus, Score, Trait, TraitValue
+from breeding.models import EvaluationRun, Merit, Queen, QueenStatus, Score, Trait, TraitValue
 
 
 def latest_run(cooperative: Cooperative) -> EvaluationRun | None:
@@ -85,3 +85,52 @@ def scores_since(run: EvaluationRun) -> int:
     return Score.objects.filter(
         colony__apiary__member__cooperative=run.cooperative_id, recorded_at__gt=run.made_at
     ).count()
+
+
+# Reliability from which a value is called fair and firm; our choice.
+FAIR, FIRM = 0.3, 0.6
+# One-sided 95 % point of the normal distribution.
+SURELY = 1.645
+
+
+def sureness_of(reliability: float | None) -> str:
+    """Key of `accounts.states` for how sure a value is: thin, fair or firm."""
+    if reliability is None or reliability < FAIR:
+        return "thin"
+    return "firm" if reliability >= FIRM else "fair"
+
+
+def surely_better(run: EvaluationRun) -> tuple[int, int]:
+    """Ranked living queens whose merit is above the average stock with 95 % confidence, and how many are ranked."""
+    ranked = Merit.objects.filter(run=run, ranked__isnull=False).exclude(queen__status=QueenStatus.GONE)
+    better = ranked.filter(merit__gt=F("merit_error") * SURELY).count()
+    return better, ranked.count()
+
+
+def best_sources(run: EvaluationRun, number: int) -> list[Queen]:
+    """Living ranked queens with the highest merit as sources of drones."""
+    merits = (
+        Merit.objects.filter(run=run, ranked__isnull=False)
+        .exclude(queen__status=QueenStatus.GONE)
+        .select_related("queen__line")
+        .order_by("-merit", "queen__label")[:number]
+    )
+    return [merit.queen for merit in merits]
+
+
+def evaluation_jobs_of(cooperative: Cooperative) -> QuerySet[Job]:
+    return Job.objects.filter(cooperative=cooperative, kind="evaluation").select_related("cooperative")
+
+
+def usual_seconds(cooperative: Cooperative) -> int | None:
+    """How long the last finished runs took, from start to end; None without one."""
+    times = [
+        (finished - started).total_seconds()
+        for started, finished in Job.objects.filter(
+            cooperative=cooperative, kind="evaluation", state="ready", started_at__isnull=False
+        )
+        .order_by("-finished_at")
+        .values_list("started_at", "finished_at")[:5]
+        if started is not None and finished is not None
+    ]
+    return max(1, round(sum(times) / len(times))) if times else None

@@ -13,7 +13,8 @@ from accounts.models import Apiary, Cooperative
 from breeding.genetics.records import Record
 from breeding.models import Score
 from breeding.queries.connection import FACTOR
-from breeding.scoring import SingleScore, scores_by_method, season_result
+from breeding.scoring import TRAITS, SingleScore, scores_by_method, season_result
+from breeding.scoring import Trait as PublishedTrait
 
 # colony, apiary, queen, trait key, year, value, part, whole, method, hours
 Row = tuple[int, int, int, str, int, Decimal, int | None, int | None, str, Decimal | None]
@@ -38,6 +39,10 @@ class SeasonResult:
     value: Decimal
     scores: int
     method: str
+
+    @property
+    def trait(self) -> PublishedTrait:
+        return TRAITS[self.trait_key]
 
 
 def current(scores: QuerySet[Score]) -> QuerySet[Score]:

@@ -6,8 +6,20 @@ from dataclasses import dataclass
 from django.db.models import Count, Exists, F, OuterRef, Prefetch, Q, QuerySet, Subquery
 
 from accounts.access import Viewer
-from accounts.models import Apiary, AuditEntry, Cooperative
-from breeding.models import Colony, Heading, Line, Mating, Queen, QueenStatus, Score, SemenBatch, Trait
+from accounts.models import Apiary, Cooperative
+from breeding.models import (
+    Colony,
+    Heading,
+    Line,
+    Mating,
+    MatingShare,
+    Queen,
+    QueenStatus,
+    Score,
+    SemenBatch,
+    SemenBatchShare,
+    Trait,
+)
 
 
 def queens_seen_by(viewer: Viewer) -> QuerySet[Queen]:
@@ -144,14 +156,6 @@ def use_as_source(queen: Queen) -> int:
     return int(counts["n"])
 
 
-def history_of(subject_types: list[tuple[str, list[int]]], cooperative: Cooperative) -> QuerySet[AuditEntry]:
-    """Audit rows of several things, latest first."""
-    wanted = Q(pk__in=[])
-    for kind, ids in subject_types:
-        wanted |= Q(subject_type=kind, subject_id__in=ids)
-    return AuditEntry.objects.filter(wanted, cooperative=cooperative).order_by("-at", "-pk")
-
-
 def own_colonies_without_queen(viewer: Viewer) -> QuerySet[Colony]:
     """Colonies the viewer may act for that nobody heads now."""
     colonies = colonies_seen_by(viewer).filter(ended_on__isnull=True)
@@ -170,3 +174,10 @@ def labels_to_offer(viewer: Viewer, limit: int = 400) -> list[str]:
         .values_list("label", flat=True)
     )
     return list(rows[:limit])
+
+
+def shares_of(mating: Mating) -> QuerySet[MatingShare] | QuerySet[SemenBatchShare]:
+    """The drone sources of a mating, or of the batch it came from."""
+    if mating.shared_batch is not None:
+        return mating.shared_batch.shares.select_related("drone_queen")
+    return mating.shares.select_related("drone_queen")

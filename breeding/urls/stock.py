@@ -1,3 +1,22 @@
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from breeding.views import colonies, pedigree, queens, scores, stock
+
+urlpatterns = [
+    path("stock/", stock.stock, name="stock"),
+    path("stock/queens/add/", queens.queen_new, name="queen_add"),
+    path("stock/queens/<int:pk>/", queens.queen, name="queen"),
+    path("stock/queens/<int:pk>/correct/", queens.queen_edit, name="queen_edit"),
+    path("stock/queens/<int:pk>/mating/", queens.mating_edit, name="mating"),
+    path("stock/queens/<int:pk>/gone/", queens.gone, name="queen_gone"),
+    path("stock/queens/<int:pk>/back/", queens.back, name="queen_back"),
+    path("stock/queens/<int:pk>/pedigree/", pedigree.pedigree, name="pedigree"),
+    path("stock/colonies/add/", colonies.colony_new, name="colony_add"),
+    path("stock/colonies/<int:pk>/", colonies.colony, name="colony"),
+    path("stock/colonies/<int:pk>/requeen/", colonies.requeen, name="requeen"),
+    path("stock/colonies/<int:pk>/end/", colonies.end, name="colony_end"),
+    path("stock/colonies/<int:pk>/scores/", scores.scores, name="scores"),
+    path("stock/scores/<int:pk>/correct/", scores.correct, name="score_correct"),
+    path("stock/scores/<int:pk>/withdraw/", scores.withdraw, name="score_withdraw"),
+    path("stock/scores/<int:pk>/restore/", scores.restore, name="score_restore"),
+]

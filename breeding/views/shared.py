@@ -1,0 +1,60 @@
+"""What the views of the stock share: loaders that decide access, and refusals put beside their field."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django import forms
+from django.http import HttpRequest
+from django.shortcuts import get_object_or_404
+from django.utils.translation import gettext as _
+
+from accounts.access import can_act_for, require
+from accounts.http import viewer_of_request
+from accounts.refusals import Refusal
+from breeding.models import Colony, Queen, Score
+from breeding.queries.stock import colonies_seen_by, queens_seen_by, scores_seen_by
+
+ONLY_OWN = "Only {owner} and the coordinator may change this."
+
+
+def queen_or_404(request: HttpRequest, pk: int, *, to_change: bool = False) -> Queen:
+    viewer = viewer_of_request(request)
+    queens = queens_seen_by(viewer).select_related("owner", "line", "mother", "cooperative")
+    queen: Queen = get_object_or_404(queens, pk=pk)
+    if to_change:
+        require(can_act_for(viewer, queen.owner), _(ONLY_OWN).format(owner=queen.owner))
+    return queen
+
+
+def colony_or_404(request: HttpRequest, pk: int, *, to_change: bool = False) -> Colony:
+    viewer = viewer_of_request(request)
+    colonies = colonies_seen_by(viewer).select_related("apiary__member__cooperative")
+    colony: Colony = get_object_or_404(colonies, pk=pk)
+    if to_change:
+        member = colony.apiary.member
+        require(can_act_for(viewer, member), _(ONLY_OWN).format(owner=member))
+    return colony
+
+
+def score_or_404(request: HttpRequest, pk: int) -> Score:
+    """A score to change: those of the viewer's own colonies."""
+    viewer = viewer_of_request(request)
+    scores = scores_seen_by(viewer).select_related("colony__apiary__member", "trait__cooperative", "queen")
+    score: Score = get_object_or_404(scores, pk=pk)
+    member = score.colony.apiary.member
+    require(can_act_for(viewer, member), _(ONLY_OWN).format(owner=member))
+    return score
+
+
+def tried_on(service: Callable[[], Any], *shown: forms.Form) -> Any | None:
+    """Call a service; its refusal stands beside the field it names, in whichever form that is."""
+    try:
+        return service()
+    except Refusal as refusal:
+        field = "source_1" if refusal.field == "shares" else refusal.field
+        form = next((form for form in shown if field in form.fields), None)
+        if form is None:
+            shown[0].add_error(None, refusal.text)
+        else:
+            form.add_error(field, refusal.text)
+        return None

@@ -1,0 +1,33 @@
+"""Stock & crosses: the list of colonies and of queens without one."""
+
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from accounts.http import viewer_of_request
+from breeding.queries.stock import StockFilter, colony_list, open_apiaries_for, queens_without_colony
+
+ROWS_PER_PAGE = 50
+
+
+@require_safe
+def stock(request: HttpRequest) -> HttpResponse:
+    viewer = viewer_of_request(request)
+    wanted = StockFilter(
+        text=request.GET.get("q", "").strip()[:60],
+        everyone=request.GET.get("whose") == "all" or not viewer.is_member,
+        with_ended=request.GET.get("ended") == "1",
+    )
+    colonies = Paginator(colony_list(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    queens = Paginator(queens_without_colony(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("queens_page"))
+    return render(
+        request,
+        "breeding/stock.html",
+        {
+            "wanted": wanted,
+            "page": colonies,
+            "queens": queens,
+            "may_add": open_apiaries_for(viewer).exists(),
+        },
+    )
