@@ -94,7 +94,7 @@ def layout(pedigree: Pedigree, *, mated: Iterable[str] = (), path: str = "pedigr
     for entity in entities:
         if entity.kind == "sisters" and entity.dam >= 0:
             has_young[entity.dam] = True
-    heads = {queen[id_] for id_ in mated}
+    heads = {queen[id_] for id_ in mated if id_ in queen}  # unknown ones are refused with the records
     for q in range(n_queens):
         if set_of[q] < 0 and (has_young[q] or q in heads):
             set_of[q] = len(entities)

@@ -22,8 +22,9 @@ def random_system(seed, n_blocks, density):
     return sparse.csr_array(C), blocks, C
 
 
-@pytest.mark.parametrize(("seed", "n_blocks", "density"), [(1, 1, 0.5), (2, 12, 0.1), (3, 60, 0.03), (4, 40, 0.3),
-                                                            (5, 30, 0.0)])
+@pytest.mark.parametrize(
+    ("seed", "n_blocks", "density"), [(1, 1, 0.5), (2, 12, 0.1), (3, 60, 0.03), (4, 40, 0.3), (5, 30, 0.0)]
+)
 def test_solution_determinant_and_inverse_elements_equal_dense(seed, n_blocks, density):
     C, blocks, dense = random_system(seed, n_blocks, density)
     factor = Factor(plan_elimination(C, blocks), C)

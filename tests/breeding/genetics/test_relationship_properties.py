@@ -111,9 +111,7 @@ def test_input_order_changes_nothing(pedigree, random):
     matings = list(pedigree.matings.items())
     random.shuffle(matings)
     other = build_nodes(Pedigree(matings=dict(matings), **mixed))
-    np.testing.assert_allclose(
-        relationship_matrix(table, units), relationship_matrix(other, units), atol=1e-12
-    )
+    np.testing.assert_allclose(relationship_matrix(table, units), relationship_matrix(other, units), atol=1e-12)
 
 
 @few

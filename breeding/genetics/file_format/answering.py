@@ -1,0 +1,292 @@
+"""From a request to the result document: only what was asked."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from breeding.genetics import reml
+from breeding.genetics.contributions import optimum_contributions
+from breeding.genetics.crosses import Cross, EffectValues, plan_crosses
+from breeding.genetics.evaluation import METHOD
+from breeding.genetics.file_format.reading import Request
+from breeding.genetics.nodes import NodeTable, build_nodes
+from breeding.genetics.parameters import genetic_sd, merit_contrast
+from breeding.genetics.prediction import Predicted, Prediction, Units
+from breeding.genetics.records import Parameters
+from breeding.genetics.relationship import inbreeding, relationship_matrix
+from breeding.genetics.types import Floats, InputError
+from breeding.genetics.viability import Viability, brood_viability
+
+FORMAT = "genetics-result/1"
+# Relative residual above which the solution of the equations does not count as converged.
+RESIDUAL = 1e-8
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The result document (without seconds and peak memory) and whether all that was asked converged."""
+
+    document: dict[str, Any]
+    converged: bool
+
+
+def answer(request: Request) -> Answer:
+    """Compute what a request asks for.
+
+    Raises
+    ------
+    InputError
+        What is asked does not fit the pedigree or the records; with the path inside the file.
+    """
+    table = build_nodes(request.pedigree, mated=[r.queen for r in request.records])
+    out: dict[str, Any] = {"format": FORMAT}
+    converged = True
+    if request.relationship is not None:
+        units = _all_units(table) if request.relationship is True else list(request.relationship)
+        A = relationship_matrix(table, units, path="ask.relationship")
+        out["relationship"] = {"units": units, "A": A.tolist()}
+    if request.inbreeding:
+        found = inbreeding(table)
+        out["inbreeding"] = {
+            "queens": found.queens, "workers": found.workers, "known_generations": found.known_generations,
+        }  # fmt: skip
+    prediction = _prediction(request, table)
+    solver: dict[str, Any] = {"method": "none", "iterations": 0, "relative_residual": 0.0}
+    if prediction is not None:
+        solver = {
+            "method": METHOD, "iterations": 1, "relative_residual": prediction.fit.relative_residual,
+        }  # fmt: skip
+        converged = prediction.fit.relative_residual <= RESIDUAL
+        if request.values or request.merit:
+            out["values"] = _values(request, prediction)
+    if request.components is not None:
+        assert prediction is not None
+        out["variance_components"] = _variance_components(request, prediction)
+        converged = converged and out["variance_components"]["converged"]
+        solver["iterations"] = out["variance_components"]["rounds"]
+    if request.viability is not None:
+        out["brood_viability"] = _brood_viability(request, table)
+    if request.crosses is not None:
+        out["crosses"] = _crosses(request, table, prediction)
+    if request.contributions is not None:
+        assert prediction is not None
+        out["contributions"] = _contributions(request, table, prediction)
+        converged = converged and all(s["status"] != "not_converged" for s in out["contributions"]["solutions"])
+    out["solver"] = solver
+    return Answer(out, converged)
+
+
+def _all_units(table: NodeTable) -> list[str]:
+    ids = table.queen_ids
+    drones = [name for name in table.layout.index if name.startswith("d:")]
+    return [*ids, *(f"W:{ids[q]}" for q in table.mated), *drones]
+
+
+def _prediction(request: Request, table: NodeTable) -> Prediction | None:
+    needed = request.values or request.merit or request.components or request.contributions
+    useful = request.crosses is not None and request.records
+    if request.parameters is None or not (needed or useful):
+        return None
+    return Prediction(table, request.records, request.model, request.parameters)
+
+
+def _values(request: Request, prediction: Prediction) -> dict[str, Any]:
+    table, ids = prediction.table, prediction.table.queen_ids
+    k = None if request.merit is None else merit_contrast(prediction.parameters, request.merit)
+    mated = [ids[q] for q in prediction.mated.queens.tolist()]
+    others = [name for name in table.layout.index if name.startswith(("d:", "S:"))]
+    named: list[tuple[list[str], Units]] = [
+        (ids, prediction.queens),
+        ([f"W:{id_}" for id_ in mated], prediction.workers),
+        ([f"B:{id_}" for id_ in mated], prediction.drone_sets),
+        (others, prediction.others(others)),
+    ]
+    made: dict[str, Any] = {"units": {}}
+    predicted: list[Predicted] = []
+    for names, units in named:
+        predicted.append(prediction.of(units))
+        made["units"].update(_unit_values(names, predicted[-1], prediction, k, traits=request.values))
+    if not request.values:
+        return made
+    performance: dict[str, Any] = {id_: {} for id_ in mated}
+    for t, trait in enumerate(prediction.parameters.traits):
+        total = prediction.trait_contrasts(t)[2]
+        value, _, rel = prediction.performance(predicted[1], predicted[0], total)
+        for i, id_ in enumerate(mated):
+            performance[id_][trait] = {"value": float(value[i]), "rel": float(rel[i])}
+    made["performance"] = performance
+    made["fixed"] = prediction.colony.fixed(prediction.fit)
+    if request.model.groups == "fixed":
+        made["groups"] = _groups(prediction)
+    made["loglik"] = prediction.fit.loglik
+    return made
+
+
+def _unit_values(
+    names: Sequence[str], predicted: Predicted, prediction: Prediction, k: Floats | None, *, traits: bool
+) -> dict[str, Any]:
+    made: dict[str, Any] = {name: {} for name in names}
+    for t, trait in enumerate(prediction.parameters.traits if traits else ()):
+        worker, queen, total = (predicted.contrast(c) for c in prediction.trait_contrasts(t))
+        for i, name in enumerate(names):
+            made[name][trait] = {
+                "worker": float(worker[0][i]),
+                "queen": float(queen[0][i]),
+                "sum": float(total[0][i]),
+                "rel_worker": float(worker[2][i]),
+                "rel_queen": float(queen[2][i]),
+                "rel_sum": float(total[2][i]),
+            }
+    if k is not None:
+        value, _, rel = predicted.contrast(k)
+        for i, name in enumerate(names):
+            made[name]["merit"] = float(value[i])
+            made[name]["rel_merit"] = float(rel[i])
+    return made
+
+
+def _groups(prediction: Prediction) -> dict[str, Any]:
+    made: dict[str, Any] = {}
+    for t, trait in enumerate(prediction.parameters.traits):
+        made[trait] = {
+            name: {"worker": float(g[2 * t]), "queen": float(g[2 * t + 1])}
+            for name, g in zip(prediction.colony.group_names, prediction.group_effects, strict=True)
+        }
+    return made
+
+
+def _variance_components(request: Request, prediction: Prediction) -> dict[str, Any]:
+    ask = request.components
+    assert ask is not None
+    start = [ask.G0] if ask.permanent is None else [ask.G0, ask.permanent]
+    found = reml.estimate(prediction.colony.model, start, ask.R0, max_rounds=ask.max_rounds)
+    made: dict[str, Any] = {"G0": found.covariances[0].tolist(), "R0": found.residual.tolist()}
+    se: dict[str, Any] = {"G0": found.covariances_se[0].tolist(), "R0": found.residual_se.tolist()}
+    if ask.permanent is not None:
+        made["permanent"] = found.covariances[1].tolist()
+        se["permanent"] = found.covariances_se[1].tolist()
+    made["se"] = se
+    made["loglik"] = found.loglik
+    made["rounds"] = found.rounds
+    made["converged"] = found.converged
+    made["note"] = found.note
+    return made
+
+
+def _brood_viability(request: Request, table: NodeTable) -> dict[str, Any]:
+    ask = request.viability
+    assert ask is not None
+    found = brood_viability(
+        table,
+        alleles=ask.alleles,
+        rng=np.random.default_rng(ask.seed),
+        matings=ask.matings,
+        crosses=ask.crosses,
+        genotypes=ask.genotypes,
+        replicates=ask.replicates,
+        path="ask.brood_viability",
+    )
+    crosses = [
+        {"queen": c.queen, "sources": dict(c.sources), "n_drones": c.n_drones, **_viability(v)}
+        for c, v in zip(ask.crosses, found.crosses, strict=True)
+    ]
+    return {
+        "matings": {id_: _viability(v) for id_, v in found.matings.items()},
+        "crosses": crosses,
+        "genotypes": {id_: list(alleles) for id_, alleles in ask.genotypes.items()},
+    }
+
+
+def _viability(v: Viability) -> dict[str, float]:
+    return {
+        "expected": v.expected, "se": v.se, "low5": v.low5, "high95": v.high95,
+        "inbreeding_only": v.inbreeding_only,
+    }  # fmt: skip
+
+
+def _crosses(request: Request, table: NodeTable, prediction: Prediction | None) -> list[dict[str, Any]]:
+    assert request.crosses is not None
+    values = None if prediction is None else _effects(prediction, request.crosses)
+    parameters = request.parameters
+    found = plan_crosses(
+        table,
+        request.crosses,
+        values,
+        weights=request.merit,
+        genetic_sd=None if parameters is None else genetic_sd(parameters),
+        path="ask.crosses",
+    )
+    made: list[dict[str, Any]] = []
+    for result in found:
+        row: dict[str, Any] = {
+            "queen": result.cross.queen,
+            "sources": dict(result.cross.sources),
+            "F_workers": result.worker_inbreeding,
+        }
+        for trait, t in result.traits.items():
+            row[trait] = {"worker": t.worker, "queen": t.queen, "performance": t.performance}
+        if result.merit is not None:
+            row["merit"] = result.merit
+        made.append(row)
+    return made
+
+
+def _effects(prediction: Prediction, crosses: Sequence[Cross]) -> dict[str, EffectValues]:
+    index, traits = prediction.table.layout.index, prediction.parameters.traits
+    n = prediction.table.layout.n_queens
+    wanted = {id_ for c in crosses for id_ in (c.queen, *c.sources) if index.get(id_, n) < n}
+    value = prediction.of(prediction.queens).value
+    made: dict[str, EffectValues] = {}
+    for id_ in wanted:
+        own = value[index[id_]].tolist()
+        made[id_] = EffectValues(
+            {t: own[2 * k] for k, t in enumerate(traits)}, {t: own[2 * k + 1] for k, t in enumerate(traits)}
+        )
+    return made
+
+
+def _contributions(request: Request, table: NodeTable, prediction: Prediction) -> dict[str, Any]:
+    ask, parameters = request.contributions, request.parameters
+    assert ask is not None
+    assert parameters is not None
+    dams = [name.removeprefix("W:") for name in ask.dam_path]
+    for which, names in (("dam_path", dams), ("drone_path", ask.drone_path)):
+        for i, id_ in enumerate(names):
+            if table.layout.index.get(id_, table.layout.n_queens) >= table.layout.n_queens:
+                raise InputError(f"ask.contributions.{which}[{i}]", f'unknown queen "{id_}"')
+    k = _criterion(request, parameters)
+    own = prediction.of(prediction.queens).value @ k
+    brood = prediction.of(prediction.workers).value @ k
+    ids, index = table.queen_ids, table.layout.index
+    of_mated = {ids[q]: float(brood[i]) for i, q in enumerate(prediction.mated.queens.tolist())}
+    curve = optimum_contributions(
+        table,
+        {id_: of_mated.get(id_, math.nan) for id_ in dams},
+        {id_: float(own[index[id_]]) for id_ in ask.drone_path},
+        ask.max_coancestry,
+        cap=ask.cap,
+        path="ask.contributions",
+    )
+    solutions: list[dict[str, Any]] = []
+    for s in curve.solutions:
+        row: dict[str, Any] = {"max_coancestry": s.max_coancestry, "status": s.status}
+        infeasible = s.status == "infeasible"
+        row["gain"] = None if infeasible else s.gain
+        row["dam_path"] = {name: s.dam_path.get(id_, 0.0) for name, id_ in zip(ask.dam_path, dams, strict=True)}
+        row["drone_path"] = dict(s.drone_path)
+        if infeasible:
+            row["dam_path"] = {}
+        if s.message:
+            row["note"] = s.message
+        solutions.append(row)
+    return {"min_coancestry": curve.min_coancestry, "solutions": solutions}
+
+
+def _criterion(request: Request, parameters: Parameters) -> Floats:
+    """Merit where its weights are given, else worker + queen effect of the one trait."""
+    if request.merit is not None:
+        return merit_contrast(parameters, request.merit)
+    return np.ones(2)

@@ -1,0 +1,134 @@
+"""Strict readers of JSON values: each knows its path, refuses what does not belong there by name."""
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from breeding.genetics.types import Floats, InputError
+
+
+class Field:
+    """A JSON value with its path inside the file."""
+
+    def __init__(self, value: Any, path: str = "") -> None:
+        self.value = value
+        self.path = path
+
+    def refuse(self, reason: str) -> InputError:
+        return InputError(self.path or "file", reason)
+
+    def object(self, *, required: tuple[str, ...] = (), optional: tuple[str, ...] = ()) -> "Field":
+        """Check that this is an object with these keys and no others."""
+        if not isinstance(self.value, dict):
+            raise self.refuse(f"must be an object, not {_kind(self.value)}")
+        for key in self.value:
+            if key not in required and key not in optional:
+                known = ", ".join((*required, *optional))
+                raise self[key].refuse(f'unknown key "{key}" (known here: {known})')
+        for key in required:
+            if key not in self.value:
+                raise self[key].refuse("is missing")
+        return self
+
+    def items(self) -> Iterator[tuple[str, "Field"]]:
+        """Entries of an object whose keys are the file's own names."""
+        if not isinstance(self.value, dict):
+            raise self.refuse(f"must be an object, not {_kind(self.value)}")
+        for key in self.value:
+            yield key, self[key]
+
+    def list(self) -> "list[Field]":
+        if not isinstance(self.value, list):
+            raise self.refuse(f"must be a list, not {_kind(self.value)}")
+        return [Field(v, f"{self.path}[{i}]") for i, v in enumerate(self.value)]
+
+    def __getitem__(self, key: str) -> "Field":
+        value = self.value.get(key) if isinstance(self.value, dict) else None
+        return Field(value, f"{self.path}.{key}" if self.path else key)
+
+    def __contains__(self, key: str) -> bool:
+        return isinstance(self.value, dict) and key in self.value
+
+    @property
+    def empty(self) -> bool:
+        """Absent or null."""
+        return self.value is None
+
+    def text(self) -> str:
+        if not isinstance(self.value, str):
+            raise self.refuse(f"must be text, not {_kind(self.value)}")
+        if not self.value:
+            raise self.refuse("must not be empty")
+        return self.value
+
+    def level(self) -> str:
+        """Level of a factor: text, or a whole number read as text."""
+        if isinstance(self.value, int) and not isinstance(self.value, bool):
+            return str(self.value)
+        return self.text()
+
+    def number(self) -> float:
+        if isinstance(self.value, bool) or not isinstance(self.value, int | float):
+            raise self.refuse(f"must be a number, not {_kind(self.value)}")
+        if not math.isfinite(self.value):
+            raise self.refuse("must be a finite number")
+        return float(self.value)
+
+    def positive(self) -> float:
+        value = self.number()
+        if value <= 0:
+            raise self.refuse(f"must be above 0, not {value:g}")
+        return value
+
+    def count(self) -> int:
+        """A whole number from 1 on."""
+        value = self.number()
+        if value != int(value):
+            raise self.refuse(f"must be a whole number, not {value:g}")
+        if value < 1:
+            raise self.refuse(f"must be at least 1, not {int(value)}")
+        return int(value)
+
+    def count_or_many(self) -> int | None:
+        """A whole number from 1 on, or null for very many."""
+        return None if self.value is None else self.count()
+
+    def flag(self) -> bool:
+        if not isinstance(self.value, bool):
+            raise self.refuse(f"must be true or false, not {_kind(self.value)}")
+        return self.value
+
+    def choice(self, *allowed: str) -> str:
+        value = self.text()
+        if value not in allowed:
+            raise self.refuse(f'unknown value "{value}" (known here: {", ".join(allowed)})')
+        return value
+
+    def matrix(self, size: int) -> Floats:
+        rows = self.list()
+        if len(rows) != size:
+            raise self.refuse(f"must have {size} rows, not {len(rows)}")
+        made = np.empty((size, size))
+        for i, row in enumerate(rows):
+            cells = row.list()
+            if len(cells) != size:
+                raise row.refuse(f"must have {size} numbers, not {len(cells)}")
+            made[i] = [cell.number() for cell in cells]
+        return made
+
+
+def _kind(value: Any) -> str:
+    match value:
+        case None:
+            return "null"
+        case bool():
+            return "true or false"
+        case int() | float():
+            return "a number"
+        case str():
+            return "text"
+        case list():
+            return "a list"
+    return "an object"
