@@ -1,17 +1,11 @@
 """Celery tasks of long work: they carry ids, the rows are the truth."""
 
-import logging
-
 from celery import shared_task
-from django.conf import settings
 from django.utils import timezone
-from kombu.exceptions import OperationalError
 
 from accounts.models import Job
 from accounts.models.job import OPEN_STATES
-from accounts.services.jobs import job_run
-
-log = logging.getLogger(__name__)
+from accounts.services.jobs import job_run, ring_one
 
 
 @shared_task(name="accounts.run_job_evaluation")
@@ -28,16 +22,6 @@ def run_job_planning(job_id: int) -> None:
 def ring_jobs() -> None:
     """Ring again for open jobs that nobody holds: a lost message loses nothing."""
     now = timezone.now()
-    for job_id, kind, lease_until in Job.objects.filter(state__in=OPEN_STATES).values_list(
-        "pk", "kind", "lease_until"
-    ):
+    for job_id, kind, lease_until in Job.objects.filter(state__in=OPEN_STATES).values_list("pk", "kind", "lease_until"):
         if lease_until is None or lease_until < now:
             ring_one(job_id, kind)
-
-
-def ring_one(job_id: int, kind: str) -> None:
-    task = run_job_planning if settings.JOB_QUEUES[kind] == "planning" else run_job_evaluation
-    try:
-        task.delay(job_id)
-    except (OperationalError, OSError):
-        log.warning("the broker is away; the sweep will ring for job %s", job_id)

@@ -225,6 +225,10 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
     "socket_timeout": 2,
     "socket_connect_timeout": 2,
     "socket_keepalive": True,
+    # A request that rings an absent broker gives up soon; workers and beat reconnect by their own settings.
+    "max_retries": 1,
+    "interval_start": 0,
+    "interval_step": 0.2,
 }
 CELERY_TASK_ROUTES = {
     "accounts.run_job_planning": {"queue": "planning"},

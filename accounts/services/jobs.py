@@ -16,6 +16,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 from django.utils.module_loading import import_string
 from django.utils.translation import gettext as _
+from kombu.exceptions import OperationalError
 
 from accounts.models import Cooperative, Job, JobState, Person
 from accounts.models.job import OPEN_STATES
@@ -55,9 +56,7 @@ class JobHandle:
         best: dict[str, Any] | None = None,
     ) -> None:
         """Tell how far it is, and hold the lease for another while. Raises Stopped or LeaseLost."""
-        changes: dict[str, Any] = {
-            "lease_until": timezone.now() + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS)
-        }
+        changes: dict[str, Any] = {"lease_until": timezone.now() + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS)}
         if state is not None:
             changes["state"] = state
         if step is not None:
@@ -125,9 +124,7 @@ def job_ask_stop(job: Job, *, by: Person, now: dt.datetime) -> Job:
 
 def job_claim_next(*, now: dt.datetime, kinds: list[str] | None = None) -> int | None:
     """Id of an open job nobody holds, oldest first; None when there is none. Does not claim: `job_run` does."""
-    waiting = Job.objects.filter(state__in=OPEN_STATES).filter(
-        Q(lease_until__isnull=True) | Q(lease_until__lt=now)
-    )
+    waiting = Job.objects.filter(state__in=OPEN_STATES).filter(Q(lease_until__isnull=True) | Q(lease_until__lt=now))
     if kinds is not None:
         waiting = waiting.filter(kind__in=kinds)
     return waiting.order_by("requested_at", "pk").values_list("pk", flat=True).first()
@@ -152,9 +149,7 @@ def job_run(job_id: int, *, now: dt.datetime) -> bool:
             problem=_("It broke off three times. Look at the log, then start it anew."),
         )
         return False
-    Job.objects.filter(pk=job_id, lease_token=token).update(
-        attempts=job.attempts + 1, started_at=job.started_at or now
-    )
+    Job.objects.filter(pk=job_id, lease_token=token).update(attempts=job.attempts + 1, started_at=job.started_at or now)
     handler: Handler = import_string(settings.JOB_HANDLERS[job.kind])
     try:
         result = handler(JobHandle(job, token))
@@ -178,9 +173,7 @@ def job_run(job_id: int, *, now: dt.datetime) -> bool:
     return True
 
 
-def _end(
-    job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None
-) -> None:
+def _end(job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None) -> None:
     Job.objects.filter(pk=job.pk, lease_token=token).update(
         state=state,
         problem=problem,
@@ -192,9 +185,16 @@ def _end(
 
 
 def ring(job: Job) -> None:
-    """Tell the broker, where there is one. A hint only: the sweep finds the row anyway."""
-    if not settings.SERVED:
-        return
-    from accounts.tasks import ring_one
+    """Tell the broker, where there is one."""
+    if settings.SERVED:
+        ring_one(job.pk, job.kind)
 
-    ring_one(job.pk, job.kind)
+
+def ring_one(job_id: int, kind: str) -> None:
+    """A hint only: when the broker is away the sweep finds the row. By name, so that nothing here knows the tasks."""
+    from config.celery import app
+
+    try:
+        app.send_task(f"accounts.run_job_{settings.JOB_QUEUES[kind]}", args=[job_id], retry=False)
+    except (OperationalError, OSError):
+        log.warning("the broker is away; the sweep will ring for job %s", job_id)
