@@ -11,7 +11,7 @@ export PIP_CACHE_DIR ?= $(CURDIR)/build/pip
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 INSTALL := $(PY) -m pip install --quiet --require-hashes
 
-.PHONY: help setup run test lint lock
+.PHONY: help setup run test lint lint-style lint-types lint-layers lint-templates lock
 .DEFAULT_GOAL := help
 
 help: ## This list
@@ -25,14 +25,22 @@ run: setup ## Start web, worker and minute sweep; Ctrl-C stops them
 
 test: .venv/test.stamp ## Run the tests on SQLite, without services or browser
 	@env -u BROODTIDE_DATABASE_URL -u BROODTIDE_REDIS_URL -u BROODTIDE_NO_SKIP BROODTIDE_NO_BROWSER=1 \
-		OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -q -n $(WORKERS)
+		OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -q --tb=short -n $(WORKERS)
 
-lint: .venv/lint.stamp ## Style, types, layers, templates
+lint: lint-style lint-types lint-layers lint-templates ## Style, types, layers, templates
+
+lint-style: .venv/lint.stamp
 	.venv/bin/ruff check .
 	.venv/bin/ruff format --check .
+
+lint-types: .venv/lint.stamp
 	.venv/bin/mypy .
+
+lint-layers: .venv/lint.stamp
 	.venv/bin/lint-imports
-	.venv/bin/djlint --check --lint --quiet templates
+
+lint-templates: .venv/lint.stamp
+	.venv/bin/djlint --lint --quiet templates
 
 lock: ## Work out the hashed locks anew (needs uv; set UV=path to it)
 	$(UV) pip compile $(LOCK) pyproject.toml -o requirements/run.txt
