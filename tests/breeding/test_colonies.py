@@ -47,9 +47,7 @@ def test_requeening_ends_the_earlier_heading_on_the_same_day() -> None:
     old = HeadingFactory(since=dt.date(2025, 5, 1))
     owner = old.colony.apiary.member
     new = QueenFactory(owner=owner)
-    colony_requeen(
-        old.colony, queen=new, since=dt.date(2026, 6, 1), earlier_gone="Culled", by=PersonFactory(), now=NOW
-    )
+    colony_requeen(old.colony, queen=new, since=dt.date(2026, 6, 1), earlier_gone="Culled", by=PersonFactory(), now=NOW)
     old.refresh_from_db()
     assert old.until == dt.date(2026, 6, 1)
     assert (old.queen.__class__.objects.get(pk=old.queen_id).status) == QueenStatus.GONE
@@ -60,9 +58,7 @@ def test_the_same_requeening_twice_changes_nothing() -> None:
     heading = HeadingFactory(since=dt.date(2025, 5, 1), queen__owner__cooperative__name="One")
     heading.colony.apiary.member.cooperative = heading.queen.cooperative
     heading.colony.apiary.member.save()
-    again = colony_requeen(
-        heading.colony, queen=heading.queen, since=dt.date(2025, 5, 1), by=PersonFactory(), now=NOW
-    )
+    again = colony_requeen(heading.colony, queen=heading.queen, since=dt.date(2025, 5, 1), by=PersonFactory(), now=NOW)
     assert again == heading
     assert AuditEntry.objects.count() == 0
 

@@ -198,7 +198,12 @@ def test_a_mating_on_which_daughters_depend_is_not_withdrawn(owner: Member) -> N
 
 @pytest.mark.parametrize(
     ("label", "volumes", "rule"),
-    [("", [80], "label_missing"), ("Mix", [], "source_missing"), ("Mix", [None], "batch_volumes"), ("Old", [80], "label_taken")],
+    [
+        ("", [80], "label_missing"),
+        ("Mix", [], "source_missing"),
+        ("Mix", [None], "batch_volumes"),
+        ("Old", [80], "label_taken"),
+    ],
 )
 def test_a_batch_needs_label_sources_and_volumes(owner: Member, label: str, volumes: list[Any], rule: str) -> None:
     semen_batch_make(owner.cooperative, label="Old", shares=[Share(_source(owner), 80)], by=None, now=NOW)

@@ -146,7 +146,11 @@ def test_a_queen_that_is_gone_leaves_her_colony_and_can_come_back() -> None:
 
 @pytest.mark.parametrize(
     ("gone_on", "rule"),
-    [(dt.date(2026, 6, 10), "future_day"), (dt.date(2024, 5, 1), "dates_in_order"), (dt.date(2025, 4, 30), "dates_in_order")],
+    [
+        (dt.date(2026, 6, 10), "future_day"),
+        (dt.date(2024, 5, 1), "dates_in_order"),
+        (dt.date(2025, 4, 30), "dates_in_order"),
+    ],
 )
 def test_the_day_she_was_gone_must_fit_what_is_known(gone_on: dt.date, rule: str) -> None:
     queen = QueenFactory(emerged_on=dt.date(2024, 6, 1), birth_year=2024)

@@ -1,0 +1,129 @@
+"""Every page of the stock as owner, colleague, coordinator, breeder, stranger and anonymous."""
+
+from collections.abc import Callable
+
+import pytest
+from django.test import Client
+from django.urls import get_resolver, reverse
+
+from accounts.models import Job
+from breeding.models import Score
+from tests.breeding.conftest import Stock
+from tests.factories import NOW, QueenFactory
+
+pytestmark = pytest.mark.django_db
+
+SIGN_IN, ELSEWHERE = "sign in", "no cooperative"
+EVERYONE = {"owner": 200, "colleague": 200, "coordinator": 200, "breeder": 200, "other cooperative": 200}
+SEEN = {**EVERYONE, "other cooperative": 404}
+OWN = {"owner": 200, "colleague": 403, "coordinator": 200, "breeder": 403, "other cooperative": 404}
+OUTSIDE = {"nobody": ELSEWHERE, "anonymous": SIGN_IN}
+
+PAGES: dict[str, tuple[str, dict[str, int]]] = {
+    "stock": ("", EVERYONE),
+    "standing": ("", EVERYONE),
+    "standing_csv": ("", EVERYONE),
+    "crosses": ("", EVERYONE),
+    "queen_add": ("", {**EVERYONE, "breeder": 403}),
+    "colony_add": ("", EVERYONE),
+    "queen": ("queen", SEEN),
+    "pedigree": ("queen", SEEN),
+    "queen_edit": ("queen", OWN),
+    "mating": ("queen", OWN),
+    "queen_gone": ("queen", OWN),
+    "colony": ("colony", SEEN),
+    "requeen": ("colony", OWN),
+    "colony_end": ("colony", OWN),
+    "scores": ("colony", OWN),
+    "score_correct": ("score", OWN),
+    "evaluation": ("job", SEEN),
+    "evaluation_steps": ("job", SEEN),
+}
+ACTS: dict[str, tuple[str, dict[str, int]]] = {
+    "queen_back": ("queen", {who: 302 if code == 200 else code for who, code in OWN.items()}),
+    "score_withdraw": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
+    "score_restore": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
+    "evaluation_start": (
+        "",
+        {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "other cooperative": 302},
+    ),
+    "evaluation_stop": (
+        "job",
+        {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "other cooperative": 404},
+    ),
+}
+
+
+def _address(name: str, kind: str, stock: Stock) -> str:
+    job = (
+        Job.objects.create(cooperative=stock.cooperative, kind="evaluation", requested_at=NOW)
+        if kind == "job"
+        else None
+    )
+    things = {"queen": stock.queen, "colony": stock.colony, "score": stock.score, "job": job}
+    return reverse(f"breeding:{name}", args=[things[kind].pk] if kind else [])  # type: ignore[union-attr]
+
+
+def test_every_route_of_the_app_stands_in_the_tables() -> None:
+    resolvers = [part for part in get_resolver().url_patterns if getattr(part, "app_name", "") == "breeding"]
+    names = {pattern.name for resolver in resolvers for pattern in resolver.url_patterns}
+    assert names == {*PAGES, *ACTS}
+
+
+@pytest.mark.parametrize(
+    ("name", "who", "expected"),
+    [(name, who, code) for name, (_, codes) in PAGES.items() for who, code in {**codes, **OUTSIDE}.items()],
+)
+def test_who_may_open_which_page(
+    client_of: Callable[[str], Client], stock: Stock, name: str, who: str, expected: int | str
+) -> None:
+    response = client_of(who).get(_address(name, PAGES[name][0], stock))
+    if isinstance(expected, str):
+        target = "accounts:sign_in" if expected == SIGN_IN else "accounts:no_cooperative"
+        assert (response.status_code, response["Location"].split("?")[0]) == (302, reverse(target))
+    else:
+        assert response.status_code == expected
+
+
+@pytest.mark.parametrize(
+    ("name", "who", "expected"),
+    [(name, who, code) for name, (_, codes) in ACTS.items() for who, code in {**codes, **OUTSIDE}.items()],
+)
+def test_who_may_do_what(
+    client_of: Callable[[str], Client], stock: Stock, name: str, who: str, expected: int | str
+) -> None:
+    address = _address(name, ACTS[name][0], stock)
+    client = client_of(who)
+    assert client.get(address).status_code in ({405} if isinstance(expected, int) else {302, 405})
+    response = client.post(address)
+    assert response.status_code == (expected if isinstance(expected, int) else 302)
+    if name == "score_withdraw":
+        withdrawn = Score.objects.filter(pk=stock.score.pk, withdrawn_at__isnull=False).exists()
+        assert withdrawn is (who in {"owner", "coordinator"})
+
+
+@pytest.mark.parametrize("who", ["colleague", "breeder"])
+def test_posting_to_a_page_one_may_only_read_changes_nothing(
+    client_of: Callable[[str], Client], stock: Stock, who: str
+) -> None:
+    client = client_of(who)
+    assert (
+        client.post(reverse("breeding:queen_gone", args=[stock.queen.pk]), {"gone_on": "2026-01-01"}).status_code == 403
+    )
+    stock.queen.refresh_from_db()
+    assert stock.queen.status == "mated"
+
+
+def test_lists_show_nothing_of_another_cooperative(client_of: Callable[[str], Client], stock: Stock) -> None:
+    elsewhere = QueenFactory(label="Elsewhere 9")
+    page = client_of("owner").get(reverse("breeding:stock"), {"whose": "all"}).content.decode()
+    assert "Rowan 1" in page
+    assert elsewhere.label not in page
+    stranger = client_of("other cooperative").get(reverse("breeding:stock"), {"whose": "all"}).content.decode()
+    assert "Rowan 1" not in stranger
+
+
+def test_labels_of_another_cooperative_are_not_known_in_forms(client_of: Callable[[str], Client], stock: Stock) -> None:
+    QueenFactory(label="Elsewhere 9")
+    page = client_of("breeder").get(reverse("breeding:crosses"), {"mother": "Elsewhere 9"}).content.decode()
+    assert "There is no queen Elsewhere 9." in page
