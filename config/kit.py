@@ -28,7 +28,6 @@ class KitForm(forms.Form):
         label="How many virgin queens?",
         help_text="Count only those that have emerged and can fly.",
         min_value=1,
-        max_value=14,
     )
     session = forms.ChoiceField(
         label="Which bench day?",

@@ -14,9 +14,9 @@ from viz.svg import Markup, at, element, group, number, percent, picture, text
 from viz.tables import Table
 
 AXIS_HEIGHT = 48
-STRIP_HEIGHT = 84
-HEAD_ROOM = 20  # above the tallest figure, for its label
-LEAST_PX = 480
+STRIP_HEIGHT = 96
+HEAD_ROOM = 34  # above the tallest figure, for its label
+LEAST_PX = 300  # a phone; wider pages only get more room
 LABEL_LINE_PX = 16
 
 

@@ -9,7 +9,7 @@ from typing import Literal
 from viz.svg import Markup, element, number, picture, text
 from viz.tables import Drawing, Table
 
-ROW = 42.0
+ROW = 44.0
 COLUMN = 208.0
 SYMBOL = 11.0
 MARGIN = 16.0
@@ -129,7 +129,10 @@ def _symbol(one: Placed, shared: set[str], words: Words) -> Markup:
     label = text(one.ancestor.label + (" ●" if twice else ""), x=x + SYMBOL + 7, y=y - 5, class_="halo")
     note = text(one.ancestor.note, x=x + SYMBOL + 7, y=y + 17, class_="soft halo") if one.ancestor.note else Markup("")
     inside = Markup(shape + label + note)
-    return element("a", inside, href=one.ancestor.link) if one.ancestor.link else inside
+    if not one.ancestor.link:
+        return inside
+    hit = element("rect", x=x - SYMBOL, y=y - ROW / 2, width=COLUMN - 3 * SYMBOL, height=ROW, class_="hit")
+    return element("a", hit, inside, href=one.ancestor.link)
 
 
 def _name(one: Placed, words: Words) -> str:

@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from viz.days import (
-    LETTER_PX,
     DayScale,
     DayText,
     day_month,
@@ -20,6 +19,7 @@ from viz.tables import Table
 AXIS_HEIGHT = 56
 STRIP_HEIGHT = 66
 BAR_HEIGHT = 32
+STEP_LETTER_PX = 7
 WIDE_PX = 700  # the least width a strip has beside its label
 NEAR_PX = 320  # the least width it has on a phone
 
@@ -162,7 +162,7 @@ def _step(step: Step, scale: DayScale, uid: str, least_px: float) -> Markup:
         class_=f"step {step.look}",
         fill=f"url(#{uid}-{step.look})" if hatched else None,
     )
-    if width / 100 * least_px < len(step.label) * LETTER_PX + 8:
+    if width / 100 * least_px < len(step.label) * STEP_LETTER_PX + 7:
         return bar
     word = text(step.label, x=7, y=20, class_="now-text" if step.look == "now" else "halo-on" if hatched else None)
     return Markup(bar + element("svg", word, x=percent(left), y=top, width=percent(width), height=BAR_HEIGHT))

@@ -90,7 +90,7 @@ def _months(scale: DayScale, today: dt.date | None, words: Words, least_px: floa
         next_month = (day.replace(day=1) + dt.timedelta(days=32)).replace(day=1)
         room_until = min(scale.start(next_month) / 100 * least_px, least_px)
         if right <= room_until and not (left < flag_to and right > flag_from):
-            names.append(at(scale.start(day), text(words.month(day), x=4, y=16, class_="month")))
+            names.append(at(scale.start(day), text(words.month(day), x=4, y=16, class_="soft")))
     return names
 
 

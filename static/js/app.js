@@ -5,3 +5,4 @@ import "./stepper.js";
 import "./toast.js";
 import "./form.js";
 import "./co2-clock.js";
+import "./bench-keys.js";

@@ -3,7 +3,7 @@ import datetime as dt
 import pytest
 
 from tests.viz.reading import NS, forbidden_attributes, named_and_described, parsed, share, texts, with_class
-from viz.balance import Day, Need, Source, draw_balance
+from viz.balance import LEAST_PX, Day, Need, Source, draw_balance
 
 
 def june(day: int) -> dt.date:
@@ -70,7 +70,7 @@ def test_labels_of_neighbouring_days_do_not_lie_on_each_other() -> None:
         label = holder.find(f"{NS}text")
         if label is None or not holder.get("x"):
             continue
-        x = share(holder.get("x", "")) / 100 * 480 + float(label.get("x", ""))
+        x = share(holder.get("x", "")) / 100 * LEAST_PX + float(label.get("x", ""))
         width = len(label.text or "") * 7.4
         left = x - width if label.get("text-anchor") == "end" else x
         boxes.append((left, left + width, float(label.get("y", ""))))

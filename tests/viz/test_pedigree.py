@@ -12,7 +12,7 @@ QUEEN = Ancestor("q9", "Rowan 1-11", mother=MOTHER, drones=DRONES)
 def test_queens_are_round_and_drones_are_square() -> None:
     root = parsed(draw_pedigree(QUEEN, generations=2, uid="p").svg)
     known_round = [node for node in root.iter(f"{NS}circle") if "unknown" not in node.get("class", "")]
-    known_square = [node for node in root.iter(f"{NS}rect") if "unknown" not in node.get("class", "")]
+    known_square = [node for node in with_class(root, "ped-drones") if "unknown" not in node.get("class", "")]
     assert len(known_round) == 4  # herself, her mother, the founder, the mother of the drones
     assert len(known_square) == 1
 
@@ -38,7 +38,7 @@ def test_parents_stand_above_and_below_their_child_in_the_next_column() -> None:
     root = parsed(draw_pedigree(QUEEN, generations=2, uid="p").svg)
     circles = list(root.iter(f"{NS}circle"))
     herself, mother = circles[0], circles[1]
-    drones = next(node for node in root.iter(f"{NS}rect") if "unknown" not in node.get("class", ""))
+    drones = next(node for node in with_class(root, "ped-drones") if "unknown" not in node.get("class", ""))
     middle = float(herself.get("cy", ""))
     assert float(mother.get("cx", "")) > float(herself.get("cx", ""))
     assert float(mother.get("cy", "")) < middle < float(drones.get("y", ""))
