@@ -219,6 +219,14 @@ def test_several_emergences_have_a_window_each_and_a_common_one() -> None:
     )
 
 
+def test_excluder_alarm_goes_by_the_oldest_virgin() -> None:
+    events = BatchEvents(grafted_on=GRAFT, emergences=(Emergence(EMERGED), Emergence(dt.date(2026, 6, 3))))
+    calendar = batch_calendar(events, SETTINGS)
+
+    assert step_of(calendar, "excluder_alarm").best == dt.date(2026, 6, 5)
+    assert step_of(calendar, "excluder_on").hard_limit == dt.date(2026, 6, 5)
+
+
 def test_virgins_too_far_apart_are_to_be_split() -> None:
     events = BatchEvents(grafted_on=GRAFT, emergences=(Emergence(EMERGED), Emergence(dt.date(2026, 6, 9))))
 
@@ -288,6 +296,14 @@ def test_place_stays_and_the_calendar_says_what_no_longer_fits(emerged: dt.date,
     assert step_of(calendar, "bench_time").best == BENCH
     assert calendar.window.fit(BENCH) is fit
     assert [note.key for note in calendar.notes] == expected
+
+
+def test_a_place_already_used_is_not_complained_about() -> None:
+    events = BatchEvents(grafted_on=GRAFT, emergences=(Emergence(dt.date(2026, 6, 6)),), bench_on=BENCH)
+    used = replace(events, doses_at=(DOSE,), co2_at=(elapsed_after(DOSE, 24),))
+
+    assert note_keys(events) == ["too_young", "co2_too_young"]
+    assert note_keys(used) == []
 
 
 def test_note_says_ages_and_the_days_that_would_suit() -> None:
