@@ -88,6 +88,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "accounts.context.shell",
+                "scheduling.context.season_rule",
             ],
             "builtins": [
                 "django.templatetags.i18n",

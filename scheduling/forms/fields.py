@@ -1,21 +1,15 @@
 """Fields that several season forms share."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Apiary, Member
+from breeding.forms.fields import DayField
 from breeding.models import Queen
 
-
-class DayField(forms.DateField):
-    """A calendar day, with the browser's own picker."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        kwargs.setdefault("widget", forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
-        kwargs.setdefault("error_messages", {"invalid": _("Enter a day, for example 2026-06-25.")})
-        super().__init__(**kwargs)
+__all__ = ["ApiaryField", "CountField", "DayField", "HourField", "MemberField", "QueenField"]
 
 
 class CountField(forms.IntegerField):
@@ -35,15 +29,23 @@ class HourField(CountField):
         super().__init__(**kwargs)
 
 
-class MemberField(forms.ModelChoiceField[Member]):
-    """For whom it is entered; with a single choice it needs no asking."""
+if TYPE_CHECKING:
+    MemberChoice = forms.ModelChoiceField[Member]
+    ApiaryChoice = forms.ModelChoiceField[Apiary]
+    QueenChoice = forms.ModelChoiceField[Queen]
+else:
+    MemberChoice = ApiaryChoice = QueenChoice = forms.ModelChoiceField
 
 
-class ApiaryField(forms.ModelChoiceField[Apiary]):
+class MemberField(MemberChoice):
+    """For whom it is entered."""
+
+
+class ApiaryField(ApiaryChoice):
     def label_from_instance(self, obj: Apiary) -> str:
         return obj.name
 
 
-class QueenField(forms.ModelChoiceField[Queen]):
+class QueenField(QueenChoice):
     def label_from_instance(self, obj: Queen) -> str:
         return f"{obj.label} ({obj.owner.name})"

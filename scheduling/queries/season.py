@@ -42,6 +42,11 @@ class SettingRow:
     row: SeasonSetting | None
 
     @property
+    def shown(self) -> str:
+        """The value without the zeros the database adds: 14.000 is 14."""
+        return "" if self.value is None else f"{self.value.normalize():f}"
+
+    @property
     def is_missing(self) -> bool:
         """A gap that the coordinator must fill before a plan can be worked out."""
         return self.value is None and self.fact.is_required

@@ -52,8 +52,8 @@ def sessions_to_come(season: Season, *, today: dt.date) -> QuerySet[BenchSession
 
 def places_left(session: BenchSession) -> int:
     """Free places now; call it with the session's row locked when the answer is to be relied on."""
-    left: int = with_room(BenchSession.objects.filter(pk=session.pk)).values_list("left", flat=True).get()
-    return max(0, left)
+    row: Any = with_room(BenchSession.objects.filter(pk=session.pk)).get()
+    return max(0, int(row.left))
 
 
 def place_in_queue(booking: Booking) -> int | None:

@@ -1,6 +1,7 @@
 """Drone sources and cohorts as a viewer may see them, with the calendar and counts that follow from them."""
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from zoneinfo import ZoneInfo
@@ -32,9 +33,7 @@ def cohorts_seen_by(viewer: Viewer) -> QuerySet[DroneCohort]:
 def sources_with_facts(sources: QuerySet[DroneSource]) -> QuerySet[DroneSource]:
     return sources.select_related("season__cooperative", "apiary", "member", "drone_queen").prefetch_related(
         Prefetch("cohorts", DroneCohort.objects.order_by("number")),
-        Prefetch(
-            "cohorts__counts", DroneCount.objects.filter(replaced_by__isnull=True).order_by("-counted_on", "-pk")
-        ),
+        Prefetch("cohorts__counts", DroneCount.objects.filter(replaced_by__isnull=True).order_by("-counted_on", "-pk")),
     )
 
 
@@ -46,7 +45,12 @@ def zone_of_source(source: DroneSource) -> ZoneInfo:
     return ZoneInfo(zone_name_of_source(source))
 
 
-def events_of_cohort(cohort: DroneCohort, *, zone: str) -> CohortEvents:
+def events_of_cohort(cohort: DroneCohort, *, zone: str, counts: Sequence[DroneCount] | None = None) -> CohortEvents:
+    """What is on record of a cohort, as the calendar takes it. `counts`: given where they do not matter or are read."""
+    if counts is None:
+        counts = [count for count in cohort.counts.all() if count.replaced_by_id is None]
+    capped = [count.counted_on for count in counts if count.kind == CountKind.CAPPED]
+    alive = [count.counted_on for count in counts if count.kind in (CountKind.EMERGED, CountKind.SEEN)]
     return CohortEvents(
         zone=zone,
         promised_comb_on=cohort.promised_comb_on,
@@ -54,6 +58,8 @@ def events_of_cohort(cohort: DroneCohort, *, zone: str) -> CohortEvents:
         laid_on=cohort.laid_on,
         capped_on=cohort.capped_on,
         emerged_on=cohort.emerged_on,
+        capped_counted_on=max(capped, default=None),
+        last_counted_on=max(alive, default=None),
         marked_on=cohort.marked_on,
         ended_on=cohort.ended_on,
     )

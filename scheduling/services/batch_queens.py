@@ -35,9 +35,7 @@ def queens_follow_count(batch: QueenBatch, *, by: Person | None, now: dt.datetim
     if batch.virgins_emerged is None or batch.emerged_on is None:
         return
     if not 0 <= batch.virgins_emerged <= MOST_VIRGINS:
-        raise Refusal(
-            _("Enter a number from 0 to %(most)d.") % {"most": MOST_VIRGINS}, field="virgins_emerged"
-        )
+        raise Refusal(_("Enter a number from 0 to %(most)d.") % {"most": MOST_VIRGINS}, field="virgins_emerged")
     have = list(BatchQueen.objects.filter(batch=batch).select_related("queen").order_by("number"))
     _take_back(batch, have, len(have) - batch.virgins_emerged)
     for batch_queen in have[: batch.virgins_emerged]:
@@ -47,9 +45,7 @@ def queens_follow_count(batch: QueenBatch, *, by: Person | None, now: dt.datetim
     places_assign_queens(batch.pk)
 
 
-def batch_queen_set_aside(
-    batch_queen: BatchQueen, *, reason: str, by: Person | None, now: dt.datetime
-) -> BatchQueen:
+def batch_queen_set_aside(batch_queen: BatchQueen, *, reason: str, by: Person | None, now: dt.datetime) -> BatchQueen:
     """Not for the bench, but alive. A place she was to take stays with the batch and goes to her sister."""
     return _leave(batch_queen, BenchState.SET_ASIDE, reason=reason, by=by, now=now)
 

@@ -111,8 +111,17 @@ def batch_add(
                 now=now,
                 cooperative=season.cooperative,
                 after=fields_of(
-                    batch, ["name", "member", "mother", "wanted_bench_on", "planned_graft_on", "grafted_on",
-                            "grafted_hour", "cells_grafted"]
+                    batch,
+                    [
+                        "name",
+                        "member",
+                        "mother",
+                        "wanted_bench_on",
+                        "planned_graft_on",
+                        "grafted_on",
+                        "grafted_hour",
+                        "cells_grafted",
+                    ],
                 ),
             )
             reminders_refresh_batch(batch, now=now)
@@ -286,9 +295,7 @@ def batch_close(
     return _batch_change(batch, changes, action="batch.close", version=version, by=by, now=now, open_only=False)
 
 
-def batch_reopen(
-    batch: QueenBatch, *, version: int | None = None, by: Person | None, now: dt.datetime
-) -> QueenBatch:
+def batch_reopen(batch: QueenBatch, *, version: int | None = None, by: Person | None, now: dt.datetime) -> QueenBatch:
     changes: dict[str, Any] = {"closed_on": None, "closed_reason": ""}
     return _batch_change(batch, changes, action="batch.reopen", version=version, by=by, now=now, open_only=False)
 

@@ -33,9 +33,7 @@ def season_open(
         raise Refusal(_("Season %(year)d is open already.") % {"year": year}, field="year", rule="season_once")
     try:
         with transaction.atomic():
-            season = Season.objects.create(
-                cooperative=cooperative, year=year, starts_on=starts_on, ends_on=ends_on
-            )
+            season = Season.objects.create(cooperative=cooperative, year=year, starts_on=starts_on, ends_on=ends_on)
             carried = _carry_settings(season)
             audit_record(
                 season,
@@ -87,9 +85,7 @@ def setting_change(
 
 
 def _carry_settings(season: Season) -> int:
-    before = (
-        Season.objects.filter(cooperative=season.cooperative, year__lt=season.year).order_by("-year").first()
-    )
+    before = Season.objects.filter(cooperative=season.cooperative, year__lt=season.year).order_by("-year").first()
     if before is None:
         return 0
     rows = [

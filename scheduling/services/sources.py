@@ -16,7 +16,7 @@ from scheduling.models import DroneSource, Season
 from scheduling.services.reminders import reminders_refresh_cohort
 
 ALPHABET = string.ascii_uppercase
-LETTERS = [*ALPHABET, *(f"{letter}{digit}" for digit in range(2, 10) for letter in ALPHABET)]
+LETTERS: list[str] = [*ALPHABET, *(f"{letter}{digit}" for digit in range(2, 10) for letter in ALPHABET)]
 
 
 def source_offer(
@@ -145,9 +145,7 @@ def _source_change(
 
 
 def _locked(source: DroneSource) -> DroneSource:
-    return (
-        DroneSource.objects.select_for_update(of=("self",)).select_related("season__cooperative").get(pk=source.pk)
-    )
+    return DroneSource.objects.select_for_update(of=("self",)).select_related("season__cooperative").get(pk=source.pk)
 
 
 def _changed(
@@ -182,9 +180,7 @@ def _changed(
     return source
 
 
-def _refuse_strange(
-    season: Season, *, member: Member, drone_queen: Queen | None, apiary: Apiary | None
-) -> None:
+def _refuse_strange(season: Season, *, member: Member, drone_queen: Queen | None, apiary: Apiary | None) -> None:
     if member.cooperative_id != season.cooperative_id:
         raise ValueError("season and member: of one cooperative.")
     if apiary is not None and apiary.member_id != member.pk:
@@ -217,8 +213,8 @@ def _refuse_name(season: Season, name: str, *, but: DroneSource | None = None) -
 
 
 def _next_letter(season: Season) -> str:
-    used: set[str] = set(DroneSource.objects.filter(season=season).values_list("letter", flat=True))
-    for letter in LETTERS:
-        if letter not in used:
-            return letter
+    used = set(DroneSource.objects.filter(season=season).values_list("letter", flat=True))
+    free = [letter for letter in LETTERS if letter not in used]
+    if free:
+        return free[0]
     raise Refusal(_("This season has no letter left for another source."), rule="letters_used_up")

@@ -1,0 +1,197 @@
+"""Today: what needs the viewer, what comes next, by what they are."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from accounts.access import Viewer
+from accounts.models import Apiary, Cooperative
+from breeding.models import Colony, EvaluationRun
+from breeding.queries.ranking import latest_run
+from scheduling.models import (
+    BenchPlace,
+    BenchSession,
+    Booking,
+    BookingState,
+    DroneCall,
+    DroneCohort,
+    DroneSource,
+    PlaceState,
+    PlanState,
+    QueenBatch,
+    Season,
+)
+from scheduling.planning.timing import elapsed_hours
+from scheduling.queries.batches import BatchView, batch_views, batches_of_viewer
+from scheduling.queries.drones import drones_on
+from scheduling.queries.reminders import ShownReminder, open_reminders
+from scheduling.queries.sessions import sessions_to_come
+from scheduling.queries.sources import source_views
+from scheduling.queries.words import day_words
+
+MOST_COMING = 4  # reminders to come that are shown beside those that are due
+DONE_WITH = {"inseminated", "laying", "closed", "past_it"}
+LATE, DUE = "late", "due"
+IN_FORCE = [PlanState.PUBLISHED, PlanState.CHANGED]
+
+
+@dataclass(frozen=True)
+class Countdown:
+    """Whole days and hours that really elapse until the bench opens."""
+
+    days: int
+    hours: int
+
+
+@dataclass(frozen=True)
+class SourceNeed:
+    source: DroneSource
+    ripe: int
+    needed: int
+
+    @property
+    def spare(self) -> int:
+        return self.ripe - self.needed
+
+    @property
+    def spare_shown(self) -> int:
+        return abs(self.spare)
+
+
+@dataclass(frozen=True)
+class NextSession:
+    session: BenchSession
+    countdown: Countdown | None
+    placed: int
+    asked: int
+    needs: list[SourceNeed]
+
+
+@dataclass(frozen=True)
+class FirstStep:
+    """One entry of the short list for newcomers."""
+
+    key: str
+    done: bool
+
+
+def due_now(viewer: Viewer, *, now: dt.datetime) -> tuple[list[ShownReminder], list[ShownReminder]]:
+    """(due or late, the next ones to come), each by time."""
+    rows = open_reminders(viewer, now=now)
+    pressing = [row for row in rows if row.state in (LATE, DUE)]
+    return pressing, [row for row in rows if row.state not in (LATE, DUE)][:MOST_COMING]
+
+
+def headline(pressing: list[ShownReminder], coming: list[ShownReminder]) -> str:
+    """“3 things need you, one is late”, or that nothing is due, and until when."""
+    late = sum(1 for row in pressing if row.state == LATE)
+    if not pressing:
+        if not coming:
+            return _("Nothing is due")
+        return _("Nothing due until %(day)s") % {"day": day_words(coming[0].reminder.due_at.date())}
+    text = ngettext("%(n)d thing needs you", "%(n)d things need you", len(pressing)) % {"n": len(pressing)}
+    if not late:
+        return text
+    if late == len(pressing) == 1:
+        return _("1 thing needs you, and it is late")
+    is_late = _("one is late") if late == 1 else ngettext("%(n)d is late", "%(n)d are late", late) % {"n": late}
+    return _("%(things)s, %(late)s") % {"things": text, "late": is_late}
+
+
+def queens_to_bench(viewer: Viewer, season: Season, *, today: dt.date) -> list[BatchView]:
+    """My batches that still go to the bench, those that close first in front."""
+    batches = batches_of_viewer(viewer, season).filter(closed_on__isnull=True)
+    views = [view for view in batch_views(batches, season=season, today=today) if view.state not in DONE_WITH]
+    return sorted(views, key=lambda view: (view.calendar.window.opens_on, view.batch.pk))
+
+
+def next_session(viewer: Viewer, season: Season, *, today: dt.date, now: dt.datetime) -> NextSession | None:
+    """The next bench day: for members the next with places of theirs, if they have any; else the next at all."""
+    sessions = sessions_to_come(season, today=today).filter(ends_at__gt=now)
+    mine = BenchPlace.objects.filter(booking__member__in=viewer.member_ids, state=PlaceState.HELD)
+    session = sessions.filter(pk__in=mine.values("session")).first() if viewer.member_ids else None
+    session = session or sessions.first()
+    if session is None:
+        return None
+    return NextSession(
+        session=session,
+        countdown=_countdown(now, session.starts_at),
+        placed=session.held,  # type: ignore[attr-defined]
+        asked=session.held + session.asked,  # type: ignore[attr-defined]
+        needs=_needs(session, season, today=today),
+    )
+
+
+def _countdown(now: dt.datetime, then: dt.datetime) -> Countdown | None:
+    hours = int(elapsed_hours(now, then))
+    return Countdown(*divmod(hours, 24)) if then > now else None
+
+
+def _needs(session: BenchSession, season: Season, *, today: dt.date) -> list[SourceNeed]:
+    """What the plan in force wants brought, against what is expected to be ripe."""
+    needed = dict(
+        DroneCall.objects.filter(session=session, plan__state__in=IN_FORCE).values_list("source_id", "drones")
+    )
+    if not needed:
+        return []
+    views = source_views(DroneSource.objects.filter(pk__in=needed).order_by("letter"), season=season, today=today)
+    return [SourceNeed(view.source, drones_on(view, session.day), needed[view.source.pk]) for view in views]
+
+
+def first_steps(viewer: Viewer, season: Season | None) -> list[FirstStep]:
+    """The newcomer's list; it ticks itself off, and is empty once everything is done."""
+    if not viewer.is_member:
+        return []
+    mine = viewer.member_ids
+    started = season is not None and (
+        QueenBatch.objects.filter(season=season, member__in=mine).exists()
+        or DroneCohort.objects.filter(source__season=season, source__member__in=mine).exists()
+    )
+    steps = [
+        FirstStep("apiary", Apiary.objects.filter(member__in=mine).exists()),
+        FirstStep("colony", Colony.objects.filter(apiary__member__in=mine).exists()),
+        FirstStep("season", started),
+    ]
+    return [] if all(step.done for step in steps) else steps
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """Something the coordinator has to settle."""
+
+    what: str
+    source: DroneSource | None = None
+    booking: Booking | None = None
+
+
+def open_conflicts(season: Season) -> list[Conflict]:
+    """Requests in the queue, places moved but not looked at, sources on hold that requests rely on."""
+    waiting = Booking.objects.filter(season=season, state=BookingState.QUEUED).select_related("batch", "member")
+    held = DroneSource.objects.filter(
+        season=season, hold_since__isnull=False, withdrawn_at__isnull=True, accepted_by__booking__state__in=[
+            BookingState.ASKED, BookingState.QUEUED, BookingState.OFFERED, BookingState.PLACED, BookingState.MOVED,
+        ],
+    ).distinct()  # fmt: skip
+    conflicts = [
+        Conflict(
+            _("%(source)s is on health hold, and requests rely on it: %(reason)s")
+            % {"source": source, "reason": source.hold_reason},
+            source=source,
+        )
+        for source in held
+    ]
+    conflicts += [
+        Conflict(
+            _("%(member)s waits for %(n)d places for %(batch)s. %(why)s")
+            % {"member": booking.member, "n": booking.queens, "batch": booking.batch, "why": booking.why},
+            booking=booking,
+        )
+        for booking in waiting
+    ]
+    return conflicts
+
+
+def last_evaluation(cooperative: Cooperative) -> EvaluationRun | None:
+    return latest_run(cooperative)

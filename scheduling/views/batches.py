@@ -1,0 +1,295 @@
+"""Queen batches: the list, the card, planning and recording each step."""
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from accounts.access import can_act_for, require
+from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
+from scheduling.forms.batches import (
+    STEP_FORMS,
+    BatchAddForm,
+    BatchEditForm,
+    BatchReplanForm,
+    CloseForm,
+    QueenLeavesForm,
+)
+from scheduling.models import BatchQueen, QueenBatch
+from scheduling.queries.batches import (
+    Backwards,
+    BatchView,
+    backwards_from,
+    batch_view,
+    batch_views,
+    batches_seen_by,
+    batches_with_facts,
+    history_of_batch,
+    zone_of_batch,
+)
+from scheduling.queries.bookings import misfits_of
+from scheduling.queries.history import history_rows
+from scheduling.services.batch_queens import batch_queen_back, batch_queen_lost, batch_queen_set_aside
+from scheduling.services.batches import (
+    OBSERVED,
+    batch_add,
+    batch_close,
+    batch_edit,
+    batch_observe,
+    batch_reopen,
+    batch_replan,
+    batch_withdraw_step,
+)
+from scheduling.views.cards import batch_findings, batch_headline, step_rows
+from scheduling.views.common import no_season, season_of_request
+from scheduling.views.pictures import window_gauge_svg
+
+
+@require_GET
+def batch_list(request: HttpRequest) -> HttpResponse:
+    viewer, season = viewer_of_request(request), season_of_request(request)
+    if season is None:
+        return no_season(request)
+    everyone = request.GET.get("who") == "all" or not viewer.is_member
+    batches = batches_seen_by(viewer).filter(season=season)
+    if not everyone:
+        batches = batches.filter(member__in=viewer.member_ids)
+    views = batch_views(
+        batches.order_by("closed_on", "grafted_on", "planned_graft_on", "pk"), season=season, today=today_of(request)
+    )
+    return render(request, "scheduling/batches.html", {"season": season, "views": views, "everyone": everyone})
+
+
+@require_http_methods(["GET", "POST"])
+def batch_new(request: HttpRequest) -> HttpResponse:
+    """Two posts: the first shows every step of the plan, the second (`save`) writes it."""
+    viewer, season = viewer_of_request(request), season_of_request(request)
+    if season is None:
+        return no_season(request)
+    require(viewer.is_member or viewer.is_coordinator, _("Members plan batches."))
+    form = BatchAddForm(viewer, request.POST or None, initial=_wanted_initial(request))
+    backwards: Backwards | None = None
+    if request.method == "POST" and form.is_valid():
+        wanted = form.cleaned_data["wanted_bench_on"]
+        if wanted and not form.cleaned_data["grafted_on"] and "save" not in request.POST:
+            backwards = backwards_from(wanted, season=season)
+        else:
+            batch = tried(form, lambda: batch_add(season, **form.cleaned_data, by=viewer.person, now=now_of(request)))
+            if batch:
+                messages.success(request, _("%(batch)s is written down.") % {"batch": batch})
+                return redirect("scheduling:batch", batch.pk)
+    today = today_of(request)
+    context = {"form": form, "season": season, "backwards": backwards, "today": today}
+    if backwards:
+        context["late"] = backwards.late(today)
+    return render(request, "scheduling/batch_new.html", context)
+
+
+def _wanted_initial(request: HttpRequest) -> dict[str, str]:
+    return {"wanted_bench_on": request.GET["day"]} if "day" in request.GET else {}
+
+
+@require_GET
+def batch_card(request: HttpRequest, pk: int) -> HttpResponse:
+    view = _view(request, pk)
+    may = can_act_for(viewer_of_request(request), view.batch.member)
+    return render(
+        request,
+        "scheduling/batch.html",
+        {
+            "view": view,
+            "batch": view.batch,
+            "headline": batch_headline(view),
+            "gauge": window_gauge_svg(view),
+            "findings": batch_findings(view, misfits_of(view)),
+            "steps": step_rows(view, may=may),
+            "history": history_rows(history_of_batch(view.batch)[:40]),
+            "may": may,
+            "today": view.today,
+        },
+    )
+
+
+@require_http_methods(["GET", "POST"])
+def batch_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
+    """Record or correct one observed step."""
+    if step not in OBSERVED:
+        raise Http404
+    batch = _own(request, pk)
+    observed = OBSERVED[step]
+    initial = {name: getattr(batch, name) for name in (observed.date, *observed.with_it)}
+    recorded = initial[observed.date] is not None
+    form = STEP_FORMS[step](
+        request.POST or None, initial={**_today_if_empty(request, initial, observed.date), "version": batch.version}
+    )
+    if request.method == "POST" and form.is_valid() and tried(form, lambda: _observe(request, batch, step, form)):
+        _say_saved(request, pk, observed.said)
+        return redirect("scheduling:batch", pk)
+    return render(
+        request,
+        "scheduling/batch_step.html",
+        {
+            "batch": batch,
+            "form": form,
+            "step": step,
+            "said": observed.said,
+            "recorded": recorded,
+            "can_withdraw": recorded and step not in {"grafted", "emerged"},
+        },
+    )
+
+
+def _today_if_empty(request: HttpRequest, initial: dict[str, Any], date: str) -> dict[str, Any]:
+    return initial if initial[date] is not None else {**initial, date: today_of(request)}
+
+
+def _observe(request: HttpRequest, batch: QueenBatch, step: str, form: forms.Form) -> QueenBatch:
+    values = {name: value for name, value in form.cleaned_data.items() if name != "version"}
+    return batch_observe(
+        batch,
+        step=step,
+        values=values,
+        version=form.cleaned_data["version"],
+        by=viewer_of_request(request).person,
+        now=now_of(request),
+    )
+
+
+def _say_saved(request: HttpRequest, pk: int, said: Any) -> None:
+    """Saved, and at once whether a booked place still fits."""
+    view = _view(request, pk)
+    misfits = misfits_of(view)
+    messages.success(request, _("Written down: %(said)s of %(batch)s.") % {"said": said, "batch": view.batch})
+    for misfit in misfits:
+        messages.warning(request, f"{misfit.what} {misfit.help}")
+
+
+@require_POST
+def batch_step_withdraw(request: HttpRequest, pk: int, step: str) -> HttpResponse:
+    if step not in OBSERVED:
+        raise Http404
+    batch, viewer = _own(request, pk), viewer_of_request(request)
+    done = tried_with_message(
+        request, lambda: batch_withdraw_step(batch, step=step, by=viewer.person, now=now_of(request))
+    )
+    if done:
+        messages.success(request, _("Taken back. What it said stays in the history."))
+    return redirect("scheduling:batch", pk)
+
+
+@require_http_methods(["GET", "POST"])
+def batch_change(request: HttpRequest, pk: int) -> HttpResponse:
+    batch, viewer = _own(request, pk), viewer_of_request(request)
+    initial = {"name": batch.name, "apiary": batch.apiary_id, "note": batch.note, "version": batch.version}
+    form = BatchEditForm(batch, request.POST or None, initial=initial)
+    if (
+        request.method == "POST"
+        and form.is_valid()
+        and tried(form, lambda: batch_edit(batch, **form.cleaned_data, by=viewer.person, now=now_of(request)))
+    ):
+        return redirect("scheduling:batch", pk)
+    return _form_page(request, batch, form, _("Change %(batch)s") % {"batch": batch})
+
+
+@require_http_methods(["GET", "POST"])
+def batch_plan_anew(request: HttpRequest, pk: int) -> HttpResponse:
+    batch, viewer = _own(request, pk), viewer_of_request(request)
+    initial = {"wanted_bench_on": batch.wanted_bench_on, "version": batch.version}
+    form = BatchReplanForm(request.POST or None, initial=initial)
+    if (
+        request.method == "POST"
+        and form.is_valid()
+        and tried(form, lambda: batch_replan(batch, **form.cleaned_data, by=viewer.person, now=now_of(request)))
+    ):
+        return redirect("scheduling:batch", pk)
+    return _form_page(request, batch, form, _("Another bench day for %(batch)s") % {"batch": batch})
+
+
+@require_http_methods(["GET", "POST"])
+def batch_end(request: HttpRequest, pk: int) -> HttpResponse:
+    batch, viewer = _own(request, pk), viewer_of_request(request)
+    form = CloseForm(request.POST or None, initial={"version": batch.version})
+    if (
+        request.method == "POST"
+        and form.is_valid()
+        and tried(form, lambda: batch_close(batch, **form.cleaned_data, by=viewer.person, now=now_of(request)))
+    ):
+        undo = reverse("scheduling:batch_reopen", args=[pk])
+        messages.success(request, _("%(batch)s is closed.") % {"batch": batch}, extra_tags=f"undo:{undo}")
+        return redirect("scheduling:batch", pk)
+    return _form_page(request, batch, form, _("Close %(batch)s?") % {"batch": batch})
+
+
+@require_POST
+def batch_open_again(request: HttpRequest, pk: int) -> HttpResponse:
+    batch, viewer = _own(request, pk), viewer_of_request(request)
+    if tried_with_message(request, lambda: batch_reopen(batch, by=viewer.person, now=now_of(request))):
+        messages.success(request, _("%(batch)s is open again.") % {"batch": batch})
+    return redirect("scheduling:batch", pk)
+
+
+@require_http_methods(["GET", "POST"])
+def queen_leaves(request: HttpRequest, pk: int) -> HttpResponse:
+    """A single queen set aside or lost."""
+    batch_queen = _own_queen(request, pk)
+    form = QueenLeavesForm(request.POST or None, initial={"what": "set_aside"})
+    if request.method == "POST" and form.is_valid() and tried(form, lambda: _leave(request, batch_queen, form)):
+        undo = reverse("scheduling:batch_queen_back", args=[pk])
+        messages.success(request, _("Written down for %(queen)s.") % {"queen": batch_queen}, extra_tags=f"undo:{undo}")
+        return redirect("scheduling:batch", batch_queen.batch_id)
+    title = _("What happened to %(queen)s?") % {"queen": batch_queen}
+    return _form_page(request, batch_queen.batch, form, title)
+
+
+def _leave(request: HttpRequest, batch_queen: BatchQueen, form: forms.Form) -> BatchQueen:
+    data, by, now = form.cleaned_data, viewer_of_request(request).person, now_of(request)
+    if data["what"] == "lost":
+        lost_on = data["lost_on"] or now.astimezone(zone_of_batch(batch_queen.batch)).date()
+        return batch_queen_lost(batch_queen, reason=data["reason"], lost_on=lost_on, by=by, now=now)
+    return batch_queen_set_aside(batch_queen, reason=data["reason"], by=by, now=now)
+
+
+@require_POST
+def queen_back(request: HttpRequest, pk: int) -> HttpResponse:
+    batch_queen, viewer = _own_queen(request, pk), viewer_of_request(request)
+    if tried_with_message(request, lambda: batch_queen_back(batch_queen, by=viewer.person, now=now_of(request))):
+        messages.success(request, _("%(queen)s waits again.") % {"queen": batch_queen})
+    return redirect("scheduling:batch", batch_queen.batch_id)
+
+
+def _view(request: HttpRequest, pk: int) -> BatchView:
+    batch = get_object_or_404(batches_with_facts(batches_seen_by(viewer_of_request(request))), pk=pk)
+    return batch_view(batch, today=now_of(request).astimezone(zone_of_batch(batch)).date())
+
+
+def _own(request: HttpRequest, pk: int) -> QueenBatch:
+    """A batch of the cooperative, and 403 for those who may only look."""
+    viewer = viewer_of_request(request)
+    batches = batches_seen_by(viewer).select_related("season__cooperative", "member", "apiary", "mother")
+    batch = get_object_or_404(batches, pk=pk)
+    require(can_act_for(viewer, batch.member), _whose(batch, batch.member))
+    return batch
+
+
+def _own_queen(request: HttpRequest, pk: int) -> BatchQueen:
+    viewer = viewer_of_request(request)
+    queens = BatchQueen.objects.filter(batch__season__cooperative=viewer.cooperative)
+    batch_queen = get_object_or_404(
+        queens.select_related("batch__season__cooperative", "batch__member", "batch__apiary", "queen"), pk=pk
+    )
+    member = batch_queen.batch.member
+    require(can_act_for(viewer, member), _whose(batch_queen, member))
+    return batch_queen
+
+
+def _whose(thing: object, member: object) -> str:
+    return _("%(thing)s belongs to %(member)s.") % {"thing": thing, "member": member}
+
+
+def _form_page(request: HttpRequest, batch: QueenBatch, form: forms.Form, title: str) -> HttpResponse:
+    return render(request, "scheduling/batch_form.html", {"batch": batch, "form": form, "title": title})

@@ -1,0 +1,171 @@
+"""From views of batches and cohorts to what their cards show: headlines, steps with what can be recorded, findings."""
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.urls import reverse
+from django.utils.translation import gettext as _
+
+from scheduling.planning.timing import BatchState, CohortState, Step
+from scheduling.queries.batches import BatchView
+from scheduling.queries.bookings import Misfit
+from scheduling.queries.sources import CohortView, SourceView
+from scheduling.queries.words import day_words
+from scheduling.services.cohorts import OBSERVED
+
+# Steps of the calendar that members record, and the observation they record with them.
+RECORDED_AS = {
+    "confine_breeder": "confined",
+    "graft": "grafted",
+    "count_started": "started",
+    "cells_sealed": "sealed",
+    "cage_cells": "caged",
+    "report_emergence": "emerged",
+    "excluder_on": "excluder",
+    "egg_check_1": "eggs",
+}
+COHORT_RECORDED_AS = {"insert_comb": "comb_in_on", "mark_drones": "marked_on"}
+COHORT_COUNTED = {"count_capped", "count_drones"}
+# The bookings say these of each booked day, with a day that would fit.
+SAID_BY_BOOKINGS = {"too_young", "past_it"}
+
+
+@dataclass(frozen=True)
+class StepRow:
+    """A step with its state in the words of reminders, and where it is recorded."""
+
+    step: Step
+    state: str
+    when: str
+    record: str = ""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that needs a look: what is so, what to do."""
+
+    what: str
+    help: str
+    tone: str = "wait"
+    link: str = ""
+
+
+@dataclass(frozen=True)
+class ObservedRow:
+    said: str
+    day: dt.date | None
+    link: str
+
+
+def batch_headline(view: BatchView) -> str:
+    batch, calendar = view.batch, view.calendar
+    sentences = {
+        BatchState.PLANNED: (_("%(batch)s is to be grafted on %(day)s"), calendar.grafted_on),
+        BatchState.GRAFTED: (_("%(batch)s emerges on %(day)s"), calendar.emergence_on),
+        BatchState.STARTED: (_("%(batch)s emerges on %(day)s"), calendar.emergence_on),
+        BatchState.CAPPED: (_("%(batch)s emerges on %(day)s"), calendar.emergence_on),
+        BatchState.EMERGED: (_("%(batch)s is ready from %(day)s on"), calendar.window.opens_on),
+        BatchState.COMING_READY: (_("%(batch)s is ready from %(day)s on"), calendar.window.opens_on),
+        BatchState.READY: (_("%(batch)s is ready until %(day)s"), calendar.window.last_on),
+        BatchState.LAST_DAYS: (_("Last days of %(batch)s: until %(day)s"), calendar.window.last_with_reason_on),
+        BatchState.PAST_IT: (_("%(batch)s is past it since %(day)s"), calendar.window.blocked_from),
+        BatchState.INSEMINATED: (_("%(batch)s is inseminated"), None),
+        BatchState.LAYING: (_("%(batch)s is laying"), None),
+        BatchState.CLOSED: (_("%(batch)s is closed"), None),
+    }
+    text, day = sentences[view.state]
+    return text % {"batch": batch, "day": day_words(day) if day else ""}
+
+
+def batch_findings(view: BatchView, misfits: Sequence[Misfit]) -> list[Finding]:
+    """What no longer fits a booked place first, then what the calendar notices of the batch itself."""
+    found = [
+        Finding(misfit.what, misfit.help, "stop", reverse("scheduling:booking", args=[misfit.booking.pk]))
+        for misfit in misfits
+    ]
+    notes = [note for note in view.calendar.notes if not (misfits and note.key in SAID_BY_BOOKINGS)]
+    return found + [Finding(note.text, note.help) for note in notes]
+
+
+def step_rows(view: BatchView, *, may: bool) -> list[StepRow]:
+    """Alarms are not steps to do, so a step that was done silences its alarm."""
+    return [
+        StepRow(step, step_state(step, view.today), step_when(step), _batch_record(view, step) if may else "")
+        for step in view.steps
+        if not (step.key == "excluder_alarm" and (step.is_done or view.today < step.best))
+    ]
+
+
+def step_state(step: Step, today: dt.date) -> str:
+    if step.is_done:
+        return "done"
+    if step.is_late(today):
+        return "late"
+    return "due" if step.earliest <= today else "coming"
+
+
+def step_when(step: Step) -> str:
+    if step.done_on is not None:
+        return day_words(step.done_on)
+    if step.earliest == step.latest:
+        return day_words(step.best)
+    return _("%(best)s, at the latest %(latest)s") % {"best": day_words(step.best), "latest": day_words(step.latest)}
+
+
+def _batch_record(view: BatchView, step: Step) -> str:
+    observation = RECORDED_AS.get(step.key)
+    if observation is None or view.batch.closed_on is not None or (not step.is_done and step.earliest > view.today):
+        return ""
+    return reverse("scheduling:batch_step", args=[view.batch.pk, observation])
+
+
+def source_headline(view: SourceView) -> str:
+    source = view.source
+    if view.state == "withdrawn":
+        return _("%(source)s is withdrawn") % {"source": source}
+    if view.state == "on_hold":
+        return _("%(source)s is on health hold") % {"source": source}
+    if view.is_ripe_on(view.today):
+        return _("%(source)s has ripe drones today") % {"source": source}
+    first = view.next_ripe_from(view.today)
+    if first is None:
+        return _("%(source)s has no drones on the way") % {"source": source}
+    return _("%(source)s has ripe drones from %(day)s on") % {"source": source, "day": day_words(first)}
+
+
+def cohort_headline(view: CohortView) -> str:
+    cohort, calendar = view.cohort, view.calendar
+    if view.state == CohortState.SPENT:
+        return _("%(cohort)s is spent") % {"cohort": cohort}
+    if view.state in (CohortState.RIPE, CohortState.FADING):
+        return _("%(cohort)s is ripe until %(day)s") % {"cohort": cohort, "day": day_words(calendar.last_on)}
+    return _("%(cohort)s turns ripe on %(day)s") % {"cohort": cohort, "day": day_words(calendar.ripe_from)}
+
+
+def cohort_step_rows(view: CohortView, *, may: bool) -> list[StepRow]:
+    return [
+        StepRow(step, step_state(step, view.today), step_when(step), _cohort_record(view, step) if may else "")
+        for step in view.calendar.steps
+    ]
+
+
+def _cohort_record(view: CohortView, step: Step) -> str:
+    if not step.is_done and step.earliest > view.today:
+        return ""
+    if step.key in COHORT_COUNTED:
+        return reverse("scheduling:cohort_count", args=[view.cohort.pk])
+    field = COHORT_RECORDED_AS.get(step.key)
+    return reverse("scheduling:cohort_step", args=[view.cohort.pk, field]) if field else ""
+
+
+def observed_rows(view: CohortView) -> list[ObservedRow]:
+    """Every date of a cohort that somebody sees, with where it is recorded."""
+    return [
+        ObservedRow(
+            str(said),
+            getattr(view.cohort, field),
+            reverse("scheduling:cohort_step", args=[view.cohort.pk, field]),
+        )
+        for field, said in OBSERVED.items()
+    ]

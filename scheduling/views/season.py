@@ -1,0 +1,119 @@
+"""Settings of the season: every figure of the trade, where it comes from, who changed it."""
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from accounts.access import can_plan, require
+from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
+from scheduling.forms.season import SeasonForm, SettingForm
+from scheduling.models import Season
+from scheduling.planning.facts import CONFLICTS, Topic
+from scheduling.queries.season import (
+    SettingRow,
+    fact_of,
+    season_in_force,
+    seasons_seen_by,
+    setting_history,
+    setting_rows,
+)
+from scheduling.services.season import season_open, setting_change
+from scheduling.views.common import no_season, season_of_request
+
+ONLY_COORDINATOR = "The coordinator changes the figures of the season."
+
+
+@require_GET
+def settings_page(request: HttpRequest) -> HttpResponse:
+    season = season_of_request(request)
+    if season is None:
+        return no_season(request)
+    rows = setting_rows(season)
+    return render(
+        request,
+        "scheduling/settings.html",
+        {
+            "season": season,
+            "topics": _by_topic(rows),
+            "missing": [row for row in rows if row.is_missing],
+            "conflicts": CONFLICTS,
+            "history": setting_history(season)[:20],
+            "can_change": can_plan(viewer_of_request(request)) and season.closed_at is None,
+        },
+    )
+
+
+def _by_topic(rows: list[SettingRow]) -> list[tuple[str, list[SettingRow]]]:
+    return [(str(topic), [row for row in rows if row.fact.topic == topic]) for topic in Topic]
+
+
+@require_http_methods(["GET", "POST"])
+def setting(request: HttpRequest, pk: int, key: str) -> HttpResponse:
+    viewer = viewer_of_request(request)
+    season = get_object_or_404(seasons_seen_by(viewer), pk=pk)
+    require(can_plan(viewer), _(ONLY_COORDINATOR))
+    row = next((row for row in setting_rows(season) if row.fact.key == key), None)
+    if row is None:
+        raise Http404
+    form = SettingForm(request.POST or None, initial={"value": row.value})
+    if (
+        request.method == "POST"
+        and form.is_valid()
+        and tried(
+            form, lambda: (setting_change(season, key=key, **form.cleaned_data, by=viewer.person, now=now_of(request)),)
+        )
+    ):
+        messages.success(
+            request,
+            _("“%(label)s” is %(value)s %(unit)s now. All dates follow.")
+            % {"label": row.fact.label, "value": form.cleaned_data["value"].normalize(), "unit": row.fact.unit},
+        )
+        return redirect("scheduling:settings")
+    return render(request, "scheduling/setting.html", {"season": season, "row": row, "form": form})
+
+
+def _changed(request: HttpRequest, season: Season, key: str, form: SettingForm) -> bool:
+    setting_change(season, key=key, **form.cleaned_data, by=viewer_of_request(request).person, now=now_of(request))
+    return True
+
+
+@require_POST
+def setting_reset(request: HttpRequest, pk: int, key: str) -> HttpResponse:
+    viewer = viewer_of_request(request)
+    season = get_object_or_404(seasons_seen_by(viewer), pk=pk)
+    require(can_plan(viewer), _(ONLY_COORDINATOR))
+    fact = fact_of(key)
+    if fact is None:
+        raise Http404
+    done = tried_with_message(
+        request, lambda: (setting_change(season, key=key, value=None, by=viewer.person, now=now_of(request)),)
+    )
+    if done:
+        messages.success(request, _("“%(label)s” is back at its default.") % {"label": fact.label})
+    return redirect("scheduling:settings")
+
+
+@require_http_methods(["GET", "POST"])
+def season_add(request: HttpRequest) -> HttpResponse:
+    viewer = viewer_of_request(request)
+    require(can_plan(viewer), _("The coordinator opens a season."))
+    form = SeasonForm(request.POST or None, initial=_next_season(request))
+    if request.method == "POST" and form.is_valid():
+        season = tried(
+            form,
+            lambda: season_open(viewer.cooperative, **form.cleaned_data, by=viewer.person, now=now_of(request)),
+        )
+        if season:
+            messages.success(request, _("%(season)s is open. Look through its figures now.") % {"season": season})
+            return redirect("scheduling:settings")
+    return render(request, "scheduling/season_form.html", {"form": form})
+
+
+def _next_season(request: HttpRequest) -> dict[str, object]:
+    """This year, or the year after the season in force; April to August as elsewhere in the app."""
+    today = today_of(request)
+    last = season_in_force(viewer_of_request(request).cooperative, today=today)
+    year = max(today.year, last.year + 1) if last else today.year
+    return {"year": year, "starts_on": f"{year}-04-01", "ends_on": f"{year}-08-31"}
