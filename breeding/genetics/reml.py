@@ -18,7 +18,11 @@ from breeding.genetics.types import Floats, InputError
 
 EM_ROUNDS = 5
 # Smallest eigenvalue of a correlation matrix below which it counts as lying on the boundary.
-BOUNDARY = 1e-4
+BOUNDARY = 2e-3
+# Gain of the log-likelihood of an EM round below which the search along a boundary is over.
+QUIET = 1e-4
+# Smallest eigenvalue of the scaled information below which components cannot be told apart.
+SINGULAR = 1e-9
 
 
 @dataclass(frozen=True)
@@ -98,7 +102,7 @@ def estimate(
         changed = float(np.abs(_vector(better[0], labels) - theta).max() / np.abs(theta).max())
         gain = better[1].loglik - fit.loglik
         matrices, fit = better
-        quiet = gain < 1e-7 * max(1.0, abs(fit.loglik))
+        quiet = gain < QUIET
         stalled = stalled + 1 if quiet and kind == "EM" and rounds > em_rounds else 0
         if changed < tolerance and (kind == "AI" or rounds > em_rounds):
             converged = True
@@ -112,7 +116,9 @@ def estimate(
     se = [np.zeros_like(K) for K in matrices]
     for (m, i, j), error in zip(labels, errors, strict=True):
         se[m][i, j] = se[m][j, i] = error
-    note = _note(model, matrices, converged, rounds)
+    told_apart = _well_conditioned(information)
+    converged = converged and told_apart
+    note = _note(model, matrices, rounds, converged=converged, told_apart=told_apart)
     return RemlResult(
         matrices[:-1],
         matrices[-1],
@@ -260,9 +266,17 @@ def _smallest_of_correlation(K: Floats) -> float:
     return float(np.linalg.eigvalsh(K / np.outer(sd, sd)).min())
 
 
-def _note(model: MixedModel, matrices: Sequence[Floats], converged: bool, rounds: int) -> str:
+def _well_conditioned(information: Floats) -> bool:
+    """Whether the data tell every component from all others."""
+    sd = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    return float(np.linalg.eigvalsh(information / np.outer(sd, sd)).min()) > SINGULAR
+
+
+def _note(model: MixedModel, matrices: Sequence[Floats], rounds: int, *, converged: bool, told_apart: bool) -> str:
     said: list[str] = []
-    if not converged:
+    if not told_apart:
+        said.append("these data cannot tell the variance components apart; the values depend on the start")
+    elif not converged:
         said.append(f"not converged after {rounds} rounds")
     total = float(np.trace(matrices[-1]))
     for term, K in zip(model.terms, matrices[:-1], strict=True):
