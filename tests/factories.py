@@ -11,12 +11,14 @@ from breeding.models import Colony, Heading, Line, Mating, Queen, Score, Trait
 from scheduling.models import (
     BatchQueen,
     Bench,
+    BenchPlace,
     BenchSession,
     Booking,
     BookingSource,
     DroneCohort,
     DroneCount,
     DroneSource,
+    Plan,
     QueenBatch,
     Reminder,
     Season,
@@ -278,3 +280,23 @@ class ReminderFactory(DjangoModelFactory[Reminder]):
     critical = True
     title = "Cage the ripe cells of Rowan 1"
     created_at = NOW - dt.timedelta(days=3)
+
+
+class PlanFactory(DjangoModelFactory[Plan]):
+    class Meta:
+        model = Plan
+
+    season = factory.SubFactory(SeasonFactory)
+    state = "sketch"
+    created_at = NOW
+
+
+class BenchPlaceFactory(DjangoModelFactory[BenchPlace]):
+    class Meta:
+        model = BenchPlace
+
+    session = factory.SubFactory(BenchSessionFactory)
+    position = factory.Sequence(lambda n: n + 1)
+    plan = factory.SubFactory(PlanFactory, season=factory.SelfAttribute("..session.season"))
+    booking = factory.SubFactory(BookingFactory)
+    dose_tenths = 80

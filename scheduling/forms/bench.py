@@ -1,0 +1,105 @@
+import uuid
+from typing import Any
+
+from django import forms
+from django.utils.translation import gettext_lazy as _
+
+from accounts.fields import VolumeField
+from scheduling.models import BatchQueen, BenchSession, DroneSource, SemenLot, TallyOutcome
+
+
+class EntryForm(forms.Form):
+    """Every tap carries its own id: sent twice, kept once."""
+
+    entry = forms.UUIDField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["entry"].initial = uuid.uuid4
+
+
+class StartForm(forms.Form):
+    cautions_read = forms.BooleanField(
+        label=_("I have read the cautions"),
+        required=False,
+    )
+
+
+class LotForm(EntryForm):
+    source = forms.ModelChoiceField(label=_("Source"), queryset=DroneSource.objects.none())
+    tip = forms.CharField(
+        label=_("Tip"), max_length=40, help_text=_("A new or cleaned tip for every source; write its name on it.")
+    )
+
+    def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["source"].queryset = DroneSource.objects.filter(  # type: ignore[attr-defined]
+            season=session.season, withdrawn_at__isnull=True
+        )
+
+
+class TallyForm(EntryForm):
+    outcome = forms.ChoiceField(choices=TallyOutcome.choices)
+    drones = forms.IntegerField(min_value=1, max_value=200, initial=1, required=False)
+
+
+class ReadingForm(EntryForm):
+    volume = VolumeField(label=_("µl in the syringe"), min_value=0, max_value=1000)
+
+
+class TakeOutForm(EntryForm):
+    kind = forms.ChoiceField(
+        label=_("What happens to it?"),
+        choices=[("stored", _("Stored")), ("discarded", _("Discarded")), ("lost", _("Lost"))],
+        widget=forms.RadioSelect,
+    )
+    volume = VolumeField(label=_("µl"), min_value=0, max_value=1000)
+    reason = forms.CharField(
+        label=_("Why, or where it is stored"),
+        max_length=160,
+        required=False,
+        help_text=_("Needed for discarded and lost."),
+    )
+
+
+class DoseForm(EntryForm):
+    """Dose of the queen on the hook. Rules that can be set aside ask for the reason."""
+
+    lot = forms.ModelChoiceField(label=_("From lot"), queryset=SemenLot.objects.none())
+    volume = VolumeField(label=_("Dose, µl"), min_value=0, max_value=100)
+    leak_back = forms.BooleanField(label=_("Semen ran back"), required=False)
+    resistance = forms.BooleanField(label=_("Resistance felt"), required=False)
+    override_reason = forms.CharField(label=_("Reason, if a rule is set aside"), max_length=160, required=False)
+
+    def __init__(self, *args: Any, lots: list[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["lot"].queryset = SemenLot.objects.filter(pk__in=lots)  # type: ignore[attr-defined]
+
+
+class AsideForm(forms.Form):
+    lost = forms.TypedChoiceField(
+        label=_("What about her?"),
+        choices=[("", _("Set aside, alive")), ("1", _("Dead or lost"))],
+        required=False,
+        coerce=bool,
+        empty_value=False,
+        widget=forms.RadioSelect,
+    )
+    reason = forms.CharField(label=_("Why?"), max_length=160)
+
+
+class QueenForm(forms.Form):
+    queen = forms.ModelChoiceField(label=_("Her mark"), queryset=BatchQueen.objects.none())
+
+    def __init__(self, *args: Any, batch_id: int, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["queen"].queryset = BatchQueen.objects.filter(batch=batch_id).select_related("queen")  # type: ignore[attr-defined]
+
+
+class CloseForm(forms.Form):
+    reason_for_rest = forms.CharField(
+        label=_("Where is the rest?"),
+        max_length=160,
+        required=False,
+        help_text=_("Only needed when a lot does not add up."),
+    )
