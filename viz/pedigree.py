@@ -73,6 +73,7 @@ def draw_pedigree(root: Ancestor, *, generations: int, uid: str, words: Words | 
         height=height,
         width=width,
         class_="pedigree",
+        role="group",
         viewBox=f"0 0 {number(width)} {number(height)}",
     )
     return Drawing(svg, _table(placed, shared, words))

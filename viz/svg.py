@@ -55,9 +55,19 @@ def at(x: float, *children: str, y: float | str | None = None) -> Markup:
 
 
 def picture(
-    *children: str, uid: str, title: str, desc: str, height: float, class_: str = "", **attributes: Value
+    *children: str,
+    uid: str,
+    title: str,
+    desc: str,
+    height: float,
+    class_: str = "",
+    role: str = "img",
+    **attributes: Value,
 ) -> Markup:
-    """The outer element: a picture with a name and a description for those who do not see it."""
+    """The outer element: a picture with a name and a description for those who do not see it.
+
+    One that holds links is no `img` (its inside would be hidden) but a `group`.
+    """
     return element(
         "svg",
         element("title", title, id=f"{uid}-title"),
@@ -66,7 +76,7 @@ def picture(
         xmlns="http://www.w3.org/2000/svg",
         class_=f"viz {class_}".strip(),
         height=height,
-        role="img",
+        role=role,
         aria_labelledby=f"{uid}-title",
         aria_describedby=f"{uid}-desc",
         **attributes,
