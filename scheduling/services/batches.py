@@ -241,9 +241,9 @@ def batch_observe(
     unknown = set(values) - {observed.date, *observed.with_it}
     if unknown:
         raise ValueError(f"values: {sorted(unknown)} do not belong to the step {step!r}.")
-    corrected = getattr(batch, observed.date) is not None
-    action = f"batch.{step}.correct" if corrected else f"batch.{step}"
-    return _batch_change(batch, values, action=action, version=version, by=by, now=now)
+    return _batch_change(
+        batch, values, action=f"batch.{step}", corrects=observed.date, version=version, by=by, now=now
+    )
 
 
 def batch_withdraw_step(
@@ -309,7 +309,9 @@ def _batch_change(
     by: Person | None,
     now: dt.datetime,
     open_only: bool = True,
+    corrects: str | None = None,
 ) -> QueenBatch:
+    """`corrects`: the date that tells a correction from a first record."""
     with transaction.atomic():
         fresh = (
             QueenBatch.objects.select_for_update(of=("self",))
@@ -325,6 +327,8 @@ def _batch_change(
             raise Refusal(_("%(batch)s is closed. Reopen it to change it.") % {"batch": fresh}, rule="batch_closed")
         names = list(changes)
         before = fields_of(fresh, names)
+        if corrects is not None and before.get(corrects) is not None:
+            action = f"{action}.correct"
         for name, value in changes.items():
             setattr(fresh, name, value)
         after = fields_of(fresh, names)

@@ -148,8 +148,6 @@ def count_record(
         if earlier is not None and earlier.number == number:
             return earlier
         count = _count_written(locked, earlier, kind=kind, counted_on=counted_on, number=number, by=by, now=now)
-        locked.version += 1
-        locked.save(update_fields=["version"])
         audit_record(
             locked,
             action="cohort.count.correct" if earlier else "cohort.count",
