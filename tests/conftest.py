@@ -1,6 +1,6 @@
 """Which tests can run on this machine, and the fixtures that all of them share.
 
-Tests marked `postgres`, `redis` or `browser` are skipped where that is missing, with one line that says why
+Tests marked `postgres`, `redis`, `browser` or `proxy` are skipped where that is missing, with one line that says why
 and how many; BROODTIDE_NO_SKIP=1 forbids it.
 """
 
@@ -16,6 +16,7 @@ NEEDS = {
     "postgres": "PostgreSQL (set BROODTIDE_DATABASE_URL)",
     "redis": "Redis (set BROODTIDE_REDIS_URL)",
     "browser": "Chromium (install Debian's chromium)",
+    "proxy": "Caddy (install Debian's caddy)",
 }
 SKIPPED = "Skipped: needs "
 
@@ -25,6 +26,8 @@ def _present(need: str) -> bool:
         return os.environ.get("BROODTIDE_DATABASE_URL", "").startswith("postgres")
     if need == "redis":
         return "BROODTIDE_REDIS_URL" in os.environ
+    if need == "proxy":
+        return shutil.which("caddy") is not None
     return shutil.which("chromium") is not None and os.environ.get("BROODTIDE_NO_BROWSER") != "1"
 
 

@@ -8,7 +8,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -86,9 +86,12 @@ def started(command: list[str], *, env: dict[str, str]) -> Iterator[Started]:
                 running.process.wait()
 
 
-def wait_until(holds: Callable[[], bool], *, seconds: float) -> None:
+def wait_until(holds: Callable[[], bool], *, seconds: float, of: Sequence[Started] = ()) -> None:
+    """Until it holds; not when the time is over, nor when one of the processes that it is about has ended."""
     deadline = time.monotonic() + seconds
     while not holds():
+        for one in of:
+            assert one.process.poll() is None, f"it ended, having said:\n{one.said}"
         assert time.monotonic() < deadline, f"not within {seconds} seconds"
         time.sleep(0.05)
 
@@ -110,13 +113,18 @@ def is_running(pid: int) -> bool:
     return Path(f"/proc/{pid}").exists()
 
 
-def fetch(url: str, *, host: str = "", headers: dict[str, str] | None = None) -> tuple[int, str]:
-    """Status and text; (0, reason) while nothing answers."""
-    request = urllib.request.Request(url, headers={**({"Host": host} if host else {}), **(headers or {})})
+class _StayHere(urllib.request.HTTPRedirectHandler):
+    def redirect_request(self, *args: object, **kwargs: object) -> None:
+        return None
+
+
+def fetch(url: str, *, headers: dict[str, str] | None = None) -> tuple[int, str]:
+    """Status and text, redirects not followed; (0, reason) while nothing answers."""
+    request = urllib.request.Request(url, headers=headers or {})
     try:
-        with urllib.request.urlopen(request, timeout=10) as answer:
+        with urllib.request.build_opener(_StayHere).open(request, timeout=10) as answer:
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as error:
-        return error.code, error.read().decode()
+        return error.code, error.headers.get("Location") or error.read().decode()
     except OSError as error:
         return 0, str(error)

@@ -41,7 +41,9 @@ def test_it_starts_empty_says_where_it_is_and_stops_everything_cleanly(tmp_path:
         assert f"Broodtide is running: http://127.0.0.1:{port}" in running.said
         assert "making your cooperative" in running.said
         assert fetch(f"http://127.0.0.1:{port}/healthz/live") == (200, "alive\n")
-        wait_until(lambda: fetch(f"http://127.0.0.1:{port}/healthz/ready") == (200, "ready\n"), seconds=30)
+        wait_until(
+            lambda: fetch(f"http://127.0.0.1:{port}/healthz/ready") == (200, "ready\n"), seconds=30, of=[running]
+        )
         children = children_of(running.process.pid)
         assert len(children) == 3
         assert running.end(number) == 0

@@ -19,7 +19,7 @@ HOST = "broodtide.example"
 
 
 @pytest.fixture
-def served_environment() -> Iterator[dict[str, str]]:
+def served_environment(tmp_path: Path) -> Iterator[dict[str, str]]:
     """A database and a broker of its own, for this one installation."""
     url = os.environ["BROODTIDE_DATABASE_URL"]
     name = f"served_{os.getpid()}"
@@ -35,6 +35,7 @@ def served_environment() -> Iterator[dict[str, str]]:
         BROODTIDE_HOSTS=f"{HOST},127.0.0.1",
         BROODTIDE_SITE_URL=f"https://{HOST}",
         BROODTIDE_BEHIND_PROXY="1",
+        BROODTIDE_STATIC_ROOT=str(tmp_path / "static"),
     )
     with psycopg.connect(url, autocommit=True) as connection:
         connection.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
@@ -54,6 +55,9 @@ def test_the_served_installation_starts_becomes_ready_and_stops(
 ) -> None:
     env, port = served_environment, spare_port()
     live, ready = (f"http://127.0.0.1:{port}/healthz/{name}" for name in ("live", "ready"))
+    # The image's own step.
+    collect = [sys.executable, "manage.py", "collectstatic", "--no-input", "--verbosity", "0"]
+    subprocess.run(collect, env=env, cwd=ROOT, check=True, capture_output=True)
     with ExitStack() as stack:
 
         def start(name: str) -> None:
@@ -62,7 +66,7 @@ def test_the_served_installation_starts_becomes_ready_and_stops(
 
         running: dict[str, Started] = {}
         start("web")
-        wait_until(lambda: fetch(live)[0] == 200, seconds=60)
+        wait_until(lambda: fetch(live)[0] == 200, seconds=60, of=[running["web"]])
         status, words = fetch(ready)
         assert status == 503
         assert words.startswith("The database lacks")
@@ -74,10 +78,10 @@ def test_the_served_installation_starts_becomes_ready_and_stops(
 
         for name in set(OURS) - {"web", "migrate"}:
             start(name)
-        wait_until(lambda: fetch(ready) == (200, "ready\n"), seconds=60)
+        wait_until(lambda: fetch(ready) == (200, "ready\n"), seconds=60, of=list(running.values()))
         check = [sys.executable, "manage.py", "check_ready"]
         assert subprocess.run(check, env=env, cwd=ROOT, capture_output=True, text=True).stdout == "ready\n"
 
-        assert fetch(f"http://127.0.0.1:{port}/healthz/live", host="elsewhere.example")[0] == 400
+        assert fetch(f"http://127.0.0.1:{port}/healthz/live", headers={"Host": "elsewhere.example"})[0] == 400
         assert {name: one.process.poll() for name, one in running.items()} == dict.fromkeys(running)
     assert {name: one.process.returncode for name, one in running.items()} == dict.fromkeys(running, 0)
