@@ -13,7 +13,10 @@ import pytest
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
-from accounts.management.commands.run_embedded import child_commands, free_port
+from accounts.management.commands.run_embedded import child_commands, free_port, welcome
+from accounts.models import Role
+from accounts.practice import PRACTICE_PASSWORD
+from tests.factories import CooperativeFactory, PersonFactory, RoleGrantFactory
 from tests.processes import (
     Started,
     children_of,
@@ -109,3 +112,27 @@ def test_the_served_mode_has_no_parent(settings) -> None:
 def test_the_web_process_listens_on_this_machine_alone() -> None:
     web = child_commands(8123)["web"]
     assert web[web.index("--bind") + 1] == "127.0.0.1:8123"
+
+
+@pytest.mark.django_db
+def test_the_welcome_shows_how_to_sign_in_to_the_practice_season() -> None:
+    practice = CooperativeFactory(is_practice=True)
+    RoleGrantFactory(cooperative=practice, role=Role.BREEDER, person=PersonFactory(email="breeder@example.org"))
+    assert list(welcome("http://127.0.0.1:8000")) == [
+        "",
+        "Broodtide is running: http://127.0.0.1:8000",
+        "Sign in to the practice season as",
+        "  Breeder  breeder@example.org",
+        f"with the password: {PRACTICE_PASSWORD}",
+        "Ctrl-C stops it.",
+        "",
+    ]
+
+
+@pytest.mark.django_db
+def test_the_welcome_to_a_real_cooperative_gives_no_password_away() -> None:
+    RoleGrantFactory(role=Role.BREEDER)
+    assert list(welcome("http://127.0.0.1:8000"))[1:-1] == [
+        "Broodtide is running: http://127.0.0.1:8000",
+        "Ctrl-C stops it.",
+    ]

@@ -40,7 +40,10 @@ class Command(BaseCommand):
         if settings.SERVED:
             raise CommandError("BROODTIDE_MODE is served: each process is started by itself (docs/operations.md).")
         port = free_port(options["port"])
-        self._prepare(empty=options["empty"])
+        try:
+            self._prepare(empty=options["empty"])
+        except KeyboardInterrupt:
+            raise CommandError("Stopped before it was ready. Start it again.", returncode=130) from None
         address = f"http://{HOST}:{port}"
         family = Family(child_commands(port), env={"BROODTIDE_SITE_URL": address, **os.environ})
         watcher = threading.Thread(target=self._announce, args=(address, family), daemon=True)
