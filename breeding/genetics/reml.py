@@ -19,6 +19,8 @@ from breeding.genetics.types import Floats, InputError
 EM_ROUNDS = 5
 # Smallest eigenvalue of a correlation matrix below which it counts as lying on the boundary.
 BOUNDARY = 2e-3
+# Smallest eigenvalue of a correlation matrix that a step may reach: rounding stays out of the equations.
+FLOOR = 1e-7
 # Gain of the log-likelihood of an EM round below which the search along a boundary is over.
 QUIET = 1e-4
 # Smallest eigenvalue of the scaled information below which components cannot be told apart.
@@ -93,6 +95,9 @@ def estimate(
         better: tuple[list[Floats], Solution] | None = None
         if kind == "AI":
             better = _ai_step(model, fit, matrices, labels, theta, score, information)
+            if better is None:
+                kind = "factor"
+                better = _factor_step(model, fit, matrices, labels, score, gradients, information)
         if better is None:
             kind = "EM"
             better = _em_step(model, fit, matrices, gradients)
@@ -103,8 +108,8 @@ def estimate(
         gain = better[1].loglik - fit.loglik
         matrices, fit = better
         quiet = gain < QUIET
-        stalled = stalled + 1 if quiet and kind == "EM" and rounds > em_rounds else 0
-        if changed < tolerance and (kind == "AI" or rounds > em_rounds):
+        stalled = stalled + 1 if quiet and kind != "AI" and rounds > em_rounds else 0
+        if changed < tolerance and rounds > em_rounds:
             converged = True
             break
         if stalled >= 5 and _boundary(matrices, n_terms):
@@ -226,15 +231,66 @@ def _ai_step(
     length = 1.0
     while length > 0.02:
         tried = _matrices(theta + length * direction, labels, matrices)
-        try:
-            found = model.solve(tried[:-1], tried[-1])
-        except (InputError, NotPositiveDefiniteError):
-            length *= 0.5
-            continue
-        if found.loglik >= fit.loglik - 1e-9 * max(1.0, abs(fit.loglik)):
+        found = _accepted(model, fit, tried)
+        if found is not None:
             return tried, found
         length *= 0.5
     return None
+
+
+def _factor_step(
+    model: MixedModel,
+    fit: Solution,
+    matrices: list[Floats],
+    labels: list[tuple[int, int, int]],
+    score: Floats,
+    gradients: list[Floats],
+    information: Floats,
+) -> tuple[list[Floats], Solution] | None:
+    """The same step for the Cholesky factors K = LL', which lets K approach the edge of its cone."""
+    factors = [np.linalg.cholesky(K) for K in matrices]
+    J = np.zeros((len(labels), len(labels)))
+    for column, (m, a, b) in enumerate(labels):
+        moved = np.zeros_like(matrices[m])
+        moved[a] = factors[m][:, b]
+        moved = moved + moved.T
+        J[:, column] = [moved[i, j] if k == m else 0.0 for k, i, j in labels]
+    inner = J.T @ information @ J
+    for r, (m, a, b) in enumerate(labels):
+        for c, (k, d, e) in enumerate(labels):
+            if m == k and b == e:  # curvature of LL' itself: d2K_ad / dL_ab dL_db
+                inner[r, c] -= 2.0 * gradients[m][a, d]
+    scale = np.diag(np.abs(np.diag(inner)) + 1e-9 * float(np.abs(np.diag(inner)).max()))
+    for damping in (1e-3, 1e-2, 1e-1, 1.0, 10.0):
+        direction = np.linalg.solve(inner + damping * scale, J.T @ score)
+        steps = _lower(direction, labels, matrices)
+        tried = [_product(L + step) for L, step in zip(factors, steps, strict=True)]
+        found = _accepted(model, fit, tried)
+        if found is not None:
+            return tried, found
+    return None
+
+
+def _lower(values: Floats, labels: list[tuple[int, int, int]], like: Sequence[Floats]) -> list[Floats]:
+    made = [np.zeros_like(K) for K in like]
+    for (m, i, j), value in zip(labels, values, strict=True):
+        made[m][i, j] = value
+    return made
+
+
+def _product(L: Floats) -> Floats:
+    return np.asarray(L @ L.T)
+
+
+def _accepted(model: MixedModel, fit: Solution, tried: list[Floats]) -> Solution | None:
+    """The solution there, unless a matrix comes too near the edge of its cone or the likelihood falls."""
+    if any(np.diag(K).min() <= 0 or _smallest_of_correlation(K) < FLOOR for K in tried):
+        return None
+    try:
+        found = model.solve(tried[:-1], tried[-1])
+    except (InputError, NotPositiveDefiniteError):
+        return None
+    return found if found.loglik >= fit.loglik - 1e-9 * max(1.0, abs(fit.loglik)) else None
 
 
 def _em_step(
