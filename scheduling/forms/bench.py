@@ -77,12 +77,10 @@ class DoseForm(EntryForm):
 
 
 class AsideForm(forms.Form):
-    lost = forms.TypedChoiceField(
+    lost = forms.ChoiceField(
         label=_("What about her?"),
-        choices=[("", _("Set aside, alive")), ("1", _("Dead or lost"))],
+        choices=[("", _("Set aside, alive")), ("lost", _("Dead or lost"))],
         required=False,
-        coerce=bool,
-        empty_value=False,
         widget=forms.RadioSelect,
     )
     reason = forms.CharField(label=_("Why?"), max_length=160)

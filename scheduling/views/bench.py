@@ -319,7 +319,7 @@ def aside(request: HttpRequest, pk: int, place_pk: int) -> HttpResponse:
         done = tried(
             form,
             lambda: bench_set_aside(
-                place, reason=data["reason"], lost=data["lost"], by=_person(request), now=now_of(request)
+                place, reason=data["reason"], lost=data["lost"] == "lost", by=_person(request), now=now_of(request)
             ),
         )
         if done:

@@ -1,0 +1,85 @@
+"""Drones of each source over the coming bench days: expected with their band, called for by the plan, missing."""
+
+import datetime as dt
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from scheduling.models import BenchSession, CountKind, DroneCall, Season, SessionState
+from scheduling.planning.supply import Band, alive_band, sum_bands
+from scheduling.queries.plans import plan_in_force
+from scheduling.queries.problem import PROMISE_CV
+from scheduling.queries.sources import CohortView, SourceView, source_views
+from scheduling.queries.words import day_words
+
+DAYS_SHOWN = 35
+
+
+@dataclass(frozen=True)
+class BalanceDay:
+    session: BenchSession
+    ripe: int
+    low: int
+    high: int
+    called: int
+
+    @property
+    def missing(self) -> int:
+        """Drones called for beyond what is expected."""
+        return max(0, self.called - self.ripe)
+
+    @property
+    def words(self) -> str:
+        return day_words(self.session.day)
+
+
+@dataclass(frozen=True)
+class BalanceRow:
+    view: SourceView
+    days: list[BalanceDay]
+    bands: list[tuple[dt.date, Band]]
+
+
+def ripe_band(view: SourceView, day: dt.date, taken: dict[dt.date, int]) -> Band:
+    """Ripe drones of a source on a day, less what the plan took on earlier days (they are gone, alive or not)."""
+    bands = [band for cohort in view.cohorts if cohort.is_ripe_on(day) and (band := _alive(view, cohort, day))]
+    total = sum_bands(bands)
+    gone = sum(drones for earlier, drones in taken.items() if earlier < day)
+    return Band(max(0.0, total.low - gone), max(0.0, total.mean - gone), max(0.0, total.high - gone))
+
+
+def _alive(view: SourceView, cohort: CohortView, day: dt.date) -> Band | None:
+    count = cohort.count
+    survival = view.source.daily_survival or view.settings.drone_daily_survival
+    if count is None or survival is None:
+        return None
+    alive = count.kind in {CountKind.EMERGED, CountKind.SEEN}
+    since = count.counted_on if alive else cohort.calendar.emerging_from
+    cv = float(view.settings.count_cv) * (PROMISE_CV if count.kind == CountKind.PROMISED else 1.0)
+    return alive_band(count.number, days_later=(day - since).days, daily_survival=float(survival), cv=cv)
+
+
+def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:
+    today = now.astimezone(ZoneInfo(season.cooperative.time_zone)).date()
+    sessions = list(
+        BenchSession.objects.filter(season=season, day__gte=today, places__gt=0)
+        .exclude(state=SessionState.CANCELLED)
+        .select_related("bench")
+        .order_by("day", "pk")
+    )
+    plan = plan_in_force(season)
+    called: dict[int, dict[int, int]] = {}
+    for call in DroneCall.objects.filter(plan=plan) if plan else []:
+        called.setdefault(call.source_id, {})[call.session_id] = call.drones
+    rows = []
+    for view in source_views(season.sources.filter(withdrawn_at=None), season=season, today=today):
+        calls = called.get(view.source.pk, {})
+        taken = {session.day: calls.get(session.pk, 0) for session in sessions}
+        days = []
+        for session in sessions:
+            band = ripe_band(view, session.day, taken)
+            days.append(
+                BalanceDay(session, round(band.mean), round(band.low), round(band.high), calls.get(session.pk, 0))
+            )
+        span = [today + dt.timedelta(days=offset) for offset in range(DAYS_SHOWN)]
+        rows.append(BalanceRow(view, days, [(day, ripe_band(view, day, taken)) for day in span]))
+    return rows

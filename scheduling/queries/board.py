@@ -1,0 +1,165 @@
+"""The plan board: sessions in columns, what stands in them, who has no place, drones by source and day."""
+
+import datetime as dt
+from collections import defaultdict
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from scheduling.models import BenchSession, Booking, DroneSource, Placement, Plan, Season, SessionState, Unserved
+from scheduling.models.booking import ENDED_BOOKINGS
+from scheduling.planning.problem import Problem
+from scheduling.queries.plan_rows import first_day_of
+from scheduling.queries.plan_words import reason_words
+
+
+@dataclass
+class BoardCard:
+    placement: Placement
+    drones: int
+
+
+@dataclass
+class BoardSession:
+    session: BenchSession
+    cards: list[BoardCard] = field(default_factory=list)
+
+    @property
+    def queens(self) -> int:
+        return sum(card.placement.queens for card in self.cards)
+
+    @property
+    def free(self) -> int:
+        return max(0, self.session.places - self.queens)
+
+    @property
+    def minutes_share(self) -> int:
+        """Places used, in per cent, for the bar."""
+        return round(100 * self.queens / self.session.places) if self.session.places else 0
+
+
+@dataclass
+class LeftOver:
+    booking: Booking
+    queens: int
+    reasons: list[str]
+
+
+@dataclass
+class SourceDay:
+    """Drones of one source in one session: what the plan asks for, with the reserve."""
+
+    session: BenchSession
+    asked: int
+
+
+@dataclass
+class SourceRow:
+    source: DroneSource
+    days: list[SourceDay]
+
+
+@dataclass
+class Board:
+    """What the page shows of one plan (or of none yet)."""
+
+    plan: Plan | None
+    problem: Problem
+    sessions: list[BoardSession]
+    left_over: list[LeftOver]
+    sources: list[SourceRow]
+
+    @cached_property
+    def placed(self) -> int:
+        return sum(session.queens for session in self.sessions)
+
+    @cached_property
+    def left(self) -> int:
+        return sum(entry.queens for entry in self.left_over)
+
+
+def reserve_drones(problem: Problem, source_id: int, volume_tenths: float) -> int:
+    """Drones to bring for so much semen, with the safe reserve, rounded up."""
+    line = next((s for s in problem.sources if s.id == str(source_id)), None)
+    if line is None or volume_tenths <= 0:
+        return 0
+    return -(-int(line.md_per_ul10 * volume_tenths + line.md_fixed) // 1000)
+
+
+def board_of(season: Season, plan: Plan | None, problem: Problem) -> Board:
+    first = first_day_of(problem)
+    sessions = list(
+        BenchSession.objects.filter(season=season, day__gte=first, places__gt=0)
+        .exclude(state=SessionState.CANCELLED)
+        .select_related("bench", "operator")
+        .order_by("day", "starts_at")
+    )
+    placements = _placements(plan, first)
+    columns = {session.pk: BoardSession(session) for session in sessions}
+    volumes: dict[tuple[int, int], float] = defaultdict(float)
+    for placement in placements:
+        drones = 0
+        if placement.source_id is not None:
+            volume = placement.queens * placement.booking.dose_tenths
+            volumes[placement.source_id, placement.session_id] += volume
+            drones = reserve_drones(problem, placement.source_id, volume)
+        if placement.session_id in columns:
+            columns[placement.session_id].cards.append(BoardCard(placement, drones))
+    return Board(
+        plan=plan,
+        problem=problem,
+        sessions=list(columns.values()),
+        left_over=_left_over(season, plan, placements, problem),
+        sources=_source_rows(season, sessions, volumes, problem),
+    )
+
+
+def _placements(plan: Plan | None, first: dt.date) -> list[Placement]:
+    if plan is None:
+        return []
+    return list(
+        plan.placements.filter(session__day__gte=first)
+        .select_related("booking__batch", "booking__member", "source", "pool", "session__bench")
+        .order_by("session__day", "source__letter", "pk")
+    )
+
+
+def _left_over(season: Season, plan: Plan | None, placements: list[Placement], problem: Problem) -> list[LeftOver]:
+    """Who has no place: from the facts of now, with the reasons the plan found where it found some."""
+    placed: dict[int, int] = defaultdict(int)
+    for placement in placements:
+        placed[placement.booking_id] += placement.queens
+    reasons: dict[int, list[dict[str, Any]]] = {}
+    if plan is not None:
+        reasons = dict(Unserved.objects.filter(plan=plan).values_list("booking_id", "reasons"))
+    asked = {int(booking.id): booking.queens for booking in problem.bookings}
+    bookings = (
+        Booking.objects.filter(season=season, pk__in=asked)
+        .exclude(state__in=ENDED_BOOKINGS)
+        .select_related("batch", "member")
+        .order_by("asked_at", "pk")
+    )
+    return [
+        LeftOver(
+            booking,
+            asked[booking.pk] - placed[booking.pk],
+            [reason_words(reason, problem) for reason in reasons.get(booking.pk, [])[:3]],
+        )
+        for booking in bookings
+        if asked[booking.pk] > placed[booking.pk]
+    ]
+
+
+def _source_rows(
+    season: Season, sessions: list[BenchSession], volumes: dict[tuple[int, int], float], problem: Problem
+) -> list[SourceRow]:
+    return [
+        SourceRow(
+            source,
+            [
+                SourceDay(session, reserve_drones(problem, source.pk, volumes.get((source.pk, session.pk), 0)))
+                for session in sessions
+            ],
+        )
+        for source in DroneSource.objects.filter(season=season, withdrawn_at__isnull=True).order_by("letter")
+    ]

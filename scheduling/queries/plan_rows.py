@@ -1,0 +1,119 @@
+"""Between the rows of a plan and the pure plan of the planner: the same placements, two forms.
+
+Ids of the pure form are primary keys as text; days count from the problem's first day (`meta.first_day`).
+"""
+
+import datetime as dt
+from collections.abc import Iterable
+from decimal import Decimal
+
+from scheduling.models import BenchSession, Placement, Plan, PlanPool, PlanPoolPart, SessionState
+from scheduling.planning.plan import Co2, Part, Pool
+from scheduling.planning.plan import Plan as PurePlan
+from scheduling.planning.problem import Placement as PurePlacement
+from scheduling.planning.problem import Problem
+
+
+def first_day_of(problem: Problem) -> dt.date:
+    return dt.date.fromisoformat(str(problem.meta["first_day"]))
+
+
+def pure_plan(plan: Plan, problem: Problem) -> PurePlan:
+    """The stored plan as the checker and the solver know it; sessions before the problem's first day are past."""
+    first = first_day_of(problem)
+    placements = [p for p in placements_of(plan) if p.session.day >= first and p.session.state == SessionState.OPEN]
+    co2: dict[tuple[str, int], list[int]] = {}
+    for placement in placements:
+        counts = co2.setdefault((str(placement.session.bench_id), (placement.session.day - first).days), [0, 0])
+        counts[0] += placement.co2_before
+        counts[1] += placement.co2_after
+    pools = plan.pools.select_related("session").prefetch_related("parts").filter(
+        session__day__gte=first, session__state=SessionState.OPEN
+    )
+    return PurePlan(
+        season=problem.name,
+        assign=tuple(pure_placement(placement, first) for placement in placements),
+        pools=tuple(
+            Pool(
+                id=pool.name,
+                bench=str(pool.session.bench_id),
+                day=(pool.session.day - first).days,
+                parts=tuple(Part(str(part.source_id), float(part.volume_tenths)) for part in pool.parts.all()),
+            )
+            for pool in pools
+        ),
+        co2=tuple(Co2(bench, day, before, after) for (bench, day), (before, after) in sorted(co2.items())),
+    )
+
+
+def placements_of(plan: Plan) -> Iterable[Placement]:
+    return plan.placements.select_related(
+        "session__bench", "booking__batch", "booking__member", "source", "pool"
+    ).order_by("session__day", "session_id", "pk")
+
+
+def pure_placement(placement: Placement, first: dt.date) -> PurePlacement:
+    return PurePlacement(
+        booking=str(placement.booking_id),
+        bench=str(placement.session.bench_id),
+        day=(placement.session.day - first).days,
+        queens=placement.queens,
+        source=str(placement.source_id) if placement.source_id else None,
+        pool=placement.pool.name if placement.pool else None,
+    )
+
+
+def sessions_by_place(plan: Plan, problem: Problem) -> dict[tuple[str, int], BenchSession]:
+    """The sessions that the pure plan means by (bench, day)."""
+    first = first_day_of(problem)
+    sessions = plan.season.sessions.filter(state=SessionState.OPEN, day__gte=first)
+    return {(str(session.bench_id), (session.day - first).days): session for session in sessions}
+
+
+def plan_rows_write(
+    plan: Plan, pure: PurePlan, problem: Problem, *, frozen: frozenset[PurePlacement] = frozenset()
+) -> None:
+    """Replace the plan's rows by the pure plan; past sessions' rows stay. Runs inside the caller's transaction."""
+    first = first_day_of(problem)
+    sessions = sessions_by_place(plan, problem)
+    kept_frozen = {
+        (str(p.booking_id), p.session_id, p.source_id)
+        for p in plan.placements.filter(frozen=True, session__day__gte=first, session__state=SessionState.OPEN)
+    }
+    ahead = {"session__day__gte": first, "session__state": SessionState.OPEN}
+    plan.placements.filter(**ahead).delete()
+    plan.pools.filter(**ahead).delete()
+    pools = {}
+    for pool in pure.pools:
+        row = PlanPool.objects.create(plan=plan, session=sessions[pool.bench, pool.day], name=pool.id)
+        PlanPoolPart.objects.bulk_create(
+            PlanPoolPart(pool=row, source_id=int(part.source), volume_tenths=Decimal(str(round(part.ul10, 2))))
+            for part in pool.parts
+        )
+        pools[pool.id] = row
+    left_before = {(co2.bench, co2.day): co2.before for co2 in pure.co2}
+    emerge = {booking.id: booking.emerge for booking in problem.bookings}
+    rows = []
+    # The oldest queens of a session take the treatment before: only they may be old enough for it.
+    for place in sorted(
+        pure.assign, key=lambda p: (p.bench, p.day, emerge.get(p.booking, 0), p.booking, p.source or "")
+    ):
+        old_enough = place.day - 1 - emerge.get(place.booking, place.day) >= problem.rules.co2_first_age
+        before = min(place.queens, left_before.get((place.bench, place.day), 0)) if old_enough else 0
+        left_before[place.bench, place.day] = left_before.get((place.bench, place.day), 0) - before
+        session = sessions[place.bench, place.day]
+        source_id = int(place.source) if place.source else None
+        rows.append(
+            Placement(
+                plan=plan,
+                booking_id=int(place.booking),
+                session=session,
+                source_id=source_id,
+                pool=pools[place.pool] if place.pool else None,
+                queens=place.queens,
+                co2_before=before,
+                co2_after=place.queens - before,
+                frozen=(place.booking, session.pk, source_id) in kept_frozen or place in frozen,
+            )
+        )
+    Placement.objects.bulk_create(rows)

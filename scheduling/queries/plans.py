@@ -1,0 +1,105 @@
+"""Plans as the coordinator and the members see them."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from django.db.models import QuerySet
+
+from accounts.access import Viewer
+from accounts.models import Member
+from accounts.models.job import OPEN_STATES
+from scheduling.models import Booking, Placement, Plan, PlanState, Season, SessionState
+
+IN_FORCE = [PlanState.PUBLISHED, PlanState.CHANGED]
+SKETCHES = [PlanState.SKETCH, PlanState.TO_CHECK]
+
+
+def plans_seen_by(viewer: Viewer) -> QuerySet[Plan]:
+    """Every plan for the coordinator, published ones for everybody else of the cooperative."""
+    plans = Plan.objects.filter(season__cooperative=viewer.cooperative)
+    return plans if viewer.is_coordinator else plans.filter(number__isnull=False)
+
+
+def plan_in_force(season: Season) -> Plan | None:
+    return Plan.objects.filter(season=season, state__in=IN_FORCE).first()
+
+
+def plan_open_run(season: Season) -> Plan | None:
+    """The sketch that is being worked out now, if there is one."""
+    return Plan.objects.filter(season=season, state=PlanState.WORKING, job__state__in=OPEN_STATES).first()
+
+
+def plan_latest_sketch(season: Season) -> Plan | None:
+    return Plan.objects.filter(season=season, state__in=SKETCHES).order_by("-created_at", "-pk").first()
+
+
+@dataclass(frozen=True)
+class Place:
+    """Queens of a booking in a session, for comparing two plans."""
+
+    session: int
+    source: int | None
+    queens: int
+
+
+@dataclass
+class BookingChange:
+    """What a new plan changes for one booking."""
+
+    booking: Booking
+    old: list[Placement] = field(default_factory=list)
+    new: list[Placement] = field(default_factory=list)
+
+    @property
+    def kind(self) -> str:
+        """given: had none; lost: has none now; moved: another day, source or number; kept."""
+        if _places(self.old) == _places(self.new):
+            return "kept"
+        if not self.old:
+            return "given"
+        return "moved" if self.new else "lost"
+
+    @property
+    def queens_new(self) -> int:
+        return sum(placement.queens for placement in self.new)
+
+
+@dataclass
+class MemberChange:
+    """Who has to be told what when a plan is published."""
+
+    member: Member
+    changes: list[BookingChange]
+
+
+def _places(placements: Iterable[Placement]) -> list[Place]:
+    return sorted(
+        (Place(p.session_id, p.source_id, p.queens) for p in placements),
+        key=lambda place: (place.session, place.source or 0, place.queens),
+    )
+
+
+def booking_changes(plan: Plan, before: Plan | None) -> list[BookingChange]:
+    """Every booking that either plan places, with both its placements."""
+    found: dict[int, BookingChange] = {}
+    for old, source_plan in ((True, before), (False, plan)):
+        if source_plan is None:
+            continue
+        # What is at the bench or done is no plan any more: only open sessions can change.
+        rows = source_plan.placements.filter(session__state=SessionState.OPEN).select_related(
+            "booking__member", "booking__batch", "session__bench", "source", "pool"
+        ).order_by("session__day", "pk")
+        for placement in rows:
+            change = found.setdefault(placement.booking_id, BookingChange(placement.booking))
+            (change.old if old else change.new).append(placement)
+    return sorted(found.values(), key=lambda change: (change.booking.member.name, change.booking.pk))
+
+
+def member_changes(plan: Plan, before: Plan | None) -> list[MemberChange]:
+    """Exactly those members whom publishing would change something for."""
+    by_member: dict[int, MemberChange] = {}
+    for change in booking_changes(plan, before):
+        if change.kind != "kept":
+            member = change.booking.member
+            by_member.setdefault(member.pk, MemberChange(member, [])).changes.append(change)
+    return list(by_member.values())

@@ -1,0 +1,183 @@
+"""What a published plan makes due: CO2, bench time, drones to bring; and the news to exactly those it changes."""
+
+import datetime as dt
+from collections import defaultdict
+from zoneinfo import ZoneInfo
+
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from accounts.models import Person
+from scheduling.models import BenchSession, Booking, Placement, Plan, SessionState
+from scheduling.planning.facts import Settings
+from scheduling.planning.timing import elapsed_after, local_to_utc
+from scheduling.queries.plans import BookingChange
+from scheduling.queries.season import settings_of
+from scheduling.queries.words import and_words, day_words, moment_words
+from scheduling.services.reminder_rows import Wanted, reminders_set
+
+BOOKING_KINDS = ["first_co2", "bench_time"]
+CALL_KINDS = ["catch_drones"]
+NEWS_KINDS = ["place_given", "place_moved", "place_lost"]
+CATCH_AT = dt.time(8, 0)
+BEFORE_BENCH_HOURS = -2
+
+
+def reminders_of_plan(
+    plan: Plan, changes: list[BookingChange], *, before: Plan | None, now: dt.datetime, by: Person | None
+) -> None:
+    """Write, move and end the reminders of a plan, in the transaction that publishes it."""
+    settings = settings_of(plan.season)
+    for change in changes:
+        _booking_reminders(plan, change, settings, now=now, by=by)
+        _news(plan, change, now=now, by=by)
+    _call_reminders(plan, before=before, settings=settings, now=now, by=by)
+
+
+def _zone(plan: Plan) -> ZoneInfo:
+    return ZoneInfo(plan.season.cooperative.time_zone)
+
+
+def _booking_reminders(
+    plan: Plan, change: BookingChange, settings: Settings, *, now: dt.datetime, by: Person | None
+) -> None:
+    booking = change.booking
+    open_placements = [p for p in change.new if p.session.state == SessionState.OPEN]
+    running = [p for p in change.new if p.session.state == SessionState.RUNNING]
+    if running and not open_placements:
+        return
+    wanted = []
+    for session, placements in _by_session(open_placements).items():
+        queens = sum(placement.queens for placement in placements)
+        when = moment_words(session.starts_at, _zone(plan))
+        names = and_words(sorted({str(p.source or p.pool) for p in placements}))
+        link = reverse("scheduling:booking", args=[booking.pk])
+        before_count = sum(placement.co2_before for placement in placements)
+        if before_count and booking.batch.first_co2_at is None:
+            wanted.append(
+                Wanted(
+                    kind="first_co2",
+                    stage=f"s{session.pk}",
+                    member=booking.member,
+                    due_at=elapsed_after(session.starts_at, -settings.co2_spacing_hours),
+                    useful_until=session.starts_at,
+                    title=ngettext(
+                        "First CO2 for %(batch)s, %(queens)d queen",
+                        "First CO2 for %(batch)s, %(queens)d queens",
+                        before_count,
+                    )
+                    % {"batch": booking.batch, "queens": before_count},
+                    why=_(
+                        "%(hours)s hours before the bench on %(when)s. CO2 only where the air is fresh: it is heavier "
+                        "than air and takes your breath unnoticed in a closed room."
+                    )
+                    % {"hours": f"{settings.co2_spacing_hours:g}", "when": when},
+                    link=link,
+                )
+            )
+        wanted.append(
+            Wanted(
+                kind="bench_time",
+                stage=f"s{session.pk}",
+                member=booking.member,
+                due_at=elapsed_after(session.starts_at, BEFORE_BENCH_HOURS),
+                useful_until=session.ends_at,
+                title=ngettext(
+                    "Bench on %(when)s: bring %(queens)d queen of %(batch)s",
+                    "Bench on %(when)s: bring %(queens)d queens of %(batch)s",
+                    queens,
+                )
+                % {"when": when, "queens": queens, "batch": booking.batch},
+                why=_("At %(bench)s, with drones of %(sources)s. Caged, marked, and kept warm and out of the sun.")
+                % {"bench": session.bench, "sources": names},
+                link=link,
+            )
+        )
+    reminders_set(booking, wanted, cooperative=plan.season.cooperative, kinds=BOOKING_KINDS, now=now, by=by)
+
+
+def _by_session(placements: list[Placement]) -> dict[BenchSession, list[Placement]]:
+    by_session: dict[BenchSession, list[Placement]] = defaultdict(list)
+    for placement in placements:
+        by_session[placement.session].append(placement)
+    return by_session
+
+
+def _news(plan: Plan, change: BookingChange, *, now: dt.datetime, by: Person | None) -> None:
+    """Tell the member, only when something changes for this booking."""
+    if change.kind == "kept":
+        return
+    booking = change.booking
+    days = and_words(sorted({day_words(p.session.day) for p in change.new}))
+    titles = {
+        "given": _("%(batch)s has %(queens)d places on %(days)s"),
+        "moved": _("%(batch)s was moved: now %(queens)d places on %(days)s. Please look."),
+        "lost": _("%(batch)s has no place in plan %(number)d. Please look."),
+    }
+    why = _("Plan %(number)d.") % {"number": plan.number or 0}
+    if change.old:
+        earlier = and_words(sorted({day_words(p.session.day) for p in change.old}))
+        why = _("Plan %(number)d. Until now: %(queens)d places on %(days)s.") % {
+            "number": plan.number or 0,
+            "queens": sum(placement.queens for placement in change.old),
+            "days": earlier,
+        }
+    reminders_set(
+        booking,
+        [
+            Wanted(
+                kind=f"place_{change.kind}",
+                stage=f"plan{plan.number}",
+                member=booking.member,
+                due_at=now,
+                title=titles[change.kind]
+                % {"batch": booking.batch, "queens": change.queens_new, "days": days, "number": plan.number or 0},
+                why=why,
+                link=reverse("scheduling:booking", args=[booking.pk]),
+            )
+        ],
+        cooperative=plan.season.cooperative,
+        kinds=NEWS_KINDS,
+        now=now,
+        by=by,
+    )
+
+
+def _call_reminders(
+    plan: Plan, *, before: Plan | None, settings: Settings, now: dt.datetime, by: Person | None
+) -> None:
+    """One reminder a source: its subject is the source, its stage the session, so that a new plan moves it."""
+    wanted: dict[int, list[Wanted]] = defaultdict(list)
+    sources = {}
+    for call in plan.drone_calls.select_related("source__member", "session__bench"):
+        sources[call.source_id] = call.source
+        if call.session.state != SessionState.OPEN:
+            continue
+        day = call.session.day - dt.timedelta(days=settings.drone_catch_lead_days)
+        when = moment_words(call.session.starts_at, _zone(plan))
+        due_at = local_to_utc(day, CATCH_AT, str(_zone(plan)))
+        wanted[call.source_id].append(
+            Wanted(
+                kind="catch_drones",
+                stage=f"s{call.session_id}n{call.drones}",
+                member=call.source.member,
+                due_at=due_at,
+                useful_until=call.session.ends_at,
+                title=_("Bring %(drones)d drones of %(source)s") % {"drones": call.drones, "source": call.source},
+                why=_("Catch them today or tomorrow morning; at %(bench)s on %(when)s, warm, with food and bees.")
+                % {"bench": call.session.bench, "when": when},
+                link=reverse("scheduling:source", args=[call.source_id]),
+            )
+        )
+    for call in before.drone_calls.select_related("source") if before else []:
+        sources.setdefault(call.source_id, call.source)
+    for source_id, source in sources.items():
+        reminders_set(source, wanted[source_id], cooperative=plan.season.cooperative, kinds=CALL_KINDS, now=now, by=by)
+
+
+def reminders_end_for(booking: Booking, *, now: dt.datetime, by: Person | None) -> None:
+    """A withdrawn booking reminds nobody any more."""
+    reminders_set(
+        booking, [], cooperative=booking.season.cooperative, kinds=[*BOOKING_KINDS, *NEWS_KINDS], now=now, by=by
+    )

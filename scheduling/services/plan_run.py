@@ -1,0 +1,161 @@
+"""Working out a plan: asked for by the coordinator, done by a worker, kept as a sketch to check."""
+
+import datetime as dt
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+from django.utils.translation import gettext as _
+
+from accounts.models import JobState, Person
+from accounts.refusals import Refusal
+from accounts.services.audit import audit_record
+from accounts.services.jobs import JobHandle, Stopped, job_ask
+from scheduling.models import Booking, Plan, PlanState, Season, Unserved
+from scheduling.planning.checker import check
+from scheduling.planning.plan import Plan as PurePlan
+from scheduling.planning.plan import plan_to_json
+from scheduling.planning.problem import Problem
+from scheduling.planning.problem_file import problem_to_json
+from scheduling.planning.solver import Progress, solve
+from scheduling.queries.plan_rows import plan_rows_write, pure_plan
+from scheduling.queries.plans import plan_in_force, plan_open_run
+from scheduling.queries.problem import facts_mark, problem_of
+
+DEFAULT_SECONDS = 20.0
+SEED = 1
+
+
+def plan_ask(season: Season, *, by: Person, now: dt.datetime, seconds: float = DEFAULT_SECONDS) -> Plan:
+    """Put the working-out of a new sketch in line. While one is being worked out, that one is returned."""
+    if season.closed_at is not None:
+        raise Refusal(_("%(season)s is closed.") % {"season": season}, rule="season_closed")
+    with transaction.atomic():
+        season = Season.objects.select_for_update(of=("self",)).get(pk=season.pk)
+        running = plan_open_run(season)
+        if running is not None:
+            return running
+        problem = problem_of(season, now=now)
+        if not problem.bookings:
+            raise Refusal(_("Nobody asks for a place yet, so there is nothing to plan."), rule="plan_needs_bookings")
+        if not any(bench.days for bench in problem.benches):
+            raise Refusal(_("There is no bench day ahead. Open a bench session first."), rule="plan_needs_sessions")
+        plan = Plan.objects.create(
+            season=season, state=PlanState.WORKING, based_on=plan_in_force(season), created_at=now, created_by=by
+        )
+        plan.job = job_ask(
+            "plan",
+            cooperative=season.cooperative,
+            by=by,
+            now=now,
+            arguments={"plan": plan.pk, "seconds": seconds, "seed": SEED},
+        )
+        plan.save(update_fields=["job"])
+        audit_record(plan, action="plan.ask", by=by, now=now, cooperative=season.cooperative)
+    return plan
+
+
+def plan_job(handle: JobHandle) -> dict[str, Any]:
+    """The worker's part: read the facts, work out, check with the independent checker, keep."""
+    plan = Plan.objects.select_related("season__cooperative", "based_on").get(pk=handle.arguments["plan"])
+    handle.report(JobState.READING, step=_("Reading requests, sessions and drones"))
+    now = timezone.now()
+    problem = problem_of(plan.season, now=now)
+    handle.report(
+        JobState.WORKING,
+        step=_("Working out places for %(queens)d queens") % {"queens": problem.requested},
+    )
+    pure = solve(
+        problem,
+        cpu_seconds=float(handle.arguments["seconds"]),
+        seed=int(handle.arguments["seed"]),
+        progress=lambda progress: _report(handle, progress, problem.requested),
+        should_stop=handle.should_stop,
+    )
+    _report_checking(handle)
+    violations = check(problem, pure)
+    if violations:
+        raise RuntimeError(f"the solver's plan breaks rules: {'; '.join(map(str, violations[:5]))}")
+    return _keep(plan, pure, problem, now=now)
+
+
+def _report(handle: JobHandle, progress: Progress, requested: int) -> None:
+    """Tell the waiting page the best plan so far. A wish to stop is seen by the solver itself."""
+    if progress.step != "working_out":
+        return  # reading and checking are told by the job's own states
+    best = {"served": progress.served, "requested": requested, "bound": progress.bound}
+    try:
+        handle.report(
+            step=_("Best so far: %(served)d of %(requested)d queens, at most %(bound)d possible") % best, best=best
+        )
+    except Stopped:
+        return  # should_stop ends the search, and the best plan so far is kept
+
+
+def _report_checking(handle: JobHandle) -> None:
+    try:
+        handle.report(JobState.CHECKING, step=_("Checking every rule"))
+    except Stopped:
+        return
+
+
+def _keep(plan: Plan, pure: PurePlan, problem: Problem, *, now: dt.datetime) -> dict[str, Any]:
+    assert pure.result is not None
+    result = plan_to_json(pure)["result"]
+    with transaction.atomic():
+        plan = Plan.objects.select_for_update(of=("self",)).get(pk=plan.pk)
+        if plan.state != PlanState.WORKING:
+            raise Refusal(_("This sketch was set aside while it was being worked out."), rule="plan_not_working")
+        plan_rows_write(plan, pure, problem)
+        Unserved.objects.bulk_create(
+            Unserved(
+                plan=plan,
+                booking_id=int(entry.booking),
+                queens=entry.queens,
+                reasons=[
+                    {"key": reason.key, "numbers": reason.numbers, "gain": reason.gain} for reason in entry.reasons
+                ],
+            )
+            for entry in pure.result.unserved
+        )
+        plan.state = PlanState.TO_CHECK
+        plan.problem = problem_to_json(problem)
+        plan.facts_mark = facts_mark(problem)
+        plan.result = {key: value for key, value in result.items() if key != "unserved"}
+        plan.no_full_fit = pure.result.served < pure.result.requested
+        plan.save(update_fields=["state", "problem", "facts_mark", "result", "no_full_fit"])
+        audit_record(
+            plan,
+            action="plan.worked_out",
+            by=None,
+            now=now,
+            cooperative=plan.season.cooperative,
+            after={"served": pure.result.served, "requested": pure.result.requested, "bound": pure.result.bound_served},
+        )
+    return {"plan": plan.pk, "served": pure.result.served, "requested": pure.result.requested}
+
+
+def plan_results_refresh(plan: Plan, problem: Problem) -> None:
+    """After a hand move: what is served and who is left over, without a new search."""
+    pure = pure_plan(plan, problem)
+    placed: dict[str, int] = {}
+    for placement in pure.assign:
+        placed[placement.booking] = placed.get(placement.booking, 0) + placement.queens
+    asked = {booking.id: booking.queens for booking in problem.bookings}
+    kept = {str(row.booking_id): row.reasons for row in plan.unserved.all()}
+    plan.unserved.all().delete()
+    Unserved.objects.bulk_create(
+        Unserved(
+            plan=plan,
+            booking=Booking(pk=int(booking)),
+            queens=queens - placed.get(booking, 0),
+            reasons=kept.get(booking, [{"key": "by_hand", "numbers": {}, "gain": None}]),
+        )
+        for booking, queens in asked.items()
+        if queens > placed.get(booking, 0)
+    )
+    served = sum(placed.values())
+    plan.result = {**plan.result, "served": served, "requested": sum(asked.values())}
+    bound = int(plan.result.get("bound_served", served))
+    plan.result["gap"] = (bound - served) / bound if bound else 0.0
+    plan.no_full_fit = served < sum(asked.values())
