@@ -12,6 +12,7 @@ HEIGHT = 64
 TUBE_TOP = 12
 TUBE_HEIGHT = 15
 LEAST_PX = 300
+FAR = dt.timedelta(days=14)
 LETTER_PX = 6.8  # labels under the tube are of plain weight
 
 
@@ -44,8 +45,7 @@ class Words:
 
 def draw_gauge(window: Window, *, uid: str, words: Words | None = None) -> Drawing:
     words = words or Words()
-    end = max(window.last + dt.timedelta(days=window.days_after), window.today)
-    scale = DayScale(min(window.start, window.today), end)
+    scale = _scale(window)
     left, width = scale.span(window.ready, window.last + dt.timedelta(days=1)) or (0.0, 0.0)
     children = [
         element("rect", x="0", y=TUBE_TOP, width="100%", height=TUBE_HEIGHT, rx=7.5, class_="tube"),
@@ -70,23 +70,25 @@ def draw_gauge(window: Window, *, uid: str, words: Words | None = None) -> Drawi
             if day != scale.first
         ),
         *_labels(window, scale, words),
-        at(
-            scale.middle(window.today),
-            element(
-                "rect",
-                element("title", f"{words.today} {words.day(window.today)}"),
-                x=-3,
-                y=1,
-                width=6,
-                height=37,
-                class_="pointer",
-            ),
-        ),
     ]
+    if scale.holds(window.today):
+        name = element("title", f"{words.today} {words.day(window.today)}")
+        needle = element("rect", name, x=-3, y=1, width=6, height=37, class_="pointer")
+        children.append(at(scale.middle(window.today), needle))
     marks = _marks(window, words)
     desc = ", ".join(f"{word} {words.day(day)}" for word, day in marks)
     table = Table(words.title, words.head, tuple((word, words.day(day)) for word, day in marks))
     return Drawing(picture(*children, uid=uid, title=words.title, desc=desc, height=HEIGHT), table)
+
+
+def _scale(window: Window) -> DayScale:
+    """From start to a little after the last day; on to today where that is at most two weeks away."""
+    first, last = window.start, window.last + dt.timedelta(days=window.days_after)
+    if first - FAR <= window.today < first:
+        first = window.today
+    if last < window.today <= last + FAR:
+        last = window.today
+    return DayScale(first, last)
 
 
 def _marks(window: Window, words: Words) -> list[tuple[str, dt.date]]:

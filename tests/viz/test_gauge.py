@@ -53,3 +53,16 @@ def test_the_table_is_in_the_order_of_days() -> None:
     assert draw_gauge(ROWAN, uid="g").table.rows == (
         ("emerged", "12 Jun"), ("today", "18 Jun"), ("ready", "19 Jun"), ("last day", "24 Jun"),
     )  # fmt: skip
+
+
+def test_the_gauge_keeps_its_size_when_today_is_far_away() -> None:
+    for today in (dt.date(2026, 11, 25), dt.date(2026, 3, 1)):
+        far = parsed(draw_gauge(Window(june(12), june(19), june(24), today), uid="g").svg)
+        assert with_class(far, "pointer") == []
+        assert len(with_class(far, "tick-long")) == 14
+
+
+def test_the_gauge_begins_with_today_when_the_window_is_near() -> None:
+    near = parsed(draw_gauge(Window(june(12), june(19), june(24), june(10)), uid="g").svg)
+    assert len(with_class(near, "tick-long")) == 16
+    assert len(with_class(near, "pointer")) == 1
