@@ -206,16 +206,18 @@ def _affine(problem: _Problem, z: Floats) -> tuple[Bools, Floats, Floats, Floats
     if not len(at) or np.abs(rest[~used]).max(initial=0.0) > 1e-6:
         return None
     S, rest = S[used], rest[used]
+    k, n_paths = len(at), int(used.sum())
     A = problem.tracer.matrix(problem.units[at])
-    try:
-        Ai = np.linalg.inv(A)
-        M = np.linalg.inv(S @ Ai @ S.T)
-    except np.linalg.LinAlgError:
-        return None
+    # Two candidates may be made of the same genes, so the system is solved by least squares.
+    bordered = np.block([[A, S.T], [S, np.zeros((n_paths, n_paths))]])
     b = problem.times(fixed)[at]
+    right = np.zeros((k + n_paths, 2))
+    right[:k, 0], right[k:, 0], right[:k, 1] = -b, rest, problem.c[at]
+    found = np.linalg.lstsq(bordered, right, rcond=1e-12)[0]
+    if np.abs(bordered @ found - right).max() > 1e-8 * np.abs(right).max():
+        return None
     p, q = np.zeros(len(z)), np.zeros(len(z))
-    p[at] = -Ai @ b + Ai @ S.T @ (M @ (rest + S @ (Ai @ b)))
-    q[at] = Ai @ problem.c[at] - Ai @ S.T @ (M @ (S @ (Ai @ problem.c[at])))
+    p[at], q[at] = found[:k, 0], found[:k, 1]
     return free, fixed, p, q
 
 
@@ -234,20 +236,32 @@ def _polish(problem: _Problem, z: Floats, theta: float) -> tuple[Floats, float]:
     """Contributions on the free set in closed form, and the multiplier of the coancestry."""
     made = _affine(problem, z)
     if made is None:
-        return z, 0.0
+        return z, _multiplier(problem, z)
     _, fixed, p, q = made
     base, Aq = fixed + p, problem.times(q)
     # 1/2 (base + q tau)'A(base + q tau) = theta
     a, half, rest = 0.5 * q @ Aq, base @ Aq, 0.5 * base @ problem.times(base) - theta
-    if a <= 0 or half * half - 4 * a * rest < 0:
-        return z, 0.0
-    tau = (-half + np.sqrt(half * half - 4 * a * rest)) / (2 * a)
-    if tau <= 0:
-        return z, 0.0
+    square = half * half - 4 * a * rest
+    if a <= 0 or square < 0:
+        return z, _multiplier(problem, z)
+    tau = (-half + np.sqrt(square)) / (2 * a)
     polished = base + q * tau
-    if (polished < -NOTHING).any() or (polished > problem.cap + NOTHING).any():
-        return z, 0.0
+    if tau <= 0 or (polished < -NOTHING).any() or (polished > problem.cap + NOTHING).any():
+        return z, _multiplier(problem, z)
     return np.clip(polished, 0.0, problem.cap), 1.0 / float(tau)
+
+
+def _multiplier(problem: _Problem, z: Floats) -> float:
+    """Multiplier of the coancestry that fits the slopes of the free candidates best."""
+    free, _ = _free(problem, z)
+    slope, load = problem.c.copy(), problem.times(z)
+    for path in (0, 1):
+        on = free & (problem.path_of == path)
+        if on.any():
+            slope[on] -= slope[on].mean()
+            load[on] -= load[on].mean()
+    square = float(load[free] @ load[free])
+    return max(0.0, float(slope[free] @ load[free]) / square) if square > 0 else 0.0
 
 
 def _kkt(problem: _Problem, z: Floats, multiplier: float) -> float:

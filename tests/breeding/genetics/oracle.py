@@ -38,9 +38,9 @@ def add(*parts):
 class Oracle:
     """Relationships a = 2 f of every unit of a pedigree."""
 
-    def __init__(self, pedigree, unknown_drones=12):
+    def __init__(self, pedigree, unknown_drones=12, alleles=None):
         self.pedigree = pedigree
-        self.alleles = Alleles()
+        self.alleles = alleles or Alleles()
         self.queens, self.drones, self.batches, self.sisters, self.sets = {}, {}, {}, {}, {}
         self.rows = {q.id: q for q in pedigree.queens}
         self.drone_rows = {d.id: d for d in pedigree.drones}

@@ -1,13 +1,18 @@
 """Optimum contributions on random pedigrees: sums, caps, optimality against random search, the gain curve."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from scipy import sparse
 
-from breeding.genetics.contributions import optimum_contributions
+from breeding.genetics.contributions import _optimum, _Problem, optimum_contributions
 from breeding.genetics.nodes import build_nodes
+from breeding.genetics.pedigree import OneSource, Open, Pedigree, Queen
 from breeding.genetics.relationship import relationship_matrix
+from breeding.genetics.tracing import Tracer
 from breeding.genetics.types import InputError
 from tests.breeding.genetics.pedigrees import pedigrees
 
@@ -30,7 +35,7 @@ def test_contributions_are_feasible_optimal_and_gain_rises_with_the_ceiling(pedi
     curve = optimum_contributions(table, c_dam, c_drone, thetas, cap=caps)
     gains = [s.gain for s in curve.solutions]
     assert all(s.status == "optimal" for s in curve.solutions), curve
-    assert all(b >= a - 1e-7 for a, b in zip(gains[:-1], gains[1:], strict=True))
+    assert all(b >= a - 1e-7 for a, b in pairwise(gains))
     c = np.array([*c_dam.values(), *c_drone.values()])
     for s in curve.solutions:
         x = np.array([*s.dam_path.values(), *s.drone_path.values()])
@@ -57,10 +62,6 @@ def test_two_candidates_per_path_without_relationships():
 
     Test example of a general optimum-contribution library, with the ceiling that its answer reaches.
     """
-    from scipy import sparse
-
-    from breeding.genetics.contributions import _optimum, _Problem
-    from breeding.genetics.tracing import Tracer
 
     eye = sparse.eye_array(4, format="csr")
     none = sparse.csr_array((4, 4))
@@ -73,8 +74,17 @@ def test_two_candidates_per_path_without_relationships():
 
 
 def test_an_unknown_cap_is_refused():
+    table = build_nodes(Pedigree([Queen("A")], {"A": Open(3)}))
     with pytest.raises(InputError, match="no candidate"):
-        from breeding.genetics.pedigree import Open, Pedigree, Queen
-
-        table = build_nodes(Pedigree([Queen("A")], {"A": Open(3)}))
         optimum_contributions(table, {"A": 1.0}, {"A": 1.0}, [0.5], cap={"Z": 0.5})
+
+
+def test_candidates_made_of_the_same_genes_are_no_trouble():
+    """The workers of a queen with very many of her own sons are, in the mean, the queen herself."""
+    queens = [Queen("A"), Queen("B"), Queen("C")]
+    table = build_nodes(Pedigree(queens, {"A": OneSource("A", None), "B": Open(12)}))
+    c_dam, c_drone = {"A": 0.5, "B": -0.2}, {"A": 1.0, "B": 0.3, "C": 0.1}
+    least = optimum_contributions(table, c_dam, c_drone, []).min_coancestry
+    found = optimum_contributions(table, c_dam, c_drone, [least, least * 1.2, least * 1.5]).solutions
+    assert [s.status for s in found] == ["optimal"] * 3
+    assert found[0].gain < found[1].gain < found[2].gain

@@ -22,7 +22,7 @@ from breeding.genetics.records import Parameters
 from breeding.genetics.relationship import relationship_matrix
 from breeding.genetics.simulate import RecordedColony, simulate_records, simulate_values
 from breeding.genetics.types import InputError
-from tests.breeding.genetics.oracle import Oracle
+from tests.breeding.genetics.oracle import Alleles, Oracle
 
 PARAMETERS = Parameters(("honey",), np.array([[4.0, -1.0], [-1.0, 2.0]]), np.array([[3.0]]))
 PEDIGREE = Pedigree(
@@ -46,7 +46,7 @@ UNITS = ["A", "B", "C", "D", "E", "F", "G", "W:B", "W:C", "W:D", "W:E", "W:F", "
 def test_simulated_values_have_the_covariances_of_the_relationships():
     table = build_nodes(PEDIGREE)
     rng = np.random.default_rng(7)
-    n = 4000
+    n = 1500
     L = table.units(UNITS)
     drawn = np.stack([np.asarray(L @ simulate_values(table, PARAMETERS, rng).nodes) for _ in range(n)])
     A = relationship_matrix(table, UNITS)
@@ -60,14 +60,15 @@ def test_alleles_dropped_one_by_one_have_the_same_relationships():
     """Gene dropping: identity of drawn alleles at a neutral locus within 5 standard errors of a/2."""
     rng = np.random.default_rng(3)
     oracle = Oracle(PEDIGREE)
-    units = [oracle.unit(u) for u in UNITS]
-    n = 4000
+    made = [oracle.unit(u) for u in UNITS]
+    units = [(np.array(list(u)), np.cumsum(list(u.values()))) for u in made]
+    n = 1200
     same = np.zeros((len(UNITS), len(UNITS)))
     sources = allele_sources(PEDIGREE)
     for _ in range(n):
         origin = drop(sources, rng)
-        first = [origin[rng.choice(list(u), p=list(u.values()))] for u in units]
-        second = [origin[rng.choice(list(u), p=list(u.values()))] for u in units]
+        first = [origin[pick(u, rng)] for u in units]
+        second = [origin[pick(u, rng)] for u in units]
         same += np.equal.outer(first, second)
     f = relationship_matrix(build_nodes(PEDIGREE), UNITS) / 2
     se = np.sqrt(np.maximum(f * (1 - f), 1e-9) / n)
@@ -78,30 +79,24 @@ def allele_sources(pedigree):
     """What each allele of the oracle is drawn from, recorded while it builds its matrix."""
     recorded = []
 
-    class Recording(Oracle):
-        def __init__(self, p):
-            super().__init__(p)
+    class Recording(Alleles):
+        def new(self, pi=None):
+            recorded.append(dict(pi) if pi else None)
+            return super().new(pi)
 
-    import tests.breeding.genetics.oracle as module
+    Oracle(pedigree, alleles=Recording())
+    return [None if pi is None else (np.array(list(pi)), np.cumsum(list(pi.values()))) for pi in recorded]
 
-    original = module.Alleles.new
 
-    def new(self, pi=None):
-        recorded.append(dict(pi) if pi else None)
-        return original(self, pi)
-
-    module.Alleles.new = new
-    try:
-        Recording(pedigree)
-    finally:
-        module.Alleles.new = original
-    return recorded
+def pick(pi, rng):
+    alleles, steps = pi
+    return alleles[min(np.searchsorted(steps, rng.random(), side="right"), len(alleles) - 1)]
 
 
 def drop(sources, rng):
     origin = np.empty(len(sources), dtype=np.int64)
     for i, pi in enumerate(sources):
-        origin[i] = i if pi is None else origin[rng.choice(list(pi), p=list(pi.values()))]
+        origin[i] = i if pi is None else origin[pick(pi, rng)]
     return origin
 
 
