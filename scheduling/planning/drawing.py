@@ -31,20 +31,20 @@ def plan_of(model: Model, v: Floats) -> Plan:
     assign: list[Placement] = []
     volumes: dict[tuple[int, int], int] = {}
     x, y = np.rint(v[blocks["x"].slice]).astype(int), np.rint(v[blocks["y"].slice]).astype(int)
-    for i in np.flatnonzero(x):
+    for i in np.flatnonzero(x).tolist():
         b, k = grid.direct[i]
         session, source = grid.sessions[grid.slots[k].session], grid.sources[grid.slots[k].source]
         booking = grid.bookings[b]
         assign.append(Placement(booking.id, session.bench, session.day, int(x[i]), source=source.id))
-    for i in np.flatnonzero(y):
+    for i in np.flatnonzero(y).tolist():
         b, g, j = grid.pooled[i]
         booking, session = grid.bookings[b], grid.sessions[j]
         volumes[g, j] = volumes.get((g, j), 0) + int(y[i]) * booking.ul10
         assign.append(Placement(booking.id, session.bench, session.day, int(y[i]), pool=pool_ids[g, j]))
     parts: dict[tuple[int, int], dict[str, float]] = {}
-    for i, (g, k) in enumerate(grid.parts):
+    for n, (g, k) in enumerate(grid.parts):
         slot = grid.slots[k]
-        part = v[blocks["p"][i]] * UNIT
+        part = v[blocks["p"][n]] * UNIT
         if (g, slot.session) in volumes and v[blocks["z"][k]] > 0.5 and part > 1e-3:
             parts.setdefault((g, slot.session), {})[grid.sources[slot.source].id] = float(part)
     pools = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import highspy
 import numpy as np
@@ -12,6 +13,9 @@ from scipy import sparse
 Floats = NDArray[np.float64]
 
 SOLVER_NAME = "HiGHS"
+
+#: Below so many columns the simplex method is quicker than the interior point. [columns]
+_SMALL = 3000
 
 
 @dataclass(slots=True)
@@ -41,50 +45,74 @@ class Answer:
         Proven: no feasible point has a higher goal.
     proven : bool
         Whether v is optimal within the gap asked, or no point exists when v is None.
-    prices : ndarray or None
-        Row prices, of a relaxation only.
     """
 
     v: Floats | None
     value: float
     bound: float
     proven: bool
-    prices: Floats | None = None
 
 
 def solver_version() -> str:
-    return f"{SOLVER_NAME} {highspy.Highs().version()}"
+    return f"{SOLVER_NAME} {_new_solver().version()}"
 
 
-def relaxed(program: Program, *, seconds: float, crossover: bool = True) -> Answer:
-    """Solve the program without integrality.
+class Relaxation:
+    """The program without integrality, to which rows can be added.
 
     Parameters
     ----------
     program : Program
-    seconds : float
-        Limit, one thread. [s]
-    crossover : bool
-        Whether a vertex is wanted; an inner point is quicker and its bound is as good.
-
-    Returns
-    -------
-    Answer
-        ``bound`` is infinite when the limit ended the work.
     """
-    solver = _solver(program, seconds)
-    small = program.A.shape[1] < 3000
-    solver.setOptionValue("solver", "simplex" if small else "ipm")
-    solver.setOptionValue("run_crossover", "on" if crossover or small else "off")
-    solver.run()
-    status = solver.getModelStatus()
-    if status == highspy.HighsModelStatus.kInfeasible:
-        return Answer(None, -np.inf, -np.inf, True)
-    if status != highspy.HighsModelStatus.kOptimal:
-        return Answer(None, -np.inf, np.inf, False)
-    solution = solver.getSolution()
-    value = -solver.getInfo().objective_function_value
-    return Answer(np.array(solution.col_value), value, value, True, -np.array(solution.row_dual))
+
+    def __init__(self, program: Program) -> None:
+        self._small = program.A.shape[1] < _SMALL
+        self._solver = _solver(program, 1.0)
+        self._solver.setOptionValue("solver", "simplex" if self._small else "ipm")
+
+    def solve(self, seconds: float) -> Answer:
+        """Solve, from the last vertex if there is one.
+
+        Parameters
+        ----------
+        seconds : float
+            Limit, one thread. [s]
+
+        Returns
+        -------
+        Answer
+            ``bound`` is infinite when the limit ended the work.
+        """
+        # The limit counts all runs of one solver object together.
+        self._solver.setOptionValue("time_limit", self._solver.getRunTime() + max(seconds, 0.01))
+        self._solver.run()
+        status = self._solver.getModelStatus()
+        if status == highspy.HighsModelStatus.kInfeasible:
+            return Answer(None, -np.inf, -np.inf, True)
+        if status != highspy.HighsModelStatus.kOptimal:
+            return Answer(None, -np.inf, np.inf, False)
+        v = np.array(self._solver.getSolution().col_value)
+        value = -float(self._solver.getInfo().objective_function_value)
+        # From now on a vertex is known: the simplex method goes on from it.
+        self._solver.setOptionValue("solver", "simplex")
+        return Answer(v, value, value, True)
+
+    def add_rows(self, rows: sparse.csr_matrix, low: Floats, high: Floats) -> None:
+        """Add rows ``low <= rows v <= high``."""
+        self._solver.addRows(
+            rows.shape[0],
+            low,
+            high,
+            rows.nnz,
+            rows.indptr[:-1].astype(np.int32),
+            rows.indices.astype(np.int32),
+            rows.data.astype(np.float64),
+        )
+
+
+def relaxed(program: Program, *, seconds: float) -> Answer:
+    """Solve the program without integrality, once; see `Relaxation.solve`."""
+    return Relaxation(program).solve(seconds)
 
 
 def solved(
@@ -142,9 +170,15 @@ def solved(
     return Answer(v, value, bound, proven)
 
 
-def _solver(program: Program, seconds: float) -> highspy.Highs:
-    solver = highspy.Highs()
+def _new_solver() -> Any:
+    # highspy ships no types.
+    return highspy.Highs()  # type: ignore[no-untyped-call]
+
+
+def _solver(program: Program, seconds: float) -> Any:
+    solver = _new_solver()
     solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("log_to_console", False)
     solver.setOptionValue("threads", 1)
     solver.setOptionValue("parallel", "off")
     solver.setOptionValue("time_limit", max(seconds, 0.01))

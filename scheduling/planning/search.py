@@ -34,9 +34,9 @@ def piece(model: Model, goal: Floats, v: Floats, free: Mask) -> tuple[Program, N
         The numbers of these columns.
     """
     columns = np.flatnonzero(free)
-    part = model.A[:, columns].tocsr()
-    rows = np.flatnonzero(np.diff(part.indptr))
-    part = sparse.csc_matrix(part[rows])
+    touched = model.A[:, columns].tocsr()
+    rows = np.flatnonzero(np.diff(touched.indptr))
+    part = sparse.csc_matrix(touched[rows])
     used = part @ v[columns]
     held = (model.A @ v)[rows] - used
     # The point satisfies its rows but for rounding, which must not make the piece infeasible.

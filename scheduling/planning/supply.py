@@ -1,191 +1,391 @@
-"""From counts of drones to volumes that can be promised.
+"""Drones and semen: from counts to a safe number of drones and of microlitres.
 
-A drone gives semen with a share that is itself uncertain (Beta), each one that does gives a volume with a mean
-and a spread. What is promised is safe: enough drones at the wished service level, counted stock at its own
-safe quantile. Drones die; their number is told in the equivalents of one day, so that a cohort's stock is one
-number and a drone taken later counts for more.
+Three uncertain steps lie between a comb of drone brood and a dose: how many drones there are, which share of them
+gives semen, and how much each gives. Here each is a distribution; the planner gets safe quantiles of them.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
+from itertools import combinations, pairwise
+from typing import Literal
 
-PERMILLE = 1000
-SMALLEST_DOSE_UL = 4.0
-LARGEST_SESSION_UL = 240.0
-"""Volumes one source is asked for in one session: from half a small dose to thirty full ones."""
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, stats
+
+from .problem import Cohort
+
+CountKind = Literal["laid", "capped", "emerged", "seen"]
+
+_UL10_PER_UL = 10
+_MD_PER_DRONE = 1000
+#: Up to so many cohorts with windows inside one another are checked set by set.
+_MOST_SETS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """One count of a cohort.
+
+    Parameters
+    ----------
+    kind : {"laid", "capped", "emerged", "seen"}
+        What was counted.
+    day : int
+        When. [d]
+    drones : int
+        How many. [drones]
+    cv : float
+        Its error, coefficient of variation. [-]
+    """
+
+    kind: CountKind
+    day: int
+    drones: int
+    cv: float
 
 
 @dataclass(frozen=True, slots=True)
 class Yield:
-    """What drones of one source give.
+    """What a drone of a source gives.
 
     Parameters
     ----------
-    usable_share : float
-        Share that gives semen. [-]
-    concentration : float
-        How sure that share is, as a number of drones (Beta). [drones]
-    ul_per_drone, volume_cv : float
-        Mean volume of a drone that gives semen, and its coefficient of variation. [µl], [-]
+    usable_fraction : float
+        Mean share of drones that give semen. [-]
+    kappa : float
+        How surely that share is known: concentration of its Beta distribution. [-]
+    ul_per_drone, cv_volume : float
+        Mean volume of a usable drone and its coefficient of variation. [µl], [-]
     """
 
-    usable_share: float
-    concentration: float
+    usable_fraction: float
+    kappa: float
     ul_per_drone: float
-    volume_cv: float
+    cv_volume: float
 
     def __post_init__(self) -> None:
-        if not 0 < self.usable_share <= 1:
-            raise ValueError("usable_share must be above 0 and at most 1")
-        if min(self.concentration, self.ul_per_drone) <= 0 or self.volume_cv < 0:
-            raise ValueError("concentration and ul_per_drone must be above 0, volume_cv not below 0")
+        if not 0 < self.usable_fraction <= 1:
+            raise ValueError(f"usable_fraction is {self.usable_fraction}, must lie above 0 and up to 1")
+        if self.kappa <= 0 or self.ul_per_drone <= 0 or self.cv_volume < 0:
+            raise ValueError("kappa and ul_per_drone must be above 0, cv_volume not below 0")
+
+    def moments(self, drones: float) -> tuple[float, float]:
+        """Return mean and standard deviation of the volume of so many drones. [µl]
+
+        Notes
+        -----
+        With m drones, share f known to concentration kappa, volume v with coefficient cv: mean m f v,
+        variance m v² f (1 - f + cv²) + m (m - 1) v² f (1 - f) / (kappa + 1).
+        """
+        f, v = self.usable_fraction, self.ul_per_drone
+        own = drones * v * v * f * (1 - f + self.cv_volume**2)
+        shared = drones * (drones - 1) * v * v * f * (1 - f) / (self.kappa + 1)
+        return drones * f * v, math.sqrt(max(0.0, own + shared))
+
+    def usable_quantile(self, drones: int, probability: float) -> int:
+        """Return the beta-binomial quantile of the usable ones among so many drones. [drones]"""
+        if self.usable_fraction == 1:
+            return drones
+        a, b = self.usable_fraction * self.kappa, (1 - self.usable_fraction) * self.kappa
+        return int(stats.betabinom.ppf(probability, drones, a, b))
 
 
-def volume_moments(drones: float, given: Yield) -> tuple[float, float]:
-    """Return mean and variance of the volume that so many drones give. [µl], [µl²]
+@dataclass(frozen=True, slots=True)
+class Emerged:
+    """How many drones emerged, log-normally uncertain. ``mean`` [drones], ``cv`` [-], ``day`` of emergence."""
 
-    Notes
-    -----
-    Mean m·f·v; variance m·v²·f(1 − f + cv²) + m(m − 1)·v²·f(1 − f)/(kappa + 1): the first part is each drone's own
-    luck, the second the doubt about the share, which all of them have in common.
-    """
-    f, v = given.usable_share, given.ul_per_drone
-    own = drones * v * v * f * (1 - f + given.volume_cv**2)
-    common = drones * max(0.0, drones - 1) * v * v * f * (1 - f) / (given.concentration + 1)
-    return drones * f * v, own + common
+    mean: float
+    cv: float
+    day: int
+
+    def on(self, day: int, survival_per_day: float) -> float:
+        """Return the mean number alive on a day. [drones]"""
+        return float(self.mean * survival_per_day ** max(0, day - self.day))
+
+    def quantile(self, probability: float, day: int, survival_per_day: float) -> float:
+        """Return a quantile of the number alive on a day. [drones]"""
+        sigma = math.sqrt(math.log1p(self.cv**2))
+        middle = self.on(day, survival_per_day) / math.sqrt(1 + self.cv**2)
+        return float(middle * math.exp(sigma * stats.norm.ppf(probability)))
 
 
-def safe_drones(volume_ul: float, given: Yield, *, service_level: float) -> int:
-    """Return the smallest number of drones that gives at least this volume at the service level.
+def emerged_from_counts(
+    counts: Sequence[Count], *, emerge_day: int, shares: Mapping[CountKind, float], survival_per_day: float
+) -> Emerged | None:
+    """Combine the counts of a cohort into the number that emerged.
 
     Parameters
     ----------
-    volume_ul : float
-        0 or more. [µl]
-    service_level : float
-        Above 0.5 and below 1. [-]
+    counts : sequence of Count
+    emerge_day : int
+        Day of emergence. [d]
+    shares : mapping of kind to float
+        For ``laid`` and ``capped`` the share that will emerge, for ``seen`` the share of living drones that one
+        sees. A missing kind is 1. [-]
+    survival_per_day : float
+        Daily survival after emergence. [-]
+
+    Returns
+    -------
+    Emerged or None
+        None without counts. A count of nothing says that there is nothing.
 
     Raises
     ------
     ValueError
-        For a level that cannot be, or a share so doubtful that no number of drones is safe.
+        When a share or an error is not above 0.
+
+    Notes
+    -----
+    Each count, brought back to the day of emergence, is an independent log-normal estimate; weights are
+    inverse variances on the log scale.
     """
-    if not 0.5 < service_level < 1:
-        raise ValueError("service_level must lie between 0.5 and 1")
-    if volume_ul <= 0:
-        return 0
-    z = NormalDist().inv_cdf(service_level)
-
-    def is_safe(drones: int) -> bool:
-        mean, variance = volume_moments(drones, given)
-        return mean - z * math.sqrt(variance) >= volume_ul
-
-    most = 1
-    while not is_safe(most):
-        most *= 2
-        if most > 10_000_000:
-            raise ValueError("usable_share is so doubtful that no number of drones is safe")
-    least = most // 2
-    while most - least > 1:
-        middle = (least + most) // 2
-        least, most = (least, middle) if is_safe(middle) else (middle, most)
-    return most
-
-
-@dataclass(frozen=True, slots=True)
-class ReserveLine:
-    """Drones to set aside for a volume: ``md_per_ul10`` for each tenth of a µl and ``md_fixed`` once. [1/1000]"""
-
-    md_per_ul10: int
-    md_fixed: int
-
-    def drones(self, volume_tenths: float) -> int:
-        """Return the drones to bring for this volume, rounded up; none for nothing."""
-        if volume_tenths <= 0:
-            return 0
-        return math.ceil(round((self.md_per_ul10 * volume_tenths + self.md_fixed) / PERMILLE, 9))
+    logs, precisions = [], []
+    for count in counts:
+        share = shares.get(count.kind, 1.0)
+        if share <= 0 or count.cv <= 0:
+            raise ValueError(f"counts: share and cv of {count.kind!r} must be above 0")
+        if count.drones <= 0:
+            return Emerged(0.0, 0.0, emerge_day)
+        if count.kind in ("laid", "capped"):
+            estimate = count.drones * share
+        elif count.kind == "seen":
+            estimate = count.drones / share / survival_per_day ** max(0, count.day - emerge_day)
+        else:
+            estimate = float(count.drones)
+        logs.append(math.log(estimate))
+        precisions.append(1 / math.log1p(count.cv**2))
+    if not logs:
+        return None
+    precision = sum(precisions)
+    middle = sum(w * x for w, x in zip(precisions, logs, strict=True)) / precision
+    return Emerged(math.exp(middle + 0.5 / precision), math.sqrt(math.expm1(1 / precision)), emerge_day)
 
 
-def reserve_line(
-    given: Yield,
-    *,
-    service_level: float,
-    smallest_ul: float = SMALLEST_DOSE_UL,
-    largest_ul: float = LARGEST_SESSION_UL,
-) -> ReserveLine:
-    """Return the line that lies on or above the safe number of drones at every volume between the two.
-
-    The safe number is convex in the volume, so the line through its ends bounds it; the fixed part is then raised
-    until no whole number of drones on the way is missed.
-    """
-    if not 0 < smallest_ul < largest_ul:
-        raise ValueError("smallest_ul must be above 0 and below largest_ul")
-    volumes = [smallest_ul + (largest_ul - smallest_ul) * step / 60 for step in range(61)]
-    needs = [safe_drones(volume, given, service_level=service_level) for volume in volumes]
-    slope = math.ceil(PERMILLE * (needs[-1] - needs[0]) / (10 * (largest_ul - smallest_ul)))
-    fixed = max(math.ceil(PERMILLE * need - slope * 10 * volume) for need, volume in zip(needs, volumes, strict=True))
-    return ReserveLine(slope, max(0, fixed))
-
-
-def safe_count(count: float, *, cv: float, service_level: float) -> float:
-    """Return the number of drones that a count with its own error lets one rely on. Never below 0."""
-    return max(0.0, count * (1 - NormalDist().inv_cdf(service_level) * cv))
-
-
-def stock_equivalents(count: float, *, alive_on: int, daily_survival: float, cv: float, service_level: float) -> int:
-    """Return a cohort's safe stock in equivalents of day 0. [1/1000]
+def safe_drones(volume_ul: float, gives: Yield, *, level: float) -> int:
+    """Return the smallest number of drones that gives a volume with a chance of at least the level.
 
     Parameters
     ----------
-    count : float
-        Drones alive on day `alive_on`: counted then, or expected to emerge then. [drones]
-    alive_on : int
-        Day of the horizon, usually below 0. [d]
-    daily_survival : float
-        Above 0, at most 1. [-]
+    volume_ul : float
+        Volume wanted. [µl]
+    gives : Yield
+    level : float
+        Service level, such as 0.9. [-]
+
+    Returns
+    -------
+    int
+        By the normal quantile of the volume: smallest m with mean - z sd >= volume. [drones]
+
+    Raises
+    ------
+    ValueError
+        When no number will do because the share itself is too uncertain for the level.
     """
-    if not 0 < daily_survival <= 1:
-        raise ValueError("daily_survival must be above 0 and at most 1")
-    return round(PERMILLE * safe_count(count, cv=cv, service_level=service_level) * daily_survival ** (-alive_on))
+    if volume_ul <= 0:
+        return 0
+    exact = _safe_real(volume_ul, gives, level)
+    guess = max(1, math.ceil(exact - 1e-9))
+    while guess > 1 and _lower(guess - 1, gives, level) >= volume_ul:
+        guess -= 1
+    while _lower(guess, gives, level) < volume_ul - 1e-12:
+        guess += 1
+    return guess
 
 
-def day_weights(days: int, *, daily_survival: float) -> tuple[int, ...]:
-    """Return how many equivalents one drone taken on each day uses up: ``round(1000 / survival ** day)``."""
-    return tuple(round(PERMILLE * daily_survival**-day) for day in range(days))
+def reserve_line(gives: Yield, *, level: float, least_ul: float, most_ul: float) -> tuple[int, int]:
+    """Return the lowest reserve line on or above the safe number of drones.
+
+    Parameters
+    ----------
+    gives : Yield
+    level : float
+        Service level. [-]
+    least_ul, most_ul : float
+        Volumes that occur in one source-session. [µl]
+
+    Returns
+    -------
+    md_per_ul10, md_fixed : int
+        A volume of v tenths of a microlitre reserves ``md_per_ul10 * v + md_fixed`` thousandths of a drone.
+
+    Notes
+    -----
+    The safe number, taken as a real number, is convex in the volume: the chord over the volumes that occur is
+    the lowest line nowhere below it.
+    """
+    if not 0 < least_ul < most_ul:
+        raise ValueError("least_ul must be above 0 and below most_ul")
+    low, high = _safe_real(least_ul, gives, level), _safe_real(most_ul, gives, level)
+    per_ul10 = (high - low) / (most_ul - least_ul) / _UL10_PER_UL * _MD_PER_DRONE
+    slope = math.ceil(per_ul10 - 1e-9)
+    fixed = max(
+        low * _MD_PER_DRONE - slope * least_ul * _UL10_PER_UL, high * _MD_PER_DRONE - slope * most_ul * _UL10_PER_UL
+    )
+    return slope, max(0, math.ceil(fixed - 1e-9))
+
+
+def safe_stock_eq(emerged: Emerged, *, level: float, survival_per_day: float) -> int:
+    """Return the safe quantile of a cohort's stock in emergence equivalents of day 0. [1/1000]
+
+    Notes
+    -----
+    A drone alive on day d counts ``survival ** -d``, so the cohort is one number whenever it is taken.
+    """
+    at_zero = emerged.mean * survival_per_day ** (-emerged.day)
+    safe = at_zero * (1 - stats.norm.ppf(level) * emerged.cv)
+    return max(0, math.floor(safe * 1000))
+
+
+def day_weights(days: int, survival_per_day: float) -> tuple[int, ...]:
+    """Return the emergence equivalents that one drone taken on each day uses. [1/1000]"""
+    if not 0 < survival_per_day <= 1:
+        raise ValueError(f"survival_per_day is {survival_per_day}, must lie above 0 and up to 1")
+    return tuple(round(1000 * survival_per_day**-day) for day in range(days))
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
-    """A number of drones with its 10 to 90 % band. [drones]"""
+class LearnedShare:
+    """Posterior of a source's usable share: Beta with ``a`` and ``b``."""
 
-    low: float
-    mean: float
-    high: float
+    a: float
+    b: float
 
+    @property
+    def mean(self) -> float:
+        return self.a / (self.a + self.b)
 
-def alive_band(count: float, *, days_later: int, daily_survival: float, cv: float) -> Band:
-    """Return the drones still alive some days after they were counted, with the count's error and the luck of each."""
-    share = daily_survival ** max(0, days_later)
-    mean = count * share
-    deviation = math.sqrt((count * cv * share) ** 2 + count * share * (1 - share))
-    z = NormalDist().inv_cdf(0.9)
-    return Band(max(0.0, mean - z * deviation), mean, mean + z * deviation)
+    @property
+    def kappa(self) -> float:
+        return self.a + self.b
 
 
-def sum_bands(bands: Sequence[Band]) -> Band:
-    """Return the sum of independent numbers: means add, squared half-widths add."""
-    mean = sum(band.mean for band in bands)
-    low = math.sqrt(sum((band.mean - band.low) ** 2 for band in bands))
-    high = math.sqrt(sum((band.high - band.mean) ** 2 for band in bands))
-    return Band(max(0.0, mean - low), mean, mean + high)
+def learned_shares(
+    tallies: Mapping[str, tuple[int, int]], *, prior_mean: float, prior_kappa: float
+) -> dict[str, LearnedShare]:
+    """Learn each source's usable share from bench tallies, pooled partially over the sources.
+
+    Parameters
+    ----------
+    tallies : mapping of source to (usable, tried)
+        Drones. [drones]
+    prior_mean, prior_kappa : float
+        Where the season starts: the trade's share, and how surely it holds for one source. [-]
+
+    Returns
+    -------
+    dict of source to LearnedShare
+        A source without tallies gets what the others teach.
+
+    Notes
+    -----
+    Empirical Bayes: the mean and the spread between sources maximise the beta-binomial likelihood of all tallies,
+    with the starting values as a weak prior (one source's worth of it); each source's posterior is then
+    conjugate. With few tallies a source stays near the common mean, with many it speaks for itself.
+    """
+    for source, (usable, tried) in tallies.items():
+        if not 0 <= usable <= tried:
+            raise ValueError(f"tallies: {source!r} has {usable} usable of {tried}")
+    tried_ones = [(usable, tried) for usable, tried in tallies.values() if tried]
+    start = np.array([math.log(prior_mean / (1 - prior_mean)), math.log(prior_kappa)])
+
+    def cost(point: NDArray[np.float64]) -> float:
+        mean, kappa = 1 / (1 + math.exp(-point[0])), math.exp(point[1])
+        value = sum(stats.betabinom.logpmf(k, n, mean * kappa, (1 - mean) * kappa) for k, n in tried_ones)
+        return float(-value + 0.5 * ((point - start) ** 2).sum())
+
+    found = optimize.minimize(cost, start, method="Nelder-Mead").x if tried_ones else start
+    mean, kappa = 1 / (1 + math.exp(-found[0])), math.exp(found[1])
+    return {
+        source: LearnedShare(mean * kappa + usable, (1 - mean) * kappa + tried - usable)
+        for source, (usable, tried) in tallies.items()
+    }
 
 
-def learned_share(prior_share: float, concentration: float, *, usable: int, tried: int) -> tuple[float, float]:
-    """Return the usable share after a tally, and how sure it is now: the Beta posterior's mean and concentration."""
-    if not 0 <= usable <= tried:
-        raise ValueError("usable must lie between 0 and tried")
-    return (prior_share * concentration + usable) / (concentration + tried), concentration + tried
+def stock_covers(cohorts: Sequence[Cohort], demand: Mapping[int, int]) -> bool:
+    """Tell whether the cohorts can serve what is taken on each day (Hall's condition).
+
+    Parameters
+    ----------
+    cohorts : sequence of Cohort
+        Stocks in thousandths of an emergence equivalent.
+    demand : mapping of day to int
+        What is taken, in the same unit.
+
+    Returns
+    -------
+    bool
+
+    Notes
+    -----
+    For every set of cohorts, what is taken on days that only these serve must be at most their stock. Cohorts
+    that live equally long are ordered, and runs of them are enough; otherwise every set is looked at.
+    """
+    ordered = sorted(cohorts, key=lambda c: (c.last_day, c.first_day))
+    size = len(ordered)
+    nested = any(b.first_day < a.first_day for a, b in pairwise(ordered))
+    if nested and size > _MOST_SETS:
+        raise ValueError(f"cohorts: {size} windows inside one another are too many")
+    able = {
+        day: frozenset(i for i, c in enumerate(ordered) if c.first_day <= day <= c.last_day)
+        for day, taken in demand.items()
+        if taken > 0
+    }
+    sets = (
+        [frozenset(some) for n in range(size + 1) for some in combinations(range(size), n)]
+        if nested
+        else [frozenset(range(low, high)) for low in range(size + 1) for high in range(low, size + 1)]
+    )
+    return all(
+        sum(demand[day] for day in able if able[day] <= chosen) <= sum(ordered[i].stock_eq for i in chosen)
+        for chosen in sets
+    )
+
+
+def shortage_share(volume_ul: float, drones: int, gives: Yield, *, draws: int, random: np.random.Generator) -> float:
+    """Return how often so many drones give less than the volume, by simulation. [-]"""
+    return float((volume_draws(drones, gives, draws=draws, random=random) < volume_ul).mean())
+
+
+def volume_draws(drones: int, gives: Yield, *, draws: int, random: np.random.Generator) -> NDArray[np.float64]:
+    """Draw the volume of so many drones: the share, who is usable, and what each gives.
+
+    Returns
+    -------
+    ndarray, shape (draws,)
+        Volumes; usable drones' volumes are gamma distributed. [µl]
+    """
+    f, kappa = gives.usable_fraction, gives.kappa
+    share = random.beta(f * kappa, (1 - f) * kappa, draws) if f < 1 else np.ones(draws)
+    usable = random.binomial(drones, share)
+    if gives.cv_volume == 0:
+        return np.asarray(usable * gives.ul_per_drone, dtype=np.float64)
+    shape = 1 / gives.cv_volume**2
+    return np.asarray(random.gamma(usable * shape, gives.ul_per_drone / shape), dtype=np.float64)
+
+
+def _lower(drones: float, gives: Yield, level: float) -> float:
+    mean, sd = gives.moments(drones)
+    return float(mean - stats.norm.ppf(level) * sd)
+
+
+def _safe_real(volume_ul: float, gives: Yield, level: float) -> float:
+    """Solve ``mean - z sd = volume`` for a real number of drones, the larger root."""
+    if not 0 < level < 1:
+        raise ValueError(f"level is {level}, must lie between 0 and 1")
+    high = max(2.0, volume_ul / (gives.usable_fraction * gives.ul_per_drone))
+    for _ in range(60):
+        if _lower(high, gives, level) >= volume_ul:
+            break
+        high *= 2
+    else:
+        raise ValueError(f"level {level} cannot be reached: the usable share is too uncertain")
+    low = volume_ul / (gives.usable_fraction * gives.ul_per_drone) if level >= 0.5 else 0.0
+    if _lower(low, gives, level) >= volume_ul:
+        return low
+    return float(optimize.brentq(lambda m: _lower(m, gives, level) - volume_ul, low, high))

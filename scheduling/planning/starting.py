@@ -1,0 +1,147 @@
+"""The first plan and the bound: hand rules, the relaxation with its link rows, rounding."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import sparse
+
+from .goals import kept_goal, served_goal
+from .highs import Relaxation
+from .model import Floats, Model
+from .neighbourhoods import Neighbourhoods
+from .rounding import rounded_state
+from .running import PIECE_NODES, PIECE_SECONDS, Search, solve_whole, whole
+from .search import improved
+
+#: Rounds of adding link rows to the relaxation, and the least violation worth a row.
+_LINK_ROUNDS, _LINK_LEAST = 3, 1e-3
+
+
+def nothing_to_place(search: Search) -> None:
+    """An empty season is done; one whose rules ask for more than nothing cannot be."""
+    model = search.model
+    search.bound = 0
+    empty = np.zeros(model.columns)
+    model.derive(empty)
+    if search.take(empty):
+        search.status = "empty"
+    else:
+        search.status = "infeasible"
+        search.broken = broken_rows(model, empty)
+
+
+def counted_bound(model: Model) -> int:
+    """Return a bound without any solver: queens with a place they could have, and places of the sessions."""
+    grid = model.grid
+    possible = {b for b, _ in grid.direct} | {b for b, _, _ in grid.pooled}
+    used = {grid.slots[k].session for _, k in grid.direct} | {j for _, _, j in grid.pooled}
+    asked = sum(grid.bookings[b].queens for b in possible)
+    return min(asked, sum(grid.sessions[j].queens for j in used))
+
+
+def relax_and_round(search: Search, point: Floats) -> Floats:
+    """Bound the queens by the relaxation, tightened by link rows; return the better start."""
+    model = search.model
+    goal = served_goal(model) if not model.published else kept_goal(model)
+    if _feasible(model, point):
+        search.take(point)
+    program = model.program(served_goal(model))
+    relaxation = Relaxation(program)
+    answer = relaxation.solve(search.left() * 0.8)
+    if answer.v is None:
+        return point
+    search.bound = min(search.bound, whole(answer.bound))
+    search.relaxation = answer.v
+    point = _better(search, goal, point, rounded_state(model, answer.v).vector(model))
+    added: set[int] = set()
+    for _ in range(_LINK_ROUNDS):
+        rows = _violated_links(model, answer.v, added)
+        if rows.shape[0] == 0 or search.over() or _too_late(search):
+            break
+        none, zero = np.full(rows.shape[0], -np.inf), np.zeros(rows.shape[0])
+        relaxation.add_rows(rows, none, zero)
+        model.A = sparse.csc_matrix(sparse.vstack([model.A, rows]))
+        model.row_low, model.row_high = np.r_[model.row_low, none], np.r_[model.row_high, zero]
+        answer = relaxation.solve(search.left() * 0.5)
+        if answer.v is None:
+            break
+        search.bound = min(search.bound, whole(answer.bound))
+        search.relaxation = answer.v
+    if added and search.relaxation is not None:
+        point = _better(search, goal, point, rounded_state(model, search.relaxation).vector(model))
+    return point
+
+
+def _too_late(search: Search) -> bool:
+    return not search.small and search.left() < 2 * PIECE_SECONDS
+
+
+def _better(search: Search, goal: Floats, point: Floats, other: Floats) -> Floats:
+    model = search.model
+    fits, other_fits = _feasible(model, point), _feasible(model, other)
+    if (other_fits, goal @ other) <= (fits, goal @ point):
+        return point
+    if other_fits:
+        search.take(other)
+    return other
+
+
+def _violated_links(model: Model, v: Floats, added: set[int]) -> sparse.csr_matrix:
+    """Return rows ``x <= most z`` that a point of the relaxation breaks, and remember them as added."""
+    grid, blocks = model.grid, model.blocks
+    most, x, z = model.high[blocks["x"].slice], v[blocks["x"].slice], v[blocks["z"].slice]
+    slot = np.array([k for _, k in grid.direct], dtype=np.int64)
+    if not len(slot):
+        return sparse.csr_matrix((0, model.columns))
+    new = [i for i in np.flatnonzero(x > most * z[slot] + _LINK_LEAST).tolist() if i not in added]
+    added.update(new)
+    count = len(new)
+    row = np.r_[np.arange(count), np.arange(count)]
+    col = np.r_[[blocks["x"][i] for i in new], [blocks["z"][int(slot[i])] for i in new]].astype(np.int64)
+    value = np.r_[np.ones(count), -most[new]]
+    return sparse.csr_matrix((value, (row, col)), shape=(count, model.columns))
+
+
+def _feasible(model: Model, v: Floats) -> bool:
+    rows = model.A @ v
+    return bool(
+        (rows <= model.row_high + 1e-6).all() and (rows >= model.row_low - 1e-6).all() and (v >= model.low - 1e-6).all()
+    )
+
+
+def made_feasible(search: Search, point: Floats) -> Floats:
+    """Reach the rows that a start can miss: least number of sources and frozen placements."""
+    model = search.model
+    if _feasible(model, point):
+        return point
+    missing = np.flatnonzero(model.A @ point < model.row_low - 1e-6)
+    wanted = model.row_low[missing].copy()
+    goal = served_goal(model) + 1000.0 * np.asarray(model.A[missing].sum(axis=0)).ravel()
+    choose = Neighbourhoods(model, search.seed)
+    while not search.over():
+        reached = model.A[missing] @ point
+        if (reached >= wanted - 1e-6).all():
+            break
+        model.row_low[missing] = np.minimum(wanted, reached)
+        if search.small:
+            point, _ = solve_whole(search, goal, point, max(1.0, search.left() * 0.4), 0.0)
+            break
+        arm, free = choose.draw(point)
+        before = goal @ point
+        point, answer = improved(model, goal, point, free, seconds=PIECE_SECONDS, nodes=PIECE_NODES, seed=search.seed)
+        choose.learn(arm, gain=float(goal @ point - before), proven=answer.proven)
+    model.row_low[missing] = wanted
+    if _feasible(model, point):
+        search.take(point)
+    return point
+
+
+def broken_rows(model: Model, point: Floats) -> tuple[str, ...]:
+    """Name the season's rules that the point does not reach."""
+    names = []
+    rules = model.grid.problem.rules
+    if point[model.blocks["m"].slice].sum() < rules.min_sources:
+        names.append("min_sources")
+    if model.grid.problem.frozen:
+        names.append("frozen")
+    return tuple(names)
