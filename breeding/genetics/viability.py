@@ -155,8 +155,10 @@ def _drones_per_source(cross: Cross) -> list[tuple[str, float, int | None]]:
 
 
 def _inbreeding(table: NodeTable, pairs: Sequence[tuple[int, int]], crosses: Sequence[Cross]) -> list[float]:
-    around = mated_queens(table)
-    F = dict(zip(around.queens.tolist(), around.worker_inbreeding.tolist(), strict=True))
+    F: dict[int, float] = {}
+    if pairs:
+        around = mated_queens(table)
+        F = dict(zip(around.queens.tolist(), around.worker_inbreeding.tolist(), strict=True))
     return [F[queen] for queen, _ in pairs] + [r.worker_inbreeding for r in plan_crosses(table, crosses)]
 
 
