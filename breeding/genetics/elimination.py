@@ -189,12 +189,12 @@ def _stack(pattern: Csr, first: Ints, order: Ints, members: list[list[int]], bel
             updates += m * m
     n = pattern.shape[0]
     place = np.zeros(n, dtype=np.int64)
+    lengths = np.diff(pattern.indptr)
     held = np.full(n, -1, dtype=np.int64)
     source: list[list[Ints]] = [[] for _ in range(n_super)]
     target: list[list[Ints]] = [[] for _ in range(n_super)]
     entries: list[tuple[Ints, Ints, Bools]] = []
     kids: list[list[int]] = [[] for _ in range(n_super)]
-    numbered = sparse.csr_array((np.arange(pattern.nnz), pattern.indices, pattern.indptr), shape=pattern.shape)
     for k in range(n_super):
         if parent[k] >= 0:
             kids[parent[k]].append(k)
@@ -207,10 +207,13 @@ def _stack(pattern: Csr, first: Ints, order: Ints, members: list[list[int]], bel
             at, m = place[rows[kid]], len(rows[kid])
             source[k].append(update_at[kid] + np.arange(m * m))
             target[k].append((front_at[k] + at[:, None] * width + at[None, :]).ravel())
-        sub = numbered[pivots[k]].tocoo()
-        keep = held[sub.col] == k  # the others were eliminated before
-        row = place[sub.col[keep]]
-        entries.append((sub.data[keep], front_at[k] + row * width + sub.row[keep], row >= s))
+        begin, count = pattern.indptr[pivots[k]], lengths[pivots[k]]
+        pivot = np.repeat(np.arange(s), count)
+        entry = np.arange(len(pivot)) + np.repeat(begin - (np.cumsum(count) - count), count)
+        column = pattern.indices[entry]
+        keep = held[column] == k  # the others were eliminated before
+        row = place[column[keep]]
+        entries.append((entry[keep], front_at[k] + row * width + pivot[keep], row >= s))
     stacks = tuple(
         Stack(
             np.stack([pivots[k] for k in chain]),

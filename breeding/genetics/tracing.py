@@ -72,11 +72,20 @@ class Tracer:
         return values
 
     def pairs(self, left: Csr, right: Csr) -> Floats:
-        """Relationship of left[i] with right[i], shape (n,). Cost: chunks of one sweep over the ancestors."""
+        """Relationship of left[i] with right[i], shape (n,).
+
+        Notes
+        -----
+        Many pairs made of few nodes go node by node (two sweeps each), others pair by pair (one sweep
+        for both sides); the work array is bounded either way.
+        """
         n = left.shape[0]
         result = np.zeros(n)
         if self.size == 0 or n == 0:
             return result
+        nodes = np.unique(left.indices)
+        if len(nodes) < n:
+            return self._pairs_by_node(left, right, nodes)
         D = self.variances()
         step = max(1, MAX_ELEMENTS // (2 * self.size))
         for start in range(0, n, step):
@@ -84,6 +93,28 @@ class Tracer:
             both = self.trace(sparse.vstack([left[start:stop], right[start:stop]], format="csr"))
             k = stop - start
             result[start:stop] = np.einsum("ij,ij,i->j", both[:, :k], both[:, k:], D)
+        return result
+
+    def _pairs_by_node(self, left: Csr, right: Csr, nodes: Ints) -> Floats:
+        n = left.shape[0]
+        result = np.zeros(n)
+        first = left.tocoo()
+        order = np.argsort(first.col, kind="stable")
+        row, node, weight = first.row[order], first.col[order], first.data[order]
+        step = max(1, MAX_ELEMENTS // self.size)
+        for start in range(0, len(nodes), step):
+            chunk = nodes[start : start + step]
+            single = sparse.csr_array(
+                (np.ones(len(chunk)), (np.arange(len(chunk)), chunk)), shape=(len(chunk), self.size)
+            )
+            A = self.times(single, np.eye(len(chunk)))
+            at = slice(*np.searchsorted(node, [chunk[0], chunk[-1] + 1]))
+            counts = np.diff(right.indptr)[row[at]]
+            inner = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+            other = np.repeat(right.indptr[row[at]], counts) + inner
+            column = np.repeat(np.searchsorted(chunk, node[at]), counts)
+            terms = np.repeat(weight[at], counts) * right.data[other] * A[right.indices[other], column]
+            result += np.bincount(np.repeat(row[at], counts), weights=terms, minlength=n)
         return result
 
     def matrix(self, units: Csr) -> Floats:
