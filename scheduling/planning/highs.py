@@ -7,6 +7,7 @@ from typing import Any
 
 import highspy
 import numpy as np
+from highspy._core import _Highs
 from numpy.typing import NDArray
 from scipy import sparse
 
@@ -171,8 +172,8 @@ def solved(
 
 
 def _new_solver() -> Any:
-    # highspy ships no types.
-    return highspy.Highs()  # type: ignore[no-untyped-call]
+    # The public class writes its banner to the console while being made, before it can be told not to.
+    return _Highs()
 
 
 def _solver(program: Program, seconds: float) -> Any:
