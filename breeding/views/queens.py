@@ -40,6 +40,7 @@ def queen(request: HttpRequest, pk: int) -> HttpResponse:
     viewer = viewer_of_request(request)
     shown = queen_or_404(request, pk)
     run = latest_run(viewer.cooperative)
+    headings = list(headings_of_queen(shown))
     merit, values = values_of_queen(run, shown.pk)
     mating = Mating.objects.filter(queen=shown).select_related("shared_batch", "station_mother").first()
     return render(
@@ -52,7 +53,8 @@ def queen(request: HttpRequest, pk: int) -> HttpResponse:
             "run": run,
             "merit": merit,
             "values": values,
-            "headings": list(headings_of_queen(shown)),
+            "heading": next((heading for heading in headings if heading.until is None), None),
+            "headings": headings,
             "daughters": list(daughters_of(shown)),
             "used": use_as_source(shown),
             "may_change": can_act_for(viewer, shown.owner),

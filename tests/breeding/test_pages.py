@@ -1,0 +1,329 @@
+"""The pages as a person uses them: what is entered arrives, what is refused stays typed, lists cost few queries."""
+
+import csv
+import datetime as dt
+import io
+import uuid
+from collections.abc import Callable
+from decimal import Decimal
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+
+from accounts.models import Job
+from accounts.services.jobs import job_run
+from breeding.models import Colony, Heading, Mating, Queen, Score
+from breeding.services.matings import Share, mating_record
+from breeding.services.scores import score_record
+from breeding.views.standing import safe_cell
+from tests.breeding.conftest import Stock
+from tests.factories import NOW, ColonyFactory, HeadingFactory, MatingFactory, QueenFactory, ScoreFactory
+
+pytestmark = pytest.mark.django_db
+ClientOf = Callable[[str], Client]
+
+
+def _page(client: Client, name: str, *args: object, **query: str) -> str:
+    response = client.get(reverse(f"breeding:{name}", args=args), query)
+    assert response.status_code == 200
+    return response.content.decode()
+
+
+def test_a_member_adds_a_colony_and_registers_its_queen_with_her_mating(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    response = client.post(
+        reverse("breeding:colony_add"), {"apiary": stock.apiary.pk, "name": "9", "established_on": "2025-05-02"}
+    )
+    colony = Colony.objects.get(name="9")
+    assert response["Location"] == reverse("breeding:colony", args=[colony.pk])
+    assert f"?colony={colony.pk}" in _page(client, "colony", colony.pk)
+    assert f'<option value="{colony.pk}" selected' in _page(client, "queen_add", colony=str(colony.pk))
+    response = client.post(
+        reverse("breeding:queen_add"),
+        {
+            "owner": stock.owner.pk,
+            "label": "Rowan 2",
+            "mother": "rowan 1",
+            "emerged_on": "2025-05-01",
+            "mark_number": "23",
+            "colony": colony.pk,
+            "since": "2025-06-01",
+            "kind": "pool",
+            "mated_on": "2025-05-10",
+            "source_1": "Old Rowan",
+            "volume_1": "5,5",
+            "drones_1": "6",
+            "source_2": "Rowan 1",
+            "volume_2": "2.5",
+        },
+    )
+    queen = Queen.objects.get(label="Rowan 2")
+    assert response["Location"] == reverse("breeding:queen", args=[queen.pk])
+    assert (queen.mother, queen.birth_year, queen.status) == (stock.queen, 2025, "mated")
+    assert list(queen.mating.shares.values_list("drone_queen__label", "volume_tenths", "drones")) == [
+        ("Old Rowan", 55, 6),
+        ("Rowan 1", 25, None),
+    ]
+    assert list(Heading.objects.filter(queen=queen).values_list("colony", "since")) == [
+        (colony.pk, dt.date(2025, 6, 1))
+    ]
+    card = _page(client, "queen", queen.pk)
+    for text in ("Rowan 2 heads Orchard 9", "blue 23", "8 µl", "5.5 µl", "Old Rowan"):
+        assert text in card
+
+
+def test_what_a_refusal_says_stands_beside_the_field_and_what_was_typed_is_kept(
+    client_of: ClientOf, stock: Stock
+) -> None:
+    client = client_of("owner")
+    response = client.post(
+        reverse("breeding:queen_add"),
+        {
+            "owner": stock.owner.pk,
+            "label": "Rowan 2",
+            "mother": "Nobody 4",
+            "birth_year": "2025",
+            "kind": "pool",
+            "source_1": "Rowan 1",
+            "volume_1": "5,5",
+        },
+    )
+    page = response.content.decode()
+    assert response.status_code == 200
+    assert "There is no queen Nobody 4." in page
+    for typed in ('value="Rowan 2"', 'value="Nobody 4"', 'value="5,5"'):
+        assert typed in page
+    refused = client.post(
+        reverse("breeding:queen_add"),
+        {"owner": stock.owner.pk, "label": "Rowan 2", "birth_year": "2025", "kind": "pool", "source_1": "Rowan 1"},
+    )
+    assert refused.context["mating"].errors == {
+        "source_1": ["A mixture has two sources or more. With one, choose “drones of one drone-producing queen”."]
+    }
+    assert not Queen.objects.filter(label="Rowan 2").exists()
+
+
+def test_the_score_sheet_writes_a_visit_once(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    page = _page(client, "scores", stock.colony.pk, on="2025-07-01")
+    assert "A little smoke is enough to work it without a sting." in page
+    sent = {
+        "scored_on": "2025-07-01",
+        "honey_yield-value": "12,5",
+        "honey_yield-entry": str(uuid.uuid4()),
+        "gentleness-value": "3.5",
+        "gentleness-entry": str(uuid.uuid4()),
+        "pin_test-part": "38",
+        "pin_test-whole": "50",
+        "pin_test-method": "pin",
+        "pin_test-hours": "10",
+        "pin_test-entry": str(uuid.uuid4()),
+    }
+    for _ in range(2):
+        response = client.post(reverse("breeding:scores", args=[stock.colony.pk]), sent)
+        assert response.status_code == 302
+    assert sorted(Score.objects.filter(scored_on="2025-07-01").values_list("trait__key", "value")) == [
+        ("gentleness", Decimal("3.5")),
+        ("honey_yield", Decimal("12.5")),
+        ("pin_test", Decimal(76)),
+    ]
+    card = _page(client, "colony", stock.colony.pk)
+    assert "12.5 kg" in card
+    assert "(38/50)" in card
+
+
+@pytest.mark.parametrize(
+    ("sent", "field", "text"),
+    [
+        ({}, "__all__", "Nothing is entered yet."),
+        (
+            {"pin_test-part": "60", "pin_test-whole": "50", "pin_test-method": "pin"},
+            "pin_test-part",
+            "Enter 50 or fewer",
+        ),
+        ({"honey_yield-value": "lots"}, "honey_yield-value", "Enter a number"),
+        ({"gentleness-value": "3", "scored_on": "2024-01-01"}, "scored_on", "No queen is recorded"),
+    ],
+)
+def test_the_score_sheet_says_what_is_wrong(
+    client_of: ClientOf, stock: Stock, sent: dict[str, str], field: str, text: str
+) -> None:
+    response = client_of("owner").post(
+        reverse("breeding:scores", args=[stock.colony.pk]), {"scored_on": "2025-07-01", **sent}
+    )
+    assert text in response.context["form"].errors[field][0]
+    assert Score.objects.count() == 1
+
+
+def test_one_trait_a_screen_leads_on_to_the_next(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    address = reverse("breeding:scores", args=[stock.colony.pk])
+    response = client.post(
+        f"{address}?trait=honey_yield", {"scored_on": "2025-07-01", "honey_yield-value": "8", "next": "1"}
+    )
+    assert response["Location"] == f"{address}?trait=gentleness&on=2025-07-01"
+    page = client.get(response["Location"]).content.decode()
+    assert "gentleness-value" in page
+    assert "calmness-value" not in page
+
+
+def test_a_score_is_corrected_withdrawn_and_brought_back(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    assert "Gentleness of" in _page(client, "score_correct", stock.score.pk)
+    client.post(
+        reverse("breeding:score_correct", args=[stock.score.pk]), {"gentleness-value": "2.5", "note": "Misread"}
+    )
+    new = Score.objects.get(replaces=stock.score)
+    assert (new.value, new.note) == (Decimal("2.5"), "Misread")
+    client.post(reverse("breeding:score_withdraw", args=[new.pk]))
+    new.refresh_from_db()
+    assert new.withdrawn_at is not None
+    client.post(reverse("breeding:score_restore", args=[new.pk]))
+    new.refresh_from_db()
+    assert new.withdrawn_at is None
+
+
+def test_requeening_and_ending_from_the_card(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    follower = QueenFactory(owner=stock.owner, label="Rowan 3")
+    client.post(
+        reverse("breeding:requeen", args=[stock.colony.pk]),
+        {"queen": "rowan 3", "since": "2026-05-01", "earlier": "gone", "reason": "Culled"},
+    )
+    stock.queen.refresh_from_db()
+    assert (stock.queen.status, stock.queen.gone_reason) == ("gone", "Culled")
+    assert Heading.objects.get(until__isnull=True).queen == follower
+    client.post(reverse("breeding:colony_end", args=[stock.colony.pk]), {"ended_on": "2026-05-02", "reason": "Sold"})
+    assert "Orchard 7 ended on" in _page(client, "colony", stock.colony.pk)
+
+
+def test_a_mating_is_recorded_and_corrected_on_its_own_page(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    address = reverse("breeding:mating", args=[stock.queen.pk])
+    assert "Keep the correction" in client.get(address).content.decode()
+    client.post(address, {"kind": "dpq", "source_1": "Old Rowan", "total_tenths": "8,5"})
+    mating = Mating.objects.get(queen=stock.queen)
+    assert (mating.kind, mating.total_tenths, mating.is_complete) == ("dpq", 85, True)
+    page = client.get(address).content.decode()
+    assert 'value="Old Rowan"' in page
+    assert 'value="8.5"' in page
+
+
+def test_the_lists_cost_the_same_number_of_queries_for_one_row_and_for_three(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    pages = {"stock": [], "colony": [stock.colony.pk], "queen": [stock.queen.pk]}
+
+    def counts() -> dict[str, int]:
+        found = {}
+        for name, args in pages.items():
+            with CaptureQueriesContext(connection) as queries:
+                assert client.get(reverse(f"breeding:{name}", args=args)).status_code == 200
+            found[name] = len(queries)
+        return found
+
+    counts()
+    with_one = counts()
+    for number in range(2):
+        queen = QueenFactory(owner=stock.owner, mother=stock.queen)
+        MatingFactory(queen=queen)
+        HeadingFactory(colony=ColonyFactory(apiary=stock.apiary), queen=queen)
+        score_record(
+            stock.colony, trait=stock.traits["honey_yield"], value=Decimal(3), scored_on=dt.date(2025, 7, 1 + number),
+            by=None, now=NOW,
+        )  # fmt: skip
+    assert counts() == with_one
+    assert max(with_one.values()) <= 18
+
+
+def _evaluated(stock: Stock, client: Client, testers: int = 3) -> Job:
+    for number in range(testers):
+        queen = QueenFactory(owner=stock.owner, mother=stock.queen, label=f"T{number}", birth_year=2024)
+        mating_record(queen, kind="dpq", shares=[Share(stock.queen, 80)], by=None, now=NOW)
+        colony = ColonyFactory(apiary=stock.apiary)
+        HeadingFactory(colony=colony, queen=queen)
+        ScoreFactory(
+            colony=colony, queen=queen, trait=stock.traits["honey_yield"], value=10 + 9 * number,
+            scored_on=dt.date(2025, 7, 1),
+        )  # fmt: skip
+    response = client.post(reverse("breeding:evaluation_start"))
+    job = Job.objects.get(kind="evaluation")
+    assert response["Location"] == reverse("breeding:evaluation", args=[job.pk])
+    return job
+
+
+def test_a_breeder_starts_an_evaluation_watches_it_and_sees_the_standing(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("breeder")
+    job = _evaluated(stock, client)
+    waiting = _page(client, "evaluation", job.pk)
+    assert f'hx-get="{reverse("breeding:evaluation_steps", args=[job.pk])}"' in waiting
+    assert 'hx-trigger="every 2s"' in waiting
+    steps = client.get(reverse("breeding:evaluation_steps", args=[job.pk]))
+    assert "HX-Refresh" not in steps
+    assert job_run(job.pk, now=NOW)
+    assert client.get(reverse("breeding:evaluation_steps", args=[job.pk]))["HX-Refresh"] == "true"
+    assert "Evaluation 1 is ready" in _page(client, "evaluation", job.pk)
+    standing = _page(client, "standing")
+    assert "living queens" in standing
+    assert "±" in standing
+    assert " of 5" in standing
+    assert "T2" in standing
+    only = _page(client, "standing", q="T1", trait="honey_yield", tested="1")
+    assert "T1" in only
+    assert ">T2<" not in only
+    assert "Merit, in genetic standard deviations" in _page(client, "queen", stock.queen.pk)
+    assert "Evaluation 1" in _page(client, "standing", run="1")
+    assert client.get(reverse("breeding:standing"), {"run": "7"}).status_code == 404
+
+
+def test_a_stopped_evaluation_says_so(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("breeder")
+    job = _evaluated(stock, client)
+    assert client.post(reverse("breeding:evaluation_stop", args=[job.pk])).status_code == 302
+    job_run(job.pk, now=NOW)
+    assert "The evaluation stopped; nothing was changed" in _page(client, "evaluation", job.pk)
+
+
+def test_the_downloaded_table_holds_the_standing_with_safe_cells(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("breeder")
+    Queen.objects.filter(pk=stock.queen.pk).update(label="=2+5")
+    job_run(_evaluated(stock, client).pk, now=NOW)
+    response = client.get(reverse("breeding:standing_csv"), {"tested": "1"})
+    rows = list(csv.DictReader(io.StringIO(response.content.decode("utf-8-sig"))))
+    assert {row["queen"] for row in rows} == {"'=2+5", "T0", "T1", "T2"}
+    assert all(float(row["merit_error_sd"]) > 0 for row in rows)
+    assert [float(row["merit_sd"]) for row in rows] == sorted((float(r["merit_sd"]) for r in rows), reverse=True)
+    assert [safe_cell(text) for text in ("@x", "-1", "+1", "\tx", "x=1")] == ["'@x", "'-1", "'+1", "'\tx", "x=1"]
+
+
+def test_the_cross_planner_compares_named_sources_and_warns(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("breeder")
+    QueenFactory(owner=stock.owner, label="Far 1")
+    page = _page(client, "crosses", mother="Rowan 1", source_1="Rowan 1", source_2="Far 1")
+    assert "1 of 2 sources" in page
+    assert "brood cells would stay empty" in page
+    assert "All of them, in equal parts" in page
+    assert "There is no evaluation yet, so no merit is shown." in page
+    assert "No source to compare for Rowan 1 yet" in _page(client, "crosses", mother="Rowan 1")
+
+
+def test_without_named_sources_the_best_living_queens_are_compared(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("breeder")
+    job_run(_evaluated(stock, client).pk, now=NOW)
+    page = _page(client, "crosses", mother="Rowan 1")
+    assert "Shown are the living queens of highest merit" in page
+    assert "T2" in page
+
+
+def test_the_pedigree_shows_mother_and_drone_sources_and_who_stands_twice(client_of: ClientOf, stock: Stock) -> None:
+    inbred = QueenFactory(owner=stock.owner, label="Close 1", mother=stock.queen)
+    Mating.objects.filter(queen=stock.queen).delete()
+    mating_record(stock.queen, kind="dpq", shares=[Share(stock.queen.mother, 80)], by=None, now=NOW)
+    page = _page(client_of("colleague"), "pedigree", inbred.pk)
+    assert "Old Rowan stands 2 times behind Close 1" in page
+    assert "Drones of Old Rowan" in page
+    assert "<svg" in page
+    assert "Show as a table" in page
+    assert "The mother of Old Rowan is not known" in _page(client_of("breeder"), "pedigree", stock.queen.mother_id)
