@@ -127,9 +127,7 @@ def _source(draw: random.Random, name: str, benches: list[str], days: int) -> di
     return {"id": name, **line, "benches": where, "cohorts": cohorts}
 
 
-def _booking(
-    draw: random.Random, name: str, benches: list[str], sources: list[str], days: int
-) -> dict[str, Any]:
+def _booking(draw: random.Random, name: str, benches: list[str], sources: list[str], days: int) -> dict[str, Any]:
     mode = draw.choice(["each", "each", "one", "pool"])
     accepted = draw.sample(sources, draw.randint(2, len(sources)))
     data = booking(
