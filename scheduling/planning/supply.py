@@ -22,6 +22,8 @@ CountKind = Literal["laid", "capped", "emerged", "seen"]
 
 _UL10_PER_UL = 10
 _MD_PER_DRONE = 1000
+#: Volumes at which a reserve line is held above the safe number of drones.
+_LINE_POINTS = 60
 #: Up to so many cohorts with windows inside one another are checked set by set.
 _MOST_SETS = 16
 
@@ -166,6 +168,11 @@ def emerged_from_counts(
     return Emerged(math.exp(middle + 0.5 / precision), math.sqrt(math.expm1(1 / precision)), emerge_day)
 
 
+def drones_on_the_mean(volume_ul: float, gives: Yield) -> int:
+    """Return the drones that give a volume on average, with no safety at all. [drones]"""
+    return math.ceil(volume_ul / (gives.usable_fraction * gives.ul_per_drone) - 1e-9)
+
+
 def safe_drones(volume_ul: float, gives: Yield, *, level: float) -> int:
     """Return the smallest number of drones that gives a volume with a chance of at least the level.
 
@@ -216,18 +223,28 @@ def reserve_line(gives: Yield, *, level: float, least_ul: float, most_ul: float)
 
     Notes
     -----
-    The safe number, taken as a real number, is convex in the volume: the chord over the volumes that occur is
-    the lowest line nowhere below it.
+    Of all lines nowhere below the safe number (as a real number, at `_LINE_POINTS` volumes) the one with the
+    least excess on average lies along the edge of the upper hull above the mean volume. The curve bends down
+    at small volumes, where the spread of single drones counts, and is nearly straight beyond.
     """
     if not 0 < least_ul < most_ul:
         raise ValueError("least_ul must be above 0 and below most_ul")
-    low, high = _safe_real(least_ul, gives, level), _safe_real(most_ul, gives, level)
-    per_ul10 = (high - low) / (most_ul - least_ul) / _UL10_PER_UL * _MD_PER_DRONE
-    slope = math.ceil(per_ul10 - 1e-9)
-    fixed = max(
-        low * _MD_PER_DRONE - slope * least_ul * _UL10_PER_UL, high * _MD_PER_DRONE - slope * most_ul * _UL10_PER_UL
-    )
+    points = [(float(v), _safe_real(float(v), gives, level)) for v in np.linspace(least_ul, most_ul, _LINE_POINTS)]
+    hull: list[tuple[float, float]] = []
+    for point in points:
+        while len(hull) > 1 and _bends_up(hull[-2], hull[-1], point):
+            hull.pop()
+        hull.append(point)
+    middle = (least_ul + most_ul) / 2
+    left, right = next(edge for edge in pairwise(hull) if edge[1][0] >= middle)
+    per_ul = (right[1] - left[1]) / (right[0] - left[0])
+    slope = math.ceil(per_ul / _UL10_PER_UL * _MD_PER_DRONE - 1e-9)
+    fixed = max(drones * _MD_PER_DRONE - slope * volume * _UL10_PER_UL for volume, drones in points)
     return slope, max(0, math.ceil(fixed - 1e-9))
+
+
+def _bends_up(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> bool:
+    return (b[1] - a[1]) * (c[0] - a[0]) <= (c[1] - a[1]) * (b[0] - a[0])
 
 
 def safe_stock_eq(emerged: Emerged, *, level: float, survival_per_day: float) -> int:
@@ -247,64 +264,6 @@ def day_weights(days: int, survival_per_day: float) -> tuple[int, ...]:
     if not 0 < survival_per_day <= 1:
         raise ValueError(f"survival_per_day is {survival_per_day}, must lie above 0 and up to 1")
     return tuple(round(1000 * survival_per_day**-day) for day in range(days))
-
-
-@dataclass(frozen=True, slots=True)
-class LearnedShare:
-    """Posterior of a source's usable share: Beta with ``a`` and ``b``."""
-
-    a: float
-    b: float
-
-    @property
-    def mean(self) -> float:
-        return self.a / (self.a + self.b)
-
-    @property
-    def kappa(self) -> float:
-        return self.a + self.b
-
-
-def learned_shares(
-    tallies: Mapping[str, tuple[int, int]], *, prior_mean: float, prior_kappa: float
-) -> dict[str, LearnedShare]:
-    """Learn each source's usable share from bench tallies, pooled partially over the sources.
-
-    Parameters
-    ----------
-    tallies : mapping of source to (usable, tried)
-        Drones. [drones]
-    prior_mean, prior_kappa : float
-        Where the season starts: the trade's share, and how surely it holds for one source. [-]
-
-    Returns
-    -------
-    dict of source to LearnedShare
-        A source without tallies gets what the others teach.
-
-    Notes
-    -----
-    Empirical Bayes: the mean and the spread between sources maximise the beta-binomial likelihood of all tallies,
-    with the starting values as a weak prior (one source's worth of it); each source's posterior is then
-    conjugate. With few tallies a source stays near the common mean, with many it speaks for itself.
-    """
-    for source, (usable, tried) in tallies.items():
-        if not 0 <= usable <= tried:
-            raise ValueError(f"tallies: {source!r} has {usable} usable of {tried}")
-    tried_ones = [(usable, tried) for usable, tried in tallies.values() if tried]
-    start = np.array([math.log(prior_mean / (1 - prior_mean)), math.log(prior_kappa)])
-
-    def cost(point: NDArray[np.float64]) -> float:
-        mean, kappa = 1 / (1 + math.exp(-point[0])), math.exp(point[1])
-        value = sum(stats.betabinom.logpmf(k, n, mean * kappa, (1 - mean) * kappa) for k, n in tried_ones)
-        return float(-value + 0.5 * ((point - start) ** 2).sum())
-
-    found = optimize.minimize(cost, start, method="Nelder-Mead").x if tried_ones else start
-    mean, kappa = 1 / (1 + math.exp(-found[0])), math.exp(found[1])
-    return {
-        source: LearnedShare(mean * kappa + usable, (1 - mean) * kappa + tried - usable)
-        for source, (usable, tried) in tallies.items()
-    }
 
 
 def stock_covers(cohorts: Sequence[Cohort], demand: Mapping[int, int]) -> bool:
