@@ -4,10 +4,10 @@ import datetime as dt
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from scheduling.models import BenchSession, CountKind, DroneCall, Season, SessionState
-from scheduling.planning.supply import Band, alive_band, sum_bands
+from scheduling.models import BenchSession, DroneCall, Season, SessionState
+from scheduling.planning.bands import Band, alive_band, less, sum_bands
 from scheduling.queries.plans import plan_in_force
-from scheduling.queries.problem import PROMISE_CV
+from scheduling.queries.problem import emerged_of
 from scheduling.queries.sources import CohortView, SourceView, source_views
 from scheduling.queries.words import day_words
 
@@ -42,20 +42,15 @@ class BalanceRow:
 def ripe_band(view: SourceView, day: dt.date, taken: dict[dt.date, int]) -> Band:
     """Ripe drones of a source on a day, less what the plan took on earlier days (they are gone, alive or not)."""
     bands = [band for cohort in view.cohorts if cohort.is_ripe_on(day) and (band := _alive(view, cohort, day))]
-    total = sum_bands(bands)
-    gone = sum(drones for earlier, drones in taken.items() if earlier < day)
-    return Band(max(0.0, total.low - gone), max(0.0, total.mean - gone), max(0.0, total.high - gone))
+    return less(sum_bands(bands), sum(drones for earlier, drones in taken.items() if earlier < day))
 
 
 def _alive(view: SourceView, cohort: CohortView, day: dt.date) -> Band | None:
-    count = cohort.count
     survival = view.source.daily_survival or view.settings.drone_daily_survival
-    if count is None or survival is None:
+    if survival is None:
         return None
-    alive = count.kind in {CountKind.EMERGED, CountKind.SEEN}
-    since = count.counted_on if alive else cohort.calendar.emerging_from
-    cv = float(view.settings.count_cv) * (PROMISE_CV if count.kind == CountKind.PROMISED else 1.0)
-    return alive_band(count.number, days_later=(day - since).days, daily_survival=float(survival), cv=cv)
+    emerged = emerged_of(cohort, view.today)
+    return alive_band(emerged, (day - view.today).days, survival_per_day=float(survival)) if emerged else None
 
 
 def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:

@@ -149,8 +149,48 @@ def reason_words(reason: Mapping[str, Any], problem: Problem) -> str:
     return text
 
 
+def _missing(key_words: dict[str, Any], singular: str, plural: str, named: Named) -> str:
+    missing = int(key_words.get("missing", 1) or 1)
+    return ngettext(singular, plural, missing) % {**vars(named), "place": named.place, "missing": missing}
+
+
 REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
     "by_hand": lambda n, k: _("The coordinator took them out of their place by hand."),
+    "no_bench_day": lambda n, k: _("No bench day falls into the days on which these queens can be inseminated."),
+    "no_source": lambda n, k: _("None of the accepted sources is offered any more."),
+    "sources_excluded": lambda n, k: _(
+        "Every accepted source is closed for them: a health hold, inbreeding over the limit or too low brood viability."
+    ),
+    "no_ripe_source": lambda n, k: _("No accepted source has ripe drones on a bench day in their window."),
+    "too_few_sources": lambda n, k: _(
+        "A mixture needs more sources than are ripe on any one bench day in their window."
+    ),
+    "no_co2": lambda n, k: _("No bench day in their window leaves room for the other CO2 treatment."),
+    "minutes": lambda n, k: _missing(
+        k,
+        "%(place)s has too little operator time: %(missing)d minute is missing.",
+        "%(place)s has too little operator time: %(missing)d minutes are missing.",
+        n,
+    ),
+    "places": lambda n, k: _("%(place)s and every other bench day in their window are full.") % {"place": n.place},
+    "collect": lambda n, k: _missing(
+        k,
+        "The helpers at %(place)s cannot evert enough drones: %(missing)d too many.",
+        "The helpers at %(place)s cannot evert enough drones: %(missing)d too many.",
+        n,
+    ),
+    "stock": lambda n, k: _missing(
+        k,
+        "%(source)s is %(missing)d ripe drone short for %(day)s.",
+        "%(source)s is %(missing)d ripe drones short for %(day)s.",
+        n,
+    ),
+    "co2": lambda n, k: _("The CO2 rounds beside %(place)s are full.") % {"place": n.place},
+    "share": lambda n, k: _("%(source)s has reached its share of the season's semen.") % vars(n),
+    "one_source": lambda n, k: _("The batch is to stay with one source, and that one has no more for it."),
+    "pool_mix": lambda n, k: _("No mixture within the limits can be made from the drones that are left."),
+    "room": lambda n, k: _("There is room for them: work the plan out again, or give them a place by hand."),
+    "no_valid_plan": lambda n, k: _("No plan that keeps every rule was found."),
 }
 
 

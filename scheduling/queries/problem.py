@@ -8,9 +8,12 @@ import datetime as dt
 import hashlib
 import json
 from collections import defaultdict
+from dataclasses import replace
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Q
+from django.db.models import Count as CountRows
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from accounts.refusals import Refusal
@@ -32,7 +35,16 @@ from scheduling.planning.facts import FACTS, Settings
 from scheduling.planning.problem import Accepted, Bench, BenchDay, Cohort, Excluded, Member, Problem, Rules, Source
 from scheduling.planning.problem import Booking as PureBooking
 from scheduling.planning.problem_file import problem_to_json
-from scheduling.planning.supply import Yield, day_weights, reserve_line, stock_equivalents
+from scheduling.planning.supply import (
+    Count,
+    Emerged,
+    Yield,
+    day_weights,
+    emerged_from_counts,
+    reserve_line,
+    safe_stock_eq,
+)
+from scheduling.planning.supply import CountKind as Kind
 from scheduling.queries.batches import BatchView, batch_views
 from scheduling.queries.plan_rows import pure_placement
 from scheduling.queries.plans import plan_in_force
@@ -41,6 +53,8 @@ from scheduling.queries.sources import CohortView, SourceView, source_views
 
 MERIT_SCALE = 100  # the planner's merit is whole: hundredths of a genetic standard deviation
 PROMISE_CV = 2.0  # a promise is this much less certain than a count (our choice, until counts have taught better)
+LEAST_UL, MOST_UL = 4.0, 240.0  # what one source is asked for in one session: half a small dose to 30 full ones
+KINDS: dict[str, Kind] = {CountKind.CAPPED: "capped", CountKind.EMERGED: "emerged", CountKind.SEEN: "seen"}
 DAYS_AFTER = 1  # the other CO2 of the last session may come the day after it
 NOT_PLANNED = [BookingState.NOT_SENT, *ENDED_BOOKINGS]
 
@@ -60,7 +74,7 @@ def problem_of(season: Season, *, now: dt.datetime) -> Problem:
         BenchSession.objects.filter(season=season, state=SessionState.OPEN, day__gte=first).order_by("day", "pk")
     )
     days = max(((session.day - first).days for session in sessions), default=0) + 1 + DAYS_AFTER
-    sources = [view for view in source_views(season.sources.filter(withdrawn_at=None), season=season, today=first)]
+    sources = source_views(season.sources.filter(withdrawn_at=None), season=season, today=first)
     bench_ids = sorted({session.bench_id for session in sessions})
     bookings = _bookings(season, first, settings, sources, bench_ids)
     in_force = plan_in_force(season)
@@ -74,7 +88,7 @@ def problem_of(season: Season, *, now: dt.datetime) -> Problem:
     return Problem(
         name=f"{season.pk}",
         days=days,
-        weights=day_weights(days, daily_survival=float(settings.needed("drone_daily_survival"))),
+        weights=day_weights(days, float(settings.needed("drone_daily_survival"))),
         rules=_rules(settings),
         benches=_benches(sessions, first),
         sources=tuple(_source(view, first, days, bench_ids, settings) for view in sources),
@@ -101,7 +115,7 @@ def _rules(settings: Settings) -> Rules:
         setup_minutes=round(settings.needed("source_setup_minutes")),
         co2_first_age=settings.co2_first_age_days,
         max_source_share_permille=round(1000 * settings.max_source_share),
-        min_sources=settings.min_sources,
+        min_sources=settings.min_sources if settings.min_sources > 1 else 0,  # 1 says: no such rule
         min_source_ul10=1,
         survival_per_day=float(settings.needed("drone_daily_survival")),
         drone_first_age=settings.drone_age_first_days,
@@ -123,61 +137,86 @@ def _benches(sessions: list[BenchSession], first: dt.date) -> tuple[Bench, ...]:
             there = days[session.bench_id].get(beside)
             if beside >= 0 and (there is None or (there.max_queens == 0 and there.co2_capacity < session.co2_capacity)):
                 days[session.bench_id][beside] = BenchDay(beside, 0, 0, 0, session.co2_capacity)
-    return tuple(Bench(str(bench), tuple(by_day[day] for day in sorted(by_day))) for bench, by_day in sorted(days.items()))
+    return tuple(
+        Bench(str(bench), tuple(by_day[day] for day in sorted(by_day))) for bench, by_day in sorted(days.items())
+    )
 
 
 def source_yield(view: SourceView) -> Yield:
     """The source's own yield where it is set or learned, else the season's."""
     source, settings = view.source, view.settings
     return Yield(
-        usable_share=float(source.usable_share or settings.usable_share),
-        concentration=float(settings.yield_concentration),
+        usable_fraction=float(source.usable_share or settings.usable_share),
+        kappa=float(settings.yield_concentration),
         ul_per_drone=float(source.ul_per_drone or settings.ul_per_drone),
-        volume_cv=float(settings.volume_cv),
+        cv_volume=float(settings.volume_cv),
     )
+
+
+def reserve_of(view: SourceView) -> tuple[int, int]:
+    """Thousandths of a drone to set aside: for each tenth of a µl, and once for a session."""
+    return reserve_line(
+        source_yield(view), level=float(view.settings.service_level_share), least_ul=LEAST_UL, most_ul=MOST_UL
+    )
+
+
+def emerged_of(view: CohortView, first: dt.date) -> Emerged | None:
+    """How many drones emerged, from every count of the cohort that holds; a promise only while nothing is counted."""
+    settings, calendar = view.settings, view.calendar
+    middle = calendar.emerging_from + (calendar.emerging_to - calendar.emerging_from) // 2
+    cv = float(settings.count_cv)
+    counts = [
+        Count(KINDS[count.kind], (count.counted_on - first).days, count.number, cv)
+        for count in view.counts
+        if count.kind in KINDS
+    ]
+    if not counts:
+        counts = [Count("capped", (c.counted_on - first).days, c.number, cv * PROMISE_CV) for c in view.counts[:1]]
+    recapture = float(settings.drone_recapture_share or 1)
+    emerged = emerged_from_counts(
+        counts,
+        emerge_day=(middle - first).days,
+        shares={},
+        survival_per_day=float(survival_of(view)),
+    )
+    return None if emerged is None else replace(emerged, mean=emerged.mean * recapture)
+
+
+def survival_of(view: CohortView) -> Decimal:
+    return view.source.daily_survival or view.settings.needed("drone_daily_survival")
 
 
 def _source(view: SourceView, first: dt.date, days: int, bench_ids: list[int], settings: Settings) -> Source:
     given = source_yield(view)
-    line = reserve_line(given, service_level=float(settings.service_level_share))
+    md_per_ul10, md_fixed = reserve_of(view)
     own = {bench.pk for bench in view.source.benches.all()}
     on_hold = view.source.hold_since is not None or view.is_certificate_over
     cohorts = [] if on_hold else [_cohort(cohort, first, days, settings) for cohort in view.cohorts]
     return Source(
         id=str(view.source.pk),
-        md_per_ul10=line.md_per_ul10,
-        md_fixed=line.md_fixed,
+        md_per_ul10=md_per_ul10,
+        md_fixed=md_fixed,
         benches=tuple(str(bench) for bench in bench_ids if not own or bench in own),
         cohorts=tuple(cohort for cohort in cohorts if cohort is not None),
-        usable_fraction=given.usable_share,
-        kappa=given.concentration,
+        usable_fraction=given.usable_fraction,
+        kappa=given.kappa,
         ul_per_drone=given.ul_per_drone,
-        cv_volume=given.volume_cv,
+        cv_volume=given.cv_volume,
     )
 
 
 def _cohort(view: CohortView, first: dt.date, days: int, settings: Settings) -> Cohort | None:
     """The cohort's safe stock on its ripe days; None without a count or without a ripe day ahead."""
-    count, calendar = view.count, view.calendar
-    if count is None or not calendar.is_usable:
+    calendar = view.calendar
+    emerged = emerged_of(view, first)
+    if emerged is None or not calendar.is_usable:
         return None
     last_on = min(calendar.last_on, view.cohort.ended_on or calendar.last_on)
     first_day, last_day = max(0, (calendar.ripe_from - first).days), min(days - 1, (last_on - first).days)
     if first_day > last_day:
         return None
-    alive = count.kind in {CountKind.EMERGED, CountKind.SEEN}
-    middle = calendar.emerging_from + (calendar.emerging_to - calendar.emerging_from) // 2
-    alive_on = count.counted_on if alive else middle
-    survival = view.source.daily_survival or settings.needed("drone_daily_survival")
-    cv = float(settings.count_cv) * (PROMISE_CV if count.kind == CountKind.PROMISED else 1.0)
-    stock = stock_equivalents(
-        count.number * float(settings.drone_recapture_share or 1),
-        alive_on=(alive_on - first).days,
-        daily_survival=float(survival),
-        cv=cv,
-        service_level=float(settings.service_level_share),
-    )
-    return Cohort(first_day, last_day, stock, emerge=(middle - first).days, count=count.number)
+    stock = safe_stock_eq(emerged, level=float(settings.service_level_share), survival_per_day=float(survival_of(view)))
+    return Cohort(first_day, last_day, stock, emerge=emerged.day, count=round(emerged.mean))
 
 
 def _bookings(
@@ -209,7 +248,7 @@ def _queens_left(bookings: list[Booking]) -> dict[int, int]:
         .exclude(session__state=SessionState.OPEN)
         .order_by()
         .values_list("booking")
-        .annotate(Count("pk"))
+        .annotate(CountRows("pk"))
     )
     emerged = {booking.batch_id for booking in bookings if booking.batch.virgins_emerged is not None}
     free = dict(
@@ -218,7 +257,7 @@ def _queens_left(bookings: list[Booking]) -> dict[int, int]:
         .exclude(Q(doses__undone_at__isnull=True) & Q(doses__isnull=False))
         .order_by()
         .values_list("batch")
-        .annotate(Count("pk", distinct=True))
+        .annotate(CountRows("pk", distinct=True))
     )
     left = {}
     for booking in bookings:

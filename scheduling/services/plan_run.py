@@ -4,7 +4,6 @@ import datetime as dt
 from typing import Any
 
 from django.db import transaction
-from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from accounts.models import JobState, Person
@@ -19,6 +18,7 @@ from scheduling.planning.problem import Problem
 from scheduling.planning.problem_file import problem_to_json
 from scheduling.planning.solver import Progress, solve
 from scheduling.queries.plan_rows import plan_rows_write, pure_plan
+from scheduling.queries.plan_words import violation_words
 from scheduling.queries.plans import plan_in_force, plan_open_run
 from scheduling.queries.problem import facts_mark, problem_of
 
@@ -59,7 +59,7 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
     """The worker's part: read the facts, work out, check with the independent checker, keep."""
     plan = Plan.objects.select_related("season__cooperative", "based_on").get(pk=handle.arguments["plan"])
     handle.report(JobState.READING, step=_("Reading requests, sessions and drones"))
-    now = timezone.now()
+    now = handle.now
     problem = problem_of(plan.season, now=now)
     handle.report(
         JobState.WORKING,
@@ -74,6 +74,11 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
     )
     _report_checking(handle)
     violations = check(problem, pure)
+    if violations and pure.result is not None and pure.result.status == "infeasible":
+        raise Refusal(
+            _("No plan keeps every rule. In the way: %(what)s") % {"what": violation_words(violations[0], problem)},
+            rule=violations[0].rule,
+        )
     if violations:
         raise RuntimeError(f"the solver's plan breaks rules: {'; '.join(map(str, violations[:5]))}")
     return _keep(plan, pure, problem, now=now)

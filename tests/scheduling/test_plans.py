@@ -85,8 +85,7 @@ class World:
 
 
 @pytest.fixture
-def world(monkeypatch: pytest.MonkeyPatch) -> World:
-    monkeypatch.setattr("scheduling.services.plan_run.timezone.now", lambda: NOW)
+def world() -> World:
     return World()
 
 
