@@ -156,6 +156,18 @@ class MatingForm(forms.Form):
                 self.add_error(f"source_{number}", _("Say whose semen this is, or empty the row."))
         return cleaned
 
+    def _says_something(self, *names: str) -> bool:
+        return any(self[name].value() or name in self.errors for name in names)
+
+    @property
+    def has_batch(self) -> bool:
+        """Whether the fields of a shared batch are to be shown open."""
+        return self._says_something("shared_batch")
+
+    @property
+    def has_place(self) -> bool:
+        return self._says_something("place", "station_mother", "station_queens", "drones")
+
     @property
     def is_given(self) -> bool:
         return bool(self.cleaned_data.get("kind"))

@@ -76,7 +76,12 @@ def appearances(found: Behind, generations: int) -> Counter[int]:
         others = [part.queen_id for part in found.parts.get(mother, [])]
         for parent in [mother, *others, *([station_mother] if station_mother is not None else [])]:
             counts[parent] += 1
-            walk(parent, left - 1)
+        walk(mother, left - 1)
+        if station_mother is not None:
+            walk(station_mother, left - 1)
+        # Sisters in one mixture share their parents: those stand behind it once, as in the chart.
+        for source in {found.queens[other].mother_id: other for other in others}.values():
+            walk(source, left - 1)
 
     walk(found.root.pk, generations)
     return counts

@@ -1,14 +1,15 @@
 """Who did what to a queen or a colony, with what hangs on it."""
 
-from django.db.models import Q, QuerySet
+from django.db.models import Q
 
 from accounts.models import AuditEntry
+from accounts.queries.history import HistoryRow, history_rows
 from breeding.models import Colony, Mating, Queen, Score
 
 SHOWN_AT_MOST = 100
 
 
-def history_of_queen(queen: Queen) -> QuerySet[AuditEntry]:
+def history_of_queen(queen: Queen) -> list[HistoryRow]:
     matings = list(Mating.objects.filter(queen=queen).values_list("pk", flat=True))
     wanted = Q(subject_type="breeding.queen", subject_id=queen.pk)
     if matings:
@@ -16,7 +17,7 @@ def history_of_queen(queen: Queen) -> QuerySet[AuditEntry]:
     return _latest(queen.cooperative_id, wanted)
 
 
-def history_of_colony(colony: Colony) -> QuerySet[AuditEntry]:
+def history_of_colony(colony: Colony) -> list[HistoryRow]:
     scores = Score.objects.filter(colony=colony).values("pk")
     wanted = Q(subject_type="breeding.colony", subject_id=colony.pk) | Q(
         subject_type="breeding.score", subject_id__in=scores
@@ -24,5 +25,7 @@ def history_of_colony(colony: Colony) -> QuerySet[AuditEntry]:
     return _latest(colony.apiary.member.cooperative_id, wanted)
 
 
-def _latest(cooperative_id: int, wanted: Q) -> QuerySet[AuditEntry]:
-    return AuditEntry.objects.filter(wanted, cooperative=cooperative_id).order_by("-at", "-pk")[:SHOWN_AT_MOST]
+def _latest(cooperative_id: int, wanted: Q) -> list[HistoryRow]:
+    return history_rows(
+        AuditEntry.objects.filter(wanted, cooperative=cooperative_id).order_by("-at", "-pk")[:SHOWN_AT_MOST]
+    )

@@ -35,6 +35,7 @@ LARGEST_RESIDUAL = 1e-6
 PLACE_SEED = 20_260_101
 ROWS_AT_ONCE = 2_000
 NAMED_AT_MOST = 6
+ENOUGH_RESULTS = 30  # for a word of warning only; our choice
 
 
 def evaluation_ask(
@@ -109,7 +110,7 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
         raise Refusal(_("The data cannot be evaluated: %(error)s.") % {"error": error}, rule="input") from error
     seconds = time.monotonic() - started
     handle.report(JobState.CHECKING, step=_("Checking the result and the likely places"), done_share=0.85)
-    notes += checked(evaluation, parameters, read)
+    notes += checked(evaluation, read, used)
     candidates = _candidates(cooperative, evaluation)
     places = (
         evaluation.likely_places(candidates, criterion="drones", rng=np.random.default_rng(PLACE_SEED))
@@ -195,7 +196,7 @@ def merit_weights(traits: Sequence[Trait]) -> dict[str, float]:
     return weights
 
 
-def checked(evaluation: Evaluation, parameters: Parameters, read: RecordSet) -> list[str]:
+def checked(evaluation: Evaluation, read: RecordSet, traits: Sequence[Trait]) -> list[str]:
     """Refuse a result that cannot be right; say in words what was checked."""
     residual = evaluation.solver.relative_residual
     if not residual <= LARGEST_RESIDUAL:
@@ -214,12 +215,16 @@ def checked(evaluation: Evaluation, parameters: Parameters, read: RecordSet) -> 
         % {"method": evaluation.solver.method, "residual": residual},
         _("All reliabilities lie between 0 and 1; the best is %(best).2f.") % {"best": float(reliability.max())},
     ]
-    counts = {
-        trait: sum(1 for record in read.records if record.values.get(trait) is not None) for trait in parameters.traits
-    }
-    few = [trait for trait, count in counts.items() if count < 30]
+    few = [
+        trait.name
+        for trait in traits
+        if sum(record.values.get(trait.key) is not None for record in read.records) < ENOUGH_RESULTS
+    ]
     if few:
-        notes.append(_("Fewer than 30 results: %(traits)s. Values stay close to zero.") % {"traits": ", ".join(few)})
+        notes.append(
+            _("Fewer than %(number)s results: %(traits)s. Values stay close to zero.")
+            % {"number": ENOUGH_RESULTS, "traits": ", ".join(few)}
+        )
     return [*notes, *evaluation.notes]
 
 

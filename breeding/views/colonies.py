@@ -31,7 +31,7 @@ def colony(request: HttpRequest, pk: int) -> HttpResponse:
             "results": season_results(shown.scores.all()),
             "scores": scores.order_by("-scored_on", "trait__position", "-pk"),
             "may_change": can_act_for(viewer, shown.apiary.member),
-            "history": list(history_of_colony(shown)),
+            "history": history_of_colony(shown),
         },
     )
 

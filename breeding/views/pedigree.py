@@ -91,14 +91,13 @@ def _behind_drones(found: Behind, key: str, label: str, note: str, mother: int, 
 
 
 def _mixture(found: Behind, mated: int, parts: list[Part], left: int) -> Ancestor:
-    label = ", ".join(found.queens[part.queen_id].label for part in parts[:3])
-    if len(parts) > 3:
-        label += " +" + str(len(parts) - 3)
-    note = ", ".join(f"{number_format(round(part.share * 100))} %" for part in parts[:3])
+    label = ", ".join(found.queens[part.queen_id].label for part in parts[:2])
+    if len(parts) > 2:
+        label += f" +{len(parts) - 2}"
+    note = ", ".join(f"{number_format(round(part.share * 100))} %" for part in parts[:4])
     key = "x" + "-".join(str(part.queen_id) for part in sorted(parts, key=lambda part: part.queen_id))
     mothers = {found.queens[part.queen_id].mother_id for part in parts}
     common = next(iter(mothers)) if len(mothers) == 1 else None
-    label = _("Drones of %(queens)s") % {"queens": label}
     if common is not None and common in found.queens and left > 0:
         return Ancestor(
             key, label, "drones", note, mother=_queen(found, common, left - 1), drones=_drones(found, common, left - 1)

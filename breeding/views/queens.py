@@ -58,7 +58,7 @@ def queen(request: HttpRequest, pk: int) -> HttpResponse:
             "daughters": list(daughters_of(shown)),
             "used": use_as_source(shown),
             "may_change": can_act_for(viewer, shown.owner),
-            "history": list(history_of_queen(shown)),
+            "history": history_of_queen(shown),
         },
     )
 

@@ -327,3 +327,24 @@ def test_the_pedigree_shows_mother_and_drone_sources_and_who_stands_twice(client
     assert "<svg" in page
     assert "Show as a table" in page
     assert "The mother of Old Rowan is not known" in _page(client_of("breeder"), "pedigree", stock.queen.mother_id)
+
+
+def test_the_parents_of_sisters_in_one_mixture_stand_behind_it_once(client_of: ClientOf, stock: Stock) -> None:
+    sisters = [QueenFactory(owner=stock.owner, mother=stock.queen.mother, label=f"Sister {n}") for n in range(2)]
+    mother = QueenFactory(owner=stock.owner, label="Far 1")
+    mating_record(mother, kind="pool", shares=[Share(sister, 40) for sister in sisters], by=None, now=NOW)
+    daughter = QueenFactory(owner=stock.owner, label="Mixed 1", mother=mother)
+    page = _page(client_of("colleague"), "pedigree", daughter.pk)
+    assert "Nobody known stands twice behind Mixed 1" in page
+    assert "Sister 0, Sister 1" in page
+
+
+def test_the_history_of_a_card_speaks_in_words(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("owner")
+    client.post(
+        reverse("breeding:queen_edit", args=[stock.queen.pk]),
+        {"label": "Rowan 1", "mother": "Old Rowan", "birth_year": "2023", "line": stock.queen.line_id},
+    )
+    page = _page(client, "queen", stock.queen.pk)
+    assert "corrected" in page
+    assert "2024 → <b>2023</b>" in page
