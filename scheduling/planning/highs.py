@@ -98,6 +98,11 @@ class Relaxation:
         self._solver.setOptionValue("solver", "simplex")
         return Answer(v, value, value, True)
 
+    def close(self, columns: NDArray[np.int64]) -> None:
+        """Fix columns at 0."""
+        none = np.zeros(len(columns))
+        self._solver.changeColsBounds(len(columns), columns.astype(np.int32), none, none)
+
     def add_rows(self, rows: sparse.csr_matrix, low: Floats, high: Floats) -> None:
         """Add rows ``low <= rows v <= high``."""
         self._solver.addRows(

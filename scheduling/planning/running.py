@@ -55,7 +55,6 @@ class Search:
     status: str = "feasible"
     broken: tuple[str, ...] = ()
     pieces: int = 0
-    relaxation: Floats | None = None
 
     @property
     def served(self) -> int:

@@ -6,7 +6,7 @@ import numpy as np
 from scipy import sparse
 
 from .goals import kept_goal, served_goal
-from .highs import Relaxation
+from .highs import Answer, Relaxation
 from .model import Floats, Model
 from .neighbourhoods import Neighbourhoods
 from .rounding import rounded_state
@@ -15,6 +15,8 @@ from .search import improved
 
 #: Rounds of adding link rows to the relaxation, and the least violation worth a row.
 _LINK_ROUNDS, _LINK_LEAST = 3, 1e-3
+#: A link round is cheap below this share of the time left; diving may take this share altogether. [-]
+_CHEAP, _DIVE_SHARE = 0.03, 0.2
 
 
 def nothing_to_place(search: Search) -> None:
@@ -40,40 +42,76 @@ def counted_bound(model: Model) -> int:
 
 
 def relax_and_round(search: Search, point: Floats) -> Floats:
-    """Bound the queens by the relaxation, tightened by link rows; return the better start."""
+    """Bound the queens by the relaxation, tightened by link rows; return the best start found."""
     model = search.model
     goal = served_goal(model) if not model.published else kept_goal(model)
     if _feasible(model, point):
         search.take(point)
-    program = model.program(served_goal(model))
-    relaxation = Relaxation(program)
+    relaxation = Relaxation(model.program(served_goal(model)))
     answer = relaxation.solve(search.left() * 0.8)
     if answer.v is None:
         return point
     search.bound = min(search.bound, whole(answer.bound))
-    search.relaxation = answer.v
     point = _better(search, goal, point, rounded_state(model, answer.v).vector(model))
+    answer = _with_links(search, relaxation, answer)
+    assert answer.v is not None
+    return _dive(search, relaxation, answer.v, goal, point)
+
+
+def _with_links(search: Search, relaxation: Relaxation, answer: Answer) -> Answer:
+    """Add the link rows that the relaxation breaks, as long as that is cheap; the model keeps them."""
+    model = search.model
+    assert answer.v is not None
     added: set[int] = set()
     for _ in range(_LINK_ROUNDS):
         rows = _violated_links(model, answer.v, added)
-        if rows.shape[0] == 0 or search.over() or _too_late(search):
+        if rows.shape[0] == 0 or search.over():
             break
+        before = search.left()
         none, zero = np.full(rows.shape[0], -np.inf), np.zeros(rows.shape[0])
         relaxation.add_rows(rows, none, zero)
         model.A = sparse.csc_matrix(sparse.vstack([model.A, rows]))
         model.row_low, model.row_high = np.r_[model.row_low, none], np.r_[model.row_high, zero]
-        answer = relaxation.solve(search.left() * 0.5)
+        tighter = relaxation.solve(before * 0.3)
+        if tighter.v is None:
+            break
+        answer = tighter
+        search.bound = min(search.bound, whole(answer.bound))
+        if before - search.left() > _CHEAP * before:
+            break
+    return answer
+
+
+def _dive(search: Search, relaxation: Relaxation, v: Floats, goal: Floats, point: Floats) -> Floats:
+    """Round, close the slots that the relaxation opens least, solve again: while the plan gets better.
+
+    A relaxation spreads thinly over many source-sessions; with the thinnest closed it has to choose, and its
+    rounding keeps more of it. What it says after that is no bound any more.
+    """
+    model = search.model
+    slots = model.blocks["z"]
+    fixed = model.low[slots.slice] > 0
+    open_yet = np.ones(slots.size, dtype=bool)
+    best = goal @ point
+    until = search.left() * (1 - _DIVE_SHARE)
+    while not search.over():
+        point = _better(search, goal, point, rounded_state(model, v).vector(model))
+        if goal @ point < best or search.left() < until:
+            break
+        best = goal @ point + 1e-9
+        z = v[slots.slice]
+        thin = np.flatnonzero(open_yet & ~fixed & (z > 1e-6) & (z < 0.6))
+        thin = thin[np.argsort(z[thin], kind="stable")]
+        closed = np.r_[thin[: -(-3 * len(thin) // 10)], np.flatnonzero(open_yet & ~fixed & (z <= 1e-6))]
+        if not len(thin):
+            break
+        open_yet[closed] = False
+        relaxation.close(slots.start + closed)
+        answer = relaxation.solve(search.left() * 0.3)
         if answer.v is None:
             break
-        search.bound = min(search.bound, whole(answer.bound))
-        search.relaxation = answer.v
-    if added and search.relaxation is not None:
-        point = _better(search, goal, point, rounded_state(model, search.relaxation).vector(model))
+        v = answer.v
     return point
-
-
-def _too_late(search: Search) -> bool:
-    return not search.small and search.left() < 2 * PIECE_SECONDS
 
 
 def _better(search: Search, goal: Floats, point: Floats, other: Floats) -> Floats:
