@@ -1,13 +1,13 @@
 import datetime as dt
-from zoneinfo import ZoneInfo
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Channel, NotificationWish, Person
+from scheduling.planning.timing import elapsed_after
 from scheduling.reminder_kinds import KINDS
 
-CHOICES = [("1", _("In 1 hour")), ("3", _("In 3 hours")), ("24", _("Tomorrow, same time"))]
+CHOICES = [("1", _("In 1 hour")), ("3", _("In 3 hours")), ("24", _("In 24 hours"))]
 
 
 class PutOffForm(forms.Form):
@@ -16,7 +16,7 @@ class PutOffForm(forms.Form):
     hours = forms.ChoiceField(label=_("Tell me again"), choices=CHOICES, initial="3", widget=forms.RadioSelect)
 
     def until(self, *, now: dt.datetime) -> dt.datetime:
-        return now.astimezone(ZoneInfo("UTC")) + dt.timedelta(hours=int(self.cleaned_data["hours"]))
+        return elapsed_after(now, int(self.cleaned_data["hours"]))
 
 
 class MailWishForm(forms.Form):

@@ -11,7 +11,7 @@ from django.utils.translation import ngettext
 from accounts.models import Person
 from scheduling.models import BenchSession, Booking, Placement, Plan, SessionState
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing import elapsed_after, local_to_utc
+from scheduling.planning.timing import bench_day_steps, elapsed_after, local_to_utc
 from scheduling.queries.plans import BookingChange
 from scheduling.queries.season import settings_of
 from scheduling.queries.words import and_words, day_words, moment_words
@@ -154,9 +154,8 @@ def _call_reminders(
         sources[call.source_id] = call.source
         if call.session.state != SessionState.OPEN:
             continue
-        day = call.session.day - dt.timedelta(days=settings.drone_catch_lead_days)
         when = moment_words(call.session.starts_at, _zone(plan))
-        due_at = local_to_utc(day, CATCH_AT, str(_zone(plan)))
+        due_at = local_to_utc(_catch_day(call.session, plan, settings), CATCH_AT, str(_zone(plan)))
         wanted[call.source_id].append(
             Wanted(
                 kind="catch_drones",
@@ -174,6 +173,11 @@ def _call_reminders(
         sources.setdefault(call.source_id, call.source)
     for source_id, source in sources.items():
         reminders_set(source, wanted[source_id], cooperative=plan.season.cooperative, kinds=CALL_KINDS, now=now, by=by)
+
+
+def _catch_day(session: BenchSession, plan: Plan, settings: Settings) -> dt.date:
+    steps = bench_day_steps(session.starts_at, session.ends_at, str(_zone(plan)), settings)
+    return next(step.best for step in steps if step.key == "catch_drones")
 
 
 def reminders_end_for(booking: Booking, *, now: dt.datetime, by: Person | None) -> None:
