@@ -25,7 +25,7 @@ from breeding.queries.pedigree import USUAL_DOSE_UL, pedigree_of_queens
 # Sex alleles of an open stock: an effective number of 20, our choice inside the published range
 # (28 and 32 in two Australian breeding stocks, 121 in Poland; frequencies are uneven).
 SEX_ALLELES = 20
-REPLICATES = 4_000  # standard error of the mean about 0.1 points
+REPLICATES = 3_000  # standard error of the mean about 0.2 points at most
 SEED = 19_760_401
 KEPT_SECONDS = 30 * 24 * 3600
 # Inbreeding of the workers from which a cross is named close: half sisters' offspring level.
