@@ -29,6 +29,7 @@ from scheduling.queries.choices import MIN_POOL_SOURCES, SessionOption, SourceCh
 from scheduling.queries.drones import DroneRoom
 from scheduling.queries.sessions import COMING, with_room
 from scheduling.queries.words import and_words, day_words
+from scheduling.services.plan_reminders import reminders_end_for
 from scheduling.services.reminders import reminders_refresh_batch
 
 CAN_WITHDRAW = [
@@ -136,6 +137,7 @@ def booking_withdraw(booking: Booking, *, reason: str = "", by: Person | None, n
             before=before,
             after={**fields_of(fresh, ["state", "why"]), "places_freed": freed},
         )
+        reminders_end_for(fresh, now=now, by=by)
         reminders_refresh_batch(fresh.batch, now=now)
     return fresh
 
@@ -251,7 +253,7 @@ def _answer(
             rule="session_open",
         )
     annotated = with_room(BenchSession.objects.filter(pk=locked.pk)).get()
-    room = DroneRoom(view.batch.season, [choice.view for choice in choices], settings=view.settings)
+    room = DroneRoom(view.batch.season, [choice.view for choice in choices])
     option = session_option(view, annotated, choices, room=room, queens=queens, dose_tenths=dose_tenths, mode=mode)
     _refuse_unfit(view, option, note=note)
     if option.status == "fits":

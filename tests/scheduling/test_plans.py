@@ -25,6 +25,7 @@ from scheduling.models import (
 )
 from scheduling.queries.plans import member_changes, plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.services.bookings import booking_withdraw
 from scheduling.services.plan_run import plan_ask
 from scheduling.services.plans import plan_discard, plan_move, plan_publish, plan_sketch_from, plan_take_out
 from tests.factories import (
@@ -282,3 +283,14 @@ def test_a_job_stopped_before_it_began_is_stopped(world: World) -> None:
     job_run(plan.job.pk, now=NOW)
     job = Job.objects.get(pk=plan.job.pk)
     assert job.state == "stopped"
+
+
+def test_a_withdrawn_booking_reminds_nobody_and_frees_its_places(world: World) -> None:
+    world.publish()
+    booking = Booking.objects.get(pk=world.bookings[0].pk)
+    booking_withdraw(booking, by=world.by, now=NOW)
+    assert not Reminder.objects.filter(
+        subject_type="scheduling.booking", subject_id=booking.pk, state=ReminderState.WANTED
+    ).exists()
+    assert BenchPlace.objects.filter(booking=booking, state=PlaceState.HELD).count() == 0
+    assert BenchPlace.objects.filter(state=PlaceState.HELD).count() == 5
