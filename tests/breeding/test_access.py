@@ -1,6 +1,7 @@
 """Every page of the stock as owner, colleague, coordinator, breeder, stranger and anonymous."""
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from django.test import Client
@@ -65,7 +66,7 @@ def _address(name: str, kind: str, stock: Stock) -> str:
 
 
 def test_every_route_of_the_app_stands_in_the_tables() -> None:
-    resolvers = [part for part in get_resolver().url_patterns if getattr(part, "app_name", "") == "breeding"]
+    resolvers: list[Any] = [part for part in get_resolver().url_patterns if getattr(part, "app_name", "") == "breeding"]
     names = {pattern.name for resolver in resolvers for pattern in resolver.url_patterns}
     assert names == {*PAGES, *ACTS}
 

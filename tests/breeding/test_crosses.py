@@ -8,6 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from accounts.models import Member
+from breeding.genetics.viability import brood_viability
 from breeding.models import EvaluationRun, Queen, QueenStatus, TraitValue
 from breeding.queries import crosses as rooms
 from breeding.queries.crosses import CrossPrediction, predict_crosses, predict_mixture
@@ -111,11 +112,10 @@ def test_a_pair_is_simulated_once_and_anew_when_its_pedigree_changes(
     owner: Member, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     runs: list[int] = []
-    simulate = rooms.brood_viability
 
     def counting(*args: object, **kwargs: object) -> object:
         runs.append(1)
-        return simulate(*args, **kwargs)  # type: ignore[arg-type]
+        return brood_viability(*args, **kwargs)  # type: ignore[arg-type]
 
     monkeypatch.setattr(rooms, "brood_viability", counting)
     mother = _mated(_queen(owner, "M"))

@@ -127,11 +127,12 @@ def test_sources_of_another_cooperative_are_refused(owner: Member) -> None:
     batch = semen_batch_make(
         other.cooperative, label="Mix", shares=[Share(QueenFactory(owner=other), 80)], by=None, now=NOW
     )
-    for kind, facts in [
+    cases: list[tuple[str, dict[str, Any]]] = [
         ("dpq", {"shares": [Share(QueenFactory(owner=other))]}),
         ("batch", {"shared_batch": batch}),
         ("station", {"station_mother": QueenFactory(owner=other)}),
-    ]:
+    ]
+    for kind, facts in cases:
         with pytest.raises(Refusal) as refusal:
             _record(QueenFactory(owner=owner), kind, **facts)
         assert refusal.value.rule == "other_cooperative"

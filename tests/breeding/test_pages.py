@@ -320,6 +320,7 @@ def test_without_named_sources_the_best_living_queens_are_compared(client_of: Cl
 def test_the_pedigree_shows_mother_and_drone_sources_and_who_stands_twice(client_of: ClientOf, stock: Stock) -> None:
     inbred = QueenFactory(owner=stock.owner, label="Close 1", mother=stock.queen)
     Mating.objects.filter(queen=stock.queen).delete()
+    assert stock.queen.mother is not None
     mating_record(stock.queen, kind="dpq", shares=[Share(stock.queen.mother, 80)], by=None, now=NOW)
     page = _page(client_of("colleague"), "pedigree", inbred.pk)
     assert "Old Rowan stands 2 times behind Close 1" in page
