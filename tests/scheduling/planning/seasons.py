@@ -115,7 +115,8 @@ def _bench_days(draw: random.Random, days: int) -> list[dict[str, int]]:
 
 
 def _source(draw: random.Random, name: str, benches: list[str], days: int) -> dict[str, Any]:
-    cohorts, first = [], 0
+    cohorts: list[dict[str, int]] = []
+    first = 0
     while first < days and len(cohorts) < 3:
         last = min(days - 1, first + draw.randint(1, 5))
         cohorts.append({"first_day": first, "last_day": last, "stock_eq": draw.randint(10, 120) * 1000})

@@ -7,11 +7,15 @@ variable for each side, every queen count has its own column.
 from __future__ import annotations
 
 from collections import defaultdict
+from typing import Any
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from scheduling.planning.problem import Problem
+
+#: What a column or a group of columns stands for.
+Name = tuple[Any, ...]
 
 
 class SlowModel:
@@ -19,7 +23,7 @@ class SlowModel:
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
-        self.column: dict[tuple, int] = {}
+        self.column: dict[Name, int] = {}
         self.high: list[float] = []
         self.whole: list[int] = []
         self.rows: list[tuple[dict[int, float], float, float]] = []
@@ -67,11 +71,11 @@ class SlowModel:
         problem, rules = self.problem, self.problem.rules
         open_days = {(bench.id, day.day): day for bench in problem.benches for day in bench.days}
         sources = {source.id: source for source in problem.sources}
-        queens_at: dict[tuple, dict[int, float]] = defaultdict(dict)
-        old_at: dict[tuple, dict[int, float]] = defaultdict(dict)
-        volume: dict[tuple, dict[int, float]] = defaultdict(dict)
-        pool_queens: dict[tuple, dict[int, float]] = defaultdict(dict)
-        pool_rules: dict[tuple, tuple[int, int, frozenset[str]]] = {}
+        queens_at: dict[Name, dict[int, float]] = defaultdict(dict)
+        old_at: dict[Name, dict[int, float]] = defaultdict(dict)
+        volume: dict[Name, dict[int, float]] = defaultdict(dict)
+        pool_queens: dict[Name, dict[int, float]] = defaultdict(dict)
+        pool_rules: dict[Name, tuple[int, int, frozenset[str]]] = {}
         for booking in problem.bookings:
             usable = {entry.id for entry in booking.sources} - {entry.id for entry in booking.excluded}
             asked: dict[int, float] = {}
@@ -109,7 +113,7 @@ class SlowModel:
             chosen_ones = {i: 1.0 for name, i in self.column.items() if name[:2] == ("c", booking.id)}
             if chosen_ones:
                 self._row(chosen_ones, high=1)
-        pools_at: dict[tuple, list[int]] = defaultdict(list)
+        pools_at: dict[Name, list[int]] = defaultdict(list)
         for key, users in pool_queens.items():
             self._write_pool(key, users, pool_rules[key], volume, pools_at)
         self._write_sessions(open_days, queens_at, old_at, volume, pools_at)
@@ -140,7 +144,7 @@ class SlowModel:
 
     def _write_sessions(self, open_days, queens_at, old_at, volume, pools_at) -> None:
         rules = self.problem.rules
-        load: dict[tuple, dict[int, float]] = defaultdict(dict)
+        load: dict[Name, dict[int, float]] = defaultdict(dict)
         for place, queens in queens_at.items():
             bench, on = place
             day = open_days[place]

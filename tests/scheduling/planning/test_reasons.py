@@ -120,7 +120,7 @@ def test_the_numbers_say_what_to_free():
     assert plan.result.served == 3  # 3 · 5 + 10 of 28 minutes
     (unserved,) = plan.result.unserved
     # Two places, one with each source: the one that is open lacks 2 minutes, the other 12.
-    numbers = {"places": 2, "missing": 2, "together": 1, "bench": "J1", "day": 1}
+    numbers: dict[str, int | str] = {"places": 2, "missing": 2, "together": 1, "bench": "J1", "day": 1}
     assert unserved.reasons == (Reason("minutes", numbers, 1),)
 
 
