@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 
 from breeding.genetics.cholesky import Factor, positions
@@ -135,7 +136,7 @@ class MixedModel:
         parts.append(at + np.arange(self.n_fixed))
         return np.concatenate(parts)
 
-    def solve(self, covariances: Sequence[Floats], R0: Floats) -> "Solution":
+    def solve(self, covariances: Sequence[npt.ArrayLike], R0: npt.ArrayLike) -> "Solution":
         """Solve for given K per term, (t E, t E) trait-major, and R0 (t, t).
 
         Raises

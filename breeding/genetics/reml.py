@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 
 from breeding.genetics.cholesky import NotPositiveDefiniteError
@@ -59,8 +60,8 @@ class RemlResult:
 
 def estimate(
     model: MixedModel,
-    covariances: Sequence[Floats],
-    R0: Floats,
+    covariances: Sequence[npt.ArrayLike],
+    R0: npt.ArrayLike,
     *,
     max_rounds: int = 100,
     em_rounds: int = EM_ROUNDS,

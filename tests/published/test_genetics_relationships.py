@@ -16,6 +16,7 @@ from breeding.genetics.parameters import Components, phenotypic_variance
 from breeding.genetics.pedigree import (
     Drone,
     DroneShare,
+    Mating,
     OneSource,
     Open,
     Pedigree,
@@ -106,7 +107,7 @@ def test_nestmates_of_a_naturally_mated_queen(n, expected):
     assert a(Pedigree([Queen("M")], {"M": Open(n)}), "W:M")[0, 0] == pytest.approx(expected)
 
 
-def sisters_of_an_open_mated_queen(n):
+def sisters_of_an_open_mated_queen(n: int) -> tuple[list[Queen], dict[str, Mating]]:
     return [Queen("C"), *(Queen(f"P{k}", "C") for k in range(n))], {"C": Open(12)}
 
 
@@ -125,8 +126,10 @@ MATINGS = [
 
 @pytest.mark.parametrize(("kind", "a_bb", "a_ww"), MATINGS)
 def test_worker_group_by_kind_of_mating(kind, a_bb, a_ww):
-    queens, matings = [Queen("Q")], {}
-    drones, groups = [], []
+    queens: list[Queen] = [Queen("Q")]
+    matings: dict[str, Mating] = {}
+    drones: list[Drone] = []
+    groups: list[SisterGroup] = []
     match kind:
         case "single drone":
             drones, matings["Q"] = [Drone("d")], SingleDrone("d")

@@ -28,7 +28,7 @@ class Alleles:
 
 
 def add(*parts):
-    total = {}
+    total: dict[int, float] = {}
     for weight, pi in parts:
         for s, w in pi.items():
             total[s] = total.get(s, 0.0) + weight * w

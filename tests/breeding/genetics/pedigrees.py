@@ -6,6 +6,7 @@ from breeding.genetics.pedigree import (
     Batch,
     Drone,
     DroneShare,
+    Mating,
     OneSource,
     Open,
     Pedigree,
@@ -29,7 +30,11 @@ def shares(draw, older):
 @st.composite
 def pedigrees(draw, max_queens=9):
     """Each queen is mated before a younger one is born, with drones of herself or older queens."""
-    queens, drones, batches, groups, matings = [], [], [], [], {}
+    queens: list[Queen] = []
+    drones: list[Drone] = []
+    batches: list[Batch] = []
+    groups: list[SisterGroup] = []
+    matings: dict[str, Mating] = {}
     names = [f"q{i}" for i in range(draw(st.integers(2, max_queens)))]
     for i, name in enumerate(names):
         older = names[:i]

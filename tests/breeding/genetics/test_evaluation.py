@@ -14,7 +14,7 @@ from breeding.genetics.parameters import (
     heritabilities_of,
     starter_parameters,
 )
-from breeding.genetics.pedigree import DroneShare, OneSource, Open, Pedigree, Pool, Queen
+from breeding.genetics.pedigree import DroneShare, Mating, OneSource, Open, Pedigree, Pool, Queen
 from breeding.genetics.records import ModelSpec, Record
 from breeding.genetics.simulate import RecordedColony, simulate_records, simulate_values
 from breeding.genetics.types import InputError
@@ -25,8 +25,10 @@ TRAITS = starter_parameters({"honey": ("honey", 64.0), "calm": ("calmness", 0.5)
 def population(seed, *, years=3, families=10, sisters=8):
     """Queens of several years: each from one of last year's queens, inseminated with a pool."""
     rng = np.random.default_rng(seed)
-    queens, matings, colonies = [], {}, []
-    older = []
+    queens: list[Queen] = []
+    matings: dict[str, Mating] = {}
+    colonies: list[RecordedColony] = []
+    older: list[str] = []
     for year in range(years):
         born = []
         for f in range(families):

@@ -10,7 +10,7 @@ from scipy import sparse
 
 from breeding.genetics.evaluation import evaluate
 from breeding.genetics.nodes import build_nodes
-from breeding.genetics.pedigree import OneSource, Open, Pedigree, Queen
+from breeding.genetics.pedigree import Mating, OneSource, Open, Pedigree, Queen
 from breeding.genetics.prediction import Prediction
 from breeding.genetics.records import ModelSpec, Parameters, Record
 from breeding.genetics.relationship import relationship_matrix
@@ -60,15 +60,15 @@ def dense(table, records, spec, parameters):
             R[i, j] += parameters.R0[k, m] * (r is s)
             if spec.permanent_colony:
                 R[i, j] += parameters.permanent[k, m] * (r.queen == s.queen)
-    X = []
+    columns: list[np.ndarray] = []
     for k in range(t):
         on = np.array([m == k for _, m in rows], dtype=float)
         for year in ("1", "2"):
-            X.append(on * [r.fixed["year"] == year for r, _ in rows])
-        X.append(on * [r.fixed["tester"] == "y" for r, _ in rows])
-        X.append(on * [r.covariates["feed"] for r, _ in rows])
-    X = np.array(X).T
-    keep = []
+            columns.append(on * [r.fixed["year"] == year for r, _ in rows])
+        columns.append(on * [r.fixed["tester"] == "y" for r, _ in rows])
+        columns.append(on * [r.covariates["feed"] for r, _ in rows])
+    X = np.array(columns).T
+    keep: list[int] = []
     for j in range(X.shape[1]):
         if np.linalg.matrix_rank(X[:, [*keep, j]], tol=1e-7) > len(keep):
             keep.append(j)
@@ -128,7 +128,13 @@ def test_performance_errors_equal_dense_algebra(data):
 
 def small():
     queens = [Queen("A"), Queen("B"), Queen("C", "A"), Queen("D", "A"), Queen("E", "B"), Queen("V", "C")]
-    matings = {"A": Open(10), "B": Open(10), "C": OneSource("B", 8), "D": OneSource("E", 5), "E": Open(None)}
+    matings: dict[str, Mating] = {
+        "A": Open(10),
+        "B": Open(10),
+        "C": OneSource("B", 8),
+        "D": OneSource("E", 5),
+        "E": Open(None),
+    }
     records = [
         Record(q, {"honey": y}, {"year": year})
         for q, y, year in [("A", 20, "1"), ("B", 25, "1"), ("C", 22, "2"), ("D", 27, "2"), ("E", 19, "2")]
@@ -204,7 +210,9 @@ def test_a_random_factor_shrinks_between_nothing_and_a_fixed_factor():
 
 def test_groups_shift_whole_origins():
     """Two unrelated origins that differ by a constant: values differ by it, deviations stay small."""
-    queens, matings, records = [], {}, []
+    queens: list[Queen] = []
+    matings: dict[str, Mating] = {}
+    records: list[Record] = []
     for group, level in (("north", 0.0), ("south", 40.0)):
         for i in range(12):
             id_ = f"{group}{i}"
@@ -213,11 +221,13 @@ def test_groups_shift_whole_origins():
             records.append(Record(id_, {"honey": level + (i % 3)}, {"year": "1"}))
     pedigree = Pedigree(queens, matings)
     found = evaluate(pedigree, records, ModelSpec(("year",), groups="fixed"), ONE, weights={"honey": 1})
-    north = np.mean([found.trait(f"north{i}", "honey").performance.value for i in range(12)])
-    south = np.mean([found.trait(f"south{i}", "honey").performance.value for i in range(12)])
+    by_colony = {q: found.performance.value[found.row[q], 0] for q in found.queens}
+    north = np.mean([by_colony[f"north{i}"] for i in range(12)])
+    south = np.mean([by_colony[f"south{i}"] for i in range(12)])
     assert south - north == pytest.approx(40.0, abs=1e-6)
     without = evaluate(pedigree, records, ModelSpec(("year",)), ONE, weights={"honey": 1})
-    pulled = without.trait("south0", "honey").performance.value - without.trait("north0", "honey").performance.value
+    shrunk = without.performance.value[:, 0]
+    pulled = shrunk[without.row["south0"]] - shrunk[without.row["north0"]]
     assert 0 < pulled < 40
 
 

@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from breeding.genetics.nodes import build_nodes
-from breeding.genetics.pedigree import Batch, DroneShare, OneSource, Open, Pedigree, Pool, Queen, SharedBatch
+from breeding.genetics.pedigree import Batch, DroneShare, Mating, OneSource, Open, Pedigree, Pool, Queen, SharedBatch
 from breeding.genetics.relationship import inbreeding, mated_queens, relationship_matrix
 from tests.breeding.genetics.oracle import Oracle
 from tests.breeding.genetics.pedigrees import pedigrees, units_of
@@ -143,7 +143,7 @@ def test_splitting_a_source_in_two_halves_changes_nothing(pedigree):
 def test_many_drones_converge_to_very_many():
     def F_and_a(n):
         queens = [Queen("A"), Queen("B"), Queen("Q", "A"), Queen("R", "A")]
-        matings = {"A": Pool((DroneShare("B", 2, n), DroneShare("A", 1, n))), "Q": Open(n)}
+        matings: dict[str, Mating] = {"A": Pool((DroneShare("B", 2, n), DroneShare("A", 1, n))), "Q": Open(n)}
         table = build_nodes(Pedigree(queens, matings))
         return relationship_matrix(table, ["A", "B", "Q", "R", "W:A", "W:Q", "B:A"])
 

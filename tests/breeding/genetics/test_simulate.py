@@ -108,7 +108,7 @@ def test_records_are_mean_level_worker_group_queen_and_residual():
     colonies = [RecordedColony("A", {"place": "x"}), RecordedColony("C", {"place": "x"})]
     records = simulate_records(truth, quiet, colonies, means={"honey": 30.0}, factor_sd={}, rng=rng)
     expected = 30.0 + truth.performance("honey", ["A", "C"])
-    np.testing.assert_allclose([r.values["honey"] for r in records], expected, atol=1e-4)
+    assert [r.values["honey"] for r in records] == pytest.approx(expected.tolist(), abs=1e-4)
     assert [(r.queen, r.fixed) for r in records] == [("A", {"place": "x"}), ("C", {"place": "x"})]
     levels = simulate_records(
         truth, quiet, colonies, means={"honey": 0.0}, factor_sd={"place": {"honey": 50.0}}, rng=rng
