@@ -19,7 +19,7 @@ NOT_CONVERGED = 1
 
 
 class Command(BaseCommand):
-    help = "Compute what a genetics file (docs/formats.md) asks for, without a database."
+    help = "Compute what a genetics file (docs/genetics-file.md) asks for, without a database."
     requires_system_checks: list[str] = []
 
     def add_arguments(self, parser: ArgumentParser) -> None:
