@@ -355,8 +355,10 @@ def close(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask first: matings are written and nothing here is rewritten afterwards."""
     session = _session(request, pk)
     form = CloseForm(request.POST or None)
-    if request.method == "POST" and form.is_valid():
-        if tried(
+    if (
+        request.method == "POST"
+        and form.is_valid()
+        and tried(
             form,
             lambda: session_close(
                 session,
@@ -364,9 +366,10 @@ def close(request: HttpRequest, pk: int) -> HttpResponse:
                 by=_person(request),
                 now=now_of(request),
             ),
-        ):
-            messages.success(request, _("The session is closed. Its matings stand in the pedigree."))
-            return redirect("scheduling:bench_session", pk=pk)
+        )
+    ):
+        messages.success(request, _("The session is closed. Its matings stand in the pedigree."))
+        return redirect("scheduling:bench_session", pk=pk)
     return render(
         request,
         "scheduling/bench_close.html",

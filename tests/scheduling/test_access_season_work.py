@@ -65,7 +65,7 @@ def status(person: Person | None, name: str, *args: int, method: str = "get") ->
     client = Client()
     if person is not None:
         client.force_login(person)
-    return getattr(client, method)(reverse(f"scheduling:{name}", args=args)).status_code
+    return int(getattr(client, method)(reverse(f"scheduling:{name}", args=args)).status_code)
 
 
 COORDINATOR_ONLY = [200, 403, 403, 403, 403, 200, 302]
@@ -122,8 +122,6 @@ def test_each_person_may_change_what_is_theirs(
 
 
 @pytest.mark.parametrize("name", ["plan_work_out", "bench_start", "reminder_done"])
-def test_a_change_is_never_made_by_a_mere_visit(
-    name: str, people: dict[str, Person], things: dict[str, int]
-) -> None:
+def test_a_change_is_never_made_by_a_mere_visit(name: str, people: dict[str, Person], things: dict[str, int]) -> None:
     args = {"bench_start": [things["session"]], "reminder_done": [things["reminder"]]}.get(name, [])
     assert status(people["coordinator"], name, *args) == 405

@@ -1,6 +1,6 @@
 """Copies the listed files of others to static/ and writes what they are to static/vendor/MANIFEST.json.
 
-Use: `npm install --prefix vendor`, then `python vendor/copy.py`. The copies are committed; tests/test_vendor.py
+Use: `npm install --prefix vendor`, then `python vendor/copy_files.py`. The copies are committed; tests/test_vendor.py
 checks their hashes.
 """
 
