@@ -17,6 +17,8 @@ SOLVER_NAME = "HiGHS"
 
 #: Below so many columns the simplex method is quicker than the interior point. [columns]
 _SMALL = 3000
+#: Above so many columns no vertex is looked for: the inner point bounds and rounds nearly as well. [columns]
+_LARGE = 40_000
 
 
 @dataclass(slots=True)
@@ -67,9 +69,12 @@ class Relaxation:
     """
 
     def __init__(self, program: Program) -> None:
-        self._small = program.A.shape[1] < _SMALL
+        small = program.A.shape[1] < _SMALL
         self._solver = _solver(program, 1.0)
-        self._solver.setOptionValue("solver", "simplex" if self._small else "ipm")
+        self._solver.setOptionValue("solver", "simplex" if small else "ipm")
+        #: Whether the answer is a vertex, from which added rows and closed columns are quickly dealt with.
+        self.vertex = program.A.shape[1] <= _LARGE
+        self._solver.setOptionValue("run_crossover", "on" if self.vertex else "off")
 
     def solve(self, seconds: float) -> Answer:
         """Solve, from the last vertex if there is one.

@@ -50,9 +50,10 @@ class Model:
 
     Blocks of columns: ``x`` direct queens, ``y`` pooled queens, ``p`` parts, ``z`` slots opened, ``w`` pools
     made, ``u`` parts counted, ``c`` source chosen by a batch of mode one, ``before`` CO2 rounds, ``vol`` volume
-    of a slot, ``q`` queens of a session, ``V`` volume of a source, ``m`` source counts as used, ``S`` queens of
-    a member, ``f`` those of them in each fairness tier, ``t`` the lowest served share, ``k`` queens kept of
-    what is published. ``session`` gives for each column the session it belongs to, or -1.
+    of a slot, ``q`` queens of a session, ``V`` volume of a source, ``T`` of all sources, ``m`` source counts
+    as used, ``S`` queens of a member, ``f`` those of them in each fairness tier, ``t`` the lowest served
+    share, ``k`` queens kept of what is published. ``session`` gives for each column the session it belongs
+    to, or -1.
     """
 
     grid: Grid
@@ -90,6 +91,7 @@ class Model:
             v[blocks[name].slice] = sums[blocks[name].slice]
         least = grid.problem.rules.min_source_ul10 / UNIT
         volumes = v[blocks["V"].slice]
+        v[blocks["T"][0]] = volumes.sum()
         v[blocks["m"].slice] = (volumes >= least - 1e-9) & (volumes > 0)
         members = v[blocks["S"].slice]
         for tier in range(TIERS):
@@ -141,6 +143,7 @@ def model_of(grid: Grid) -> Model:
         "vol": len(grid.slots),
         "q": len(grid.sessions),
         "V": len(grid.sources),
+        "T": 1,
         "m": len(grid.sources),
         "S": len(grid.members),
         "f": len(grid.members) * TIERS,

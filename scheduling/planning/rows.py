@@ -236,9 +236,11 @@ def season_rows(model: Model, rows: Rows) -> None:
     share = rules.max_source_share_permille / 1000
     count = len(grid.sources)
     if share < 1:
+        # One column for the total keeps these rows sparse.
+        total = blocks["T"][0]
+        rows.add([*((blocks["V"][s], 1.0) for s in range(count)), (total, -1.0)], 0, 0)
         for s in range(count):
-            terms = [(blocks["V"][t], (1.0 if s == t else 0.0) - share) for t in range(count)]
-            rows.add(terms, -_INF, 0)
+            rows.add([(blocks["V"][s], 1.0), (total, -share)], -_INF, 0)
     if rules.min_sources:
         least = max(rules.min_source_ul10, 1) / UNIT
         for s in range(count):

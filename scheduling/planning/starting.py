@@ -15,6 +15,8 @@ from .search import improved
 
 #: Rounds of adding link rows to the relaxation, and the least violation worth a row.
 _LINK_ROUNDS, _LINK_LEAST = 3, 1e-3
+#: Share of the time that the first relaxation may take. [-]
+_RELAX_SHARE = 0.7
 #: A link round is cheap below this share of the time left; diving may take this share altogether. [-]
 _CHEAP, _DIVE_SHARE = 0.03, 0.2
 
@@ -48,11 +50,13 @@ def relax_and_round(search: Search, point: Floats) -> Floats:
     if _feasible(model, point):
         search.take(point)
     relaxation = Relaxation(model.program(served_goal(model)))
-    answer = relaxation.solve(search.left() * 0.8)
+    answer = relaxation.solve(search.left() * _RELAX_SHARE)
     if answer.v is None:
         return point
     search.bound = min(search.bound, whole(answer.bound))
     point = _better(search, goal, point, rounded_state(model, answer.v).vector(model))
+    if not relaxation.vertex:
+        return point
     answer = _with_links(search, relaxation, answer)
     assert answer.v is not None
     return _dive(search, relaxation, answer.v, goal, point)
