@@ -55,6 +55,7 @@ class SourceChoice:
             "health_hold": _("Health hold"),
             "health_certificate": _("Certificate over"),
             "inbreeding_limit": _("Too close"),
+            "viability_limit": _("Too much empty brood"),
             "not_ripe": _("Not ripe"),
         }
         return words.get(self.rule, "")
@@ -123,6 +124,12 @@ def _blocked(
             "limit": 100 * limit,
         }
         return text, "inbreeding_limit", "coordinator"
+    if prediction.viability < float(view.settings.viability_stop_share):
+        text = _("Only %(share).0f %% of the brood would live; the season’s limit is %(limit).0f %%.") % {
+            "share": 100 * prediction.viability,
+            "limit": 100 * view.settings.viability_stop_share,
+        }
+        return text, "viability_limit", "coordinator"
     if ripe is None:
         return _not_ripe_words(view, source), "not_ripe", ""
     return "", "", ""
@@ -146,8 +153,6 @@ def _not_ripe_words(view: BatchView, source: SourceView) -> str:
 
 def _warning(view: BatchView, source: SourceView, prediction: CrossPrediction) -> str:
     settings, share = view.settings, {"share": 100 * prediction.viability}
-    if prediction.viability < float(settings.viability_stop_share):
-        return _("Expect much empty brood: only %(share).0f %% of it would live.") % share
     if prediction.viability < float(settings.viability_warn_share):
         return _("Expect gaps in the brood: %(share).0f %% of it would live.") % share
     if any(cohort.is_not_counted for cohort in source.cohorts):
@@ -179,7 +184,7 @@ def session_options(
 ) -> list[SessionOption]:
     """Every session from today on that still gives places, by day."""
     sessions = list(sessions_to_come(view.batch.season, today=view.today))
-    room = DroneRoom(view.batch.season, [choice.view for choice in choices], settings=view.settings)
+    room = DroneRoom(view.batch.season, [choice.view for choice in choices])
     return [
         session_option(view, session, choices, room=room, queens=queens, dose_tenths=dose_tenths, mode=mode)
         for session in sessions
@@ -212,16 +217,24 @@ def session_option(
     if fit == Fit.PAST_IT:
         text = _("Too late: %(batch)s is past it after %(day)s.")
         return option("no", text % {"batch": view.batch, "day": day_words(window.last_with_reason_on)}, rule="past_it")
-    ripe = [choice.view for choice in choices if choice.view.is_ripe_on(session.day)]
+    ripe = [
+        choice.view
+        for choice in choices
+        if choice.view.is_ripe_on(session.day) and choice.view.comes_to(session.bench_id)
+    ]
     if len(ripe) < (MIN_POOL_SOURCES if mode == BookingMode.POOL else 1):
-        return option("no", _not_ripe_that_day(choices, session.day), rule="not_ripe")
+        return option("no", _not_ripe_that_day(choices, session), rule="not_ripe")
     short = room.short(session, ripe, queens=queens, dose_tenths=dose_tenths, mode=mode)
     if free >= queens and short == 0:
         return option("fits", _fits_words(session, free, window.ages_on(session.day)))
     return option("queue", _queue_words(session, free, short, queens), short=short)
 
 
-def _not_ripe_that_day(choices: Sequence[SourceChoice], day: dt.date) -> str:
+def _not_ripe_that_day(choices: Sequence[SourceChoice], session: BenchSession) -> str:
+    day = session.day
+    if not any(choice.view.comes_to(session.bench_id) for choice in choices):
+        text = _("These drones are not brought to %(bench)s. Choose another bench or source.")
+        return text % {"bench": session.bench}
     starts = [start for choice in choices if (start := choice.view.next_ripe_from(day)) is not None]
     if not starts:
         return _("These drones are past it on that day. Choose an earlier day or another source.")

@@ -1,26 +1,37 @@
-"""How many drones a source is expected to have on a day, and how many a bench day still needs of it."""
+"""How many drones of a source can be counted on for a bench day, and how many are still to be had of it.
+
+The same safe figures as in the plan: stock at its safe quantile, and the reserve line for the semen asked for. So a
+request that fits here is not refused by the plan for reasons that could have been known.
+"""
 
 import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from functools import cached_property
 
 from django.db.models import Sum
 
-from scheduling.models import BenchSession, Booking, BookingMode, DroneCall, PlanState, Season
-from scheduling.planning.facts import Settings
+from scheduling.models import BenchSession, Booking, BookingMode, CountKind, DroneCall, PlanState, Season
+from scheduling.planning.supply import safe_stock_eq
+from scheduling.queries.problem import emerged_of, reserve_of, survival_of
 from scheduling.queries.sessions import WAITING_STATES
 from scheduling.queries.sources import CohortView, SourceView
 
-TENTHS_PER_UL = 10
+PER_DRONE = 1000  # stocks and reserves are told in thousandths of a drone
+LOW, HIGH = 0.1, 0.9  # the band that is shown
 
 
 @dataclass(frozen=True)
 class Forecast:
-    """Drones expected alive on the first ripe day. `is_guess`: nothing but a promise stands behind it."""
+    """Drones expected alive on the first ripe day, with a band from 10 to 90 %.
+
+    `is_guess`: nothing but a promise stands behind it. `without_losses`: the season names no daily survival yet.
+    """
 
     drones: int
+    low: int
+    high: int
     on: dt.date
     counted: int
     counted_on: dt.date
@@ -28,101 +39,133 @@ class Forecast:
     without_losses: bool
 
 
-def cohort_forecast(view: CohortView, *, on: dt.date | None = None) -> Forecast | None:
-    """The best count, less the season's daily loss until `on` (default: the first day all are ripe, or today)."""
+def cohort_forecast(view: CohortView) -> Forecast | None:
+    """What the counts let one expect on the first day all are ripe, or today while they are; None without any count."""
     count = view.count
     if count is None:
         return None
-    day = on or max(view.calendar.ripe_from, min(view.today, view.calendar.last_on))
-    survival = view.source.daily_survival or view.settings.drone_daily_survival
-    # Cells and promises lose nothing before they emerge; then loss runs by the day.
-    since = max(count.counted_on, view.calendar.emerging_from)
-    days = max(0, (day - since).days)
-    alive = Decimal(count.number) * (Decimal(1) if survival is None else Decimal(survival) ** days)
+    day = max(view.calendar.ripe_from, min(view.today, view.calendar.last_on))
+    low = mean = high = float(count.number)
+    knows_losses = _knows_losses(view)
+    if knows_losses:
+        emerged, survival = emerged_of(view, day), float(survival_of(view))
+        assert emerged is not None  # there is a count
+        mean = emerged.on(0, survival)
+        low, high = (emerged.quantile(share, 0, survival) for share in (LOW, HIGH))
     return Forecast(
-        drones=math.floor(alive * (view.settings.drone_recapture_share or 1)),
+        drones=round(mean),
+        low=round(low),
+        high=round(high),
         on=day,
         counted=count.number,
         counted_on=count.counted_on,
-        is_guess=count.kind == "promised",
-        without_losses=survival is None,
+        is_guess=count.kind == CountKind.PROMISED,
+        without_losses=not knows_losses,
     )
 
 
-def drones_on(view: SourceView, day: dt.date) -> int:
-    """Ripe drones expected of all cohorts of a source on a day, before anything is taken."""
-    forecasts = [cohort_forecast(cohort, on=day) for cohort in view.cohorts if cohort.is_ripe_on(day)]
-    return sum(forecast.drones for forecast in forecasts if forecast is not None)
+def _knows_losses(view: CohortView | SourceView) -> bool:
+    """Whether anybody said how many drones live to the next day; nothing is reckoned before."""
+    return (view.source.daily_survival or view.settings.drone_daily_survival) is not None
 
 
-def drones_for(volume_tenths: int, view: SourceView) -> int:
-    """Drones for so much semen at the source's own yield, or the season's."""
-    usable = view.source.usable_share or view.settings.usable_share
-    per_drone = view.source.ul_per_drone or view.settings.ul_per_drone
-    return math.ceil(Decimal(volume_tenths) / TENTHS_PER_UL / (Decimal(usable) * Decimal(per_drone)))
+def safe_drones_on(view: SourceView, day: dt.date) -> int:
+    """Ripe drones one may count on that day, of all cohorts of a source, before anything is taken."""
+    stock = 0
+    for cohort in view.cohorts:
+        emerged = emerged_of(cohort, day) if cohort.is_ripe_on(day) else None
+        if emerged is not None:
+            stock += safe_stock_eq(
+                emerged,
+                level=float(view.settings.service_level_share),
+                survival_per_day=float(survival_of(cohort)),
+            )
+    return stock // PER_DRONE
 
 
 class DroneRoom:
-    """What is left of each source on bench days of a season: two queries for all of them."""
+    """What is left of each source on the bench days of a season, in three queries for all of them."""
 
-    def __init__(self, season: Season, views: Sequence[SourceView], *, settings: Settings) -> None:
-        self.settings = settings
-        ids = [view.source.pk for view in views]
-        calls = (
-            DroneCall.objects.filter(plan__season=season, plan__state__in=[PlanState.PUBLISHED, PlanState.CHANGED])
-            .filter(source__in=ids)
-            .values("source", "session__day")
-            .annotate(n=Sum("drones"))
-        )
-        self._called = {(row["source"], row["session__day"]): row["n"] for row in calls}
-        self._asked: dict[tuple[int, int], int] = {}
-        waiting = Booking.objects.filter(
-            season=season, state__in=WAITING_STATES, wished_session__isnull=False, accepted__source__in=ids
-        ).distinct()
-        for booking in waiting.prefetch_related("accepted"):
-            accepted = [row.source_id for row in booking.accepted.all()]
-            for source in accepted:
-                key = (source, booking.wished_session_id or 0)
-                share = math.ceil(booking.queens * booking.dose_tenths / len(accepted))
-                self._asked[key] = self._asked.get(key, 0) + share
+    def __init__(self, season: Season, views: Sequence[SourceView]) -> None:
+        self.season = season
+        self.ids = [view.source.pk for view in views]
+        self.reserves = {view.source.pk: reserve_of(view) for view in views}
 
     def left(self, view: SourceView, session: BenchSession) -> int:
-        """Drones of a source nobody has asked for that day; below 0 when it is short already."""
-        called: int = self._called.get((view.source.pk, session.day), 0)
-        asked = self._asked.get((view.source.pk, session.pk), 0)
-        return drones_on(view, session.day) - called - drones_for(asked, view)
+        """Drones of a source that neither the plan nor an open request counts on that day; never below 0."""
+        pk = view.source.pk
+        called = sum(drones for (source, day), drones in self._called.items() if source == pk and day <= session.day)
+        asked = self._reserved(view, self._asked.get((pk, session.pk), 0))
+        return max(0, safe_drones_on(view, session.day) - called - asked)
 
     def short(
         self, session: BenchSession, ripe: Sequence[SourceView], *, queens: int, dose_tenths: int, mode: str
     ) -> int:
-        """Drones missing for this request; 0 when there are enough. Sources without any count are taken on trust.
+        """Drones missing for this request; 0 when there are enough.
 
-        `each` may draw on all ripe sources, `one` needs a single one for the whole batch, `pool` equal parts of all.
+        Sources nobody has counted, and a season that names no daily survival, are taken on trust: the plan waits for
+        both. `each` may draw on all ripe sources, `one` needs a single one for the whole batch, `pool` equal parts.
         """
-        counted = [view for view in ripe if any(cohort.count is not None for cohort in view.cohorts)]
-        if len(counted) < len(ripe):
+        if any(not _knows_losses(view) or all(cohort.count is None for cohort in view.cohorts) for view in ripe):
             return 0
         volume = queens * dose_tenths
         if mode == BookingMode.POOL:
             part = math.ceil(volume / len(ripe))
-            return sum(max(0, drones_for(part, view) - max(0, self.left(view, session))) for view in ripe)
-        missing = [drones_for(volume, view) - max(0, self.left(view, session)) for view in ripe]
+            return sum(self._short_of(view, session, part) for view in ripe)
         if mode == BookingMode.ONE:
-            return max(0, min(missing))
-        return max(0, self._missing_together(session, ripe, volume))
+            return min(self._short_of(view, session, volume) for view in ripe)
+        return self._short_together(session, ripe, volume)
 
-    def _missing_together(self, session: BenchSession, ripe: Sequence[SourceView], volume_tenths: int) -> int:
-        """What one source cannot give another may: the rest is asked of the last, in drones of its yield."""
-        rest = Decimal(volume_tenths)
-        for view in ripe:
-            drones = max(0, self.left(view, session))
-            per_drone = self._tenths_per_drone(view)
-            if drones * per_drone >= rest:
-                return 0
-            rest -= drones * per_drone
-        return math.ceil(rest / self._tenths_per_drone(ripe[-1]))
+    def _short_of(self, view: SourceView, session: BenchSession, volume_tenths: int) -> int:
+        return max(0, self._reserved(view, volume_tenths) - self.left(view, session))
 
-    def _tenths_per_drone(self, view: SourceView) -> Decimal:
-        usable = view.source.usable_share or self.settings.usable_share
-        per_drone = view.source.ul_per_drone or self.settings.ul_per_drone
-        return Decimal(usable) * Decimal(per_drone) * TENTHS_PER_UL
+    def _short_together(self, session: BenchSession, ripe: Sequence[SourceView], volume_tenths: int) -> int:
+        """The scarcer sources give what they have; what is then missing is asked of the one with most left."""
+        *others, last = sorted(ripe, key=lambda view: self.left(view, session))
+        rest = volume_tenths
+        for view in others:
+            rest -= min(rest, self._volume_of(view, self.left(view, session)))
+        return self._short_of(last, session, rest)
+
+    def _reserved(self, view: SourceView, volume_tenths: int) -> int:
+        """Drones to set aside for a volume; none for nothing."""
+        per_tenth, once = self.reserves[view.source.pk]
+        return math.ceil((per_tenth * volume_tenths + once) / PER_DRONE) if volume_tenths > 0 else 0
+
+    def _volume_of(self, view: SourceView, drones: int) -> int:
+        """Tenths of a µl that so many drones safely give."""
+        per_tenth, once = self.reserves[view.source.pk]
+        return max(0, (PER_DRONE * drones - once) // per_tenth)
+
+    @cached_property
+    def _called(self) -> dict[tuple[int, dt.date], int]:
+        """Drones the plan in force wants brought, by source and day."""
+        calls = (
+            DroneCall.objects.filter(
+                plan__season=self.season,
+                plan__state__in=[PlanState.PUBLISHED, PlanState.CHANGED],
+                source__in=self.ids,
+            )
+            .order_by()
+            .values("source", "session__day")
+            .annotate(n=Sum("drones"))
+        )
+        return {(row["source"], row["session__day"]): row["n"] for row in calls}
+
+    @cached_property
+    def _asked(self) -> dict[tuple[int, int], int]:
+        """Volumes asked for and not placed yet, tenths of a µl, shared evenly among the sources each accepts."""
+        asked: dict[tuple[int, int], int] = {}
+        waiting = Booking.objects.filter(
+            season=self.season,
+            state__in=WAITING_STATES,
+            wished_session__isnull=False,
+            accepted__source__in=self.ids,
+        ).distinct()
+        for booking in waiting.prefetch_related("accepted"):
+            accepted = [row.source_id for row in booking.accepted.all()]
+            share = math.ceil(booking.queens * booking.dose_tenths / len(accepted))
+            for source in accepted:
+                key = (source, booking.wished_session_id or 0)
+                asked[key] = asked.get(key, 0) + share
+        return asked

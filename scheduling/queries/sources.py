@@ -32,6 +32,7 @@ def cohorts_seen_by(viewer: Viewer) -> QuerySet[DroneCohort]:
 
 def sources_with_facts(sources: QuerySet[DroneSource]) -> QuerySet[DroneSource]:
     return sources.select_related("season__cooperative", "apiary", "member", "drone_queen").prefetch_related(
+        "benches",
         Prefetch("cohorts", DroneCohort.objects.order_by("number")),
         Prefetch("cohorts__counts", DroneCount.objects.filter(replaced_by__isnull=True).order_by("-counted_on", "-pk")),
     )
@@ -136,6 +137,11 @@ class SourceView:
 
     def is_ripe_on(self, day: dt.date) -> bool:
         return any(cohort.is_ripe_on(day) for cohort in self.cohorts)
+
+    def comes_to(self, bench_id: int) -> bool:
+        """Its drones can be brought to this bench; a source that names none comes to every bench."""
+        own = {bench.pk for bench in self.source.benches.all()}
+        return not own or bench_id in own
 
     def next_ripe_from(self, day: dt.date) -> dt.date | None:
         """The first day on or after `day` on which some cohort is ripe."""

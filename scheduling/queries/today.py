@@ -24,8 +24,8 @@ from scheduling.models import (
     Season,
 )
 from scheduling.planning.timing import elapsed_hours
+from scheduling.queries.balance import ripe_band
 from scheduling.queries.batches import BatchView, batch_views, batches_of_viewer
-from scheduling.queries.drones import drones_on
 from scheduling.queries.reminders import ShownReminder, open_reminders
 from scheduling.queries.sessions import sessions_to_come
 from scheduling.queries.sources import source_views
@@ -130,14 +130,26 @@ def _countdown(now: dt.datetime, then: dt.datetime) -> Countdown | None:
 
 
 def _needs(session: BenchSession, season: Season, *, today: dt.date) -> list[SourceNeed]:
-    """What the plan in force wants brought, against what is expected to be ripe."""
-    needed = dict(
-        DroneCall.objects.filter(session=session, plan__state__in=IN_FORCE).values_list("source_id", "drones")
-    )
+    """What the plan in force wants brought, against what is expected to be ripe then, as the drone balance has it."""
+    calls = DroneCall.objects.filter(plan__season=season, plan__state__in=IN_FORCE, session__day__gte=today)
+    needed: dict[int, int] = {}
+    taken: dict[int, dict[dt.date, int]] = {}
+    for call in calls.select_related("session"):
+        by_day = taken.setdefault(call.source_id, {})
+        by_day[call.session.day] = by_day.get(call.session.day, 0) + call.drones
+        if call.session_id == session.pk:
+            needed[call.source_id] = call.drones
     if not needed:
         return []
     views = source_views(DroneSource.objects.filter(pk__in=needed).order_by("letter"), season=season, today=today)
-    return [SourceNeed(view.source, drones_on(view, session.day), needed[view.source.pk]) for view in views]
+    return [
+        SourceNeed(
+            source=view.source,
+            ripe=round(ripe_band(view, session.day, taken[view.source.pk]).mean),
+            needed=needed[view.source.pk],
+        )
+        for view in views
+    ]
 
 
 def first_steps(viewer: Viewer, season: Season | None) -> list[FirstStep]:

@@ -222,7 +222,12 @@ def test_a_lost_queen_leaves_the_stock_and_comes_back_with_undo(world: World) ->
     assert (first.state, first.queen.status, queens_left(batch)) == ("lost", "gone", (1, 0))
     batch_queen_back(first, by=world.owner, now=NOW)
     first = BatchQueen.objects.select_related("queen").get(pk=first.pk)
-    assert (first.state, first.state_reason, first.queen.status, queens_left(batch)) == ("waiting", "", "virgin", (2, 0))
+    assert (first.state, first.state_reason, first.queen.status, queens_left(batch)) == (
+        "waiting",
+        "",
+        "virgin",
+        (2, 0),
+    )
 
 
 def test_setting_a_queen_aside_says_why(world: World) -> None:
@@ -232,10 +237,10 @@ def test_setting_a_queen_aside_says_why(world: World) -> None:
     assert refused.value.field == "reason"
 
 
-def place_for(world: World, booking: Booking, day: dt.date = DAY(2026, 6, 9)) -> BenchPlace:
+def place_for(world: World, booking: Booking) -> BenchPlace:
     plan = Plan.objects.create(season=world.season, created_at=NOW, state="published", number=1, published_at=NOW)
     return BenchPlace.objects.create(
-        session=world.session(day), position=1, plan=plan, booking=booking, dose_tenths=80, source=world.source()
+        session=world.session(), position=1, plan=plan, booking=booking, dose_tenths=80, source=world.source()
     )
 
 

@@ -97,10 +97,12 @@ def test_the_calendar_of_a_cohort_is_that_of_timing(world: World) -> None:
 
 def test_a_comb_is_promised_and_then_observed(world: World) -> None:
     source = world.source(comb_in_on=None)
-    cohort = cohort_add(
-        source, promised_comb_on=DAY(2026, 6, 12), promised_drones=300, by=world.owner, now=NOW
+    cohort = cohort_add(source, promised_comb_on=DAY(2026, 6, 12), promised_drones=300, by=world.owner, now=NOW)
+    assert (cohort.number, cohort.counts.get().kind, cohort_view(cohort, today=TODAY).state) == (
+        1,
+        "promised",
+        "promised",
     )
-    assert (cohort.number, cohort.counts.get().kind, cohort_view(cohort, today=TODAY).state) == (1, "promised", "promised")
     cohort_observe(cohort, step="comb_in_on", day=DAY(2026, 6, 7), by=world.owner, now=NOW)
     cohort.refresh_from_db()
     assert (cohort.comb_in_on, cohort.version) == (DAY(2026, 6, 7), 2)
