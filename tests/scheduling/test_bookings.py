@@ -292,17 +292,18 @@ def unlocked() -> Iterator[None]:
         yield
 
 
-def _race(world: World, batch: QueenBatch, session: BenchSession, source: DroneSource) -> list[str]:
-    """Two members' taps at once. Both have passed every cheap check before either counts what is left."""
+def _race(world: World, batches: list[QueenBatch], session: BenchSession, source: DroneSource, meet: str) -> list[str]:
+    """Two taps at once. `meet`: the check after which both wait for each other, if they both get that far."""
     barrier = threading.Barrier(2, timeout=10)
-    real, outcomes = service._refuse_more_than_left, []
+    real, outcomes = getattr(service, meet), []
 
-    def counted_together(locked: QueenBatch, queens: int) -> None:
-        real(locked, queens)
+    def checked_together(*args: Any, **kwargs: Any) -> Any:
+        answer = real(*args, **kwargs)
         with contextlib.suppress(threading.BrokenBarrierError):  # the other one waits for the row, as it should
             barrier.wait(timeout=2)
+        return answer
 
-    def one() -> None:
+    def one(batch: QueenBatch) -> None:
         try:
             booking = booking_ask(batch, queens=4, sources=[source], session=session, by=world.owner, now=NOW)
             outcomes.append(booking.state)
@@ -311,8 +312,8 @@ def _race(world: World, batch: QueenBatch, session: BenchSession, source: DroneS
         finally:
             connections.close_all()
 
-    with mock.patch.object(service, "_refuse_more_than_left", counted_together):
-        threads = [threading.Thread(target=one) for _ in range(2)]
+    with mock.patch.object(service, meet, checked_together):
+        threads = [threading.Thread(target=one, args=[batch]) for batch in batches]
         for thread in threads:
             thread.start()
         for thread in threads:
@@ -320,26 +321,44 @@ def _race(world: World, batch: QueenBatch, session: BenchSession, source: DroneS
     return sorted(outcomes)
 
 
-def _race_world() -> tuple[World, QueenBatch, BenchSession, DroneSource]:
-    world = make_world()
-    return world, world.batch(virgins=6), world.session(), world.source()
+QUEENS, PLACES = "_refuse_more_than_left", "session_option"
 
 
 @pytest.mark.postgres
 @pytest.mark.django_db(transaction=True)
 def test_two_requests_at_once_never_book_a_queen_twice() -> None:
-    world, batch, session, source = _race_world()
+    world = make_world()
+    batch = world.batch(virgins=6)
     assert connection.vendor == "postgresql"
-    assert _race(world, batch, session, source) == ["asked", "queens_left"]
+    assert _race(world, [batch, batch], world.session(), world.source(), QUEENS) == ["asked", "queens_left"]
     assert queens_left(batch) == (6, 4)
 
 
 @pytest.mark.postgres
 @pytest.mark.django_db(transaction=True)
 def test_without_the_row_lock_the_same_two_requests_book_queens_twice(unlocked: None) -> None:
-    world, batch, session, source = _race_world()
-    assert _race(world, batch, session, source) == ["asked", "asked"]
+    world = make_world()
+    batch = world.batch(virgins=6)
+    assert _race(world, [batch, batch], world.session(), world.source(), QUEENS) == ["asked", "asked"]
     assert queens_left(batch) == (6, 8)
+
+
+@pytest.mark.postgres
+@pytest.mark.django_db(transaction=True)
+def test_two_batches_at_once_never_ask_for_the_same_free_places() -> None:
+    world = make_world()
+    session = world.session(places=5)
+    batches = [world.batch(virgins=6), world.batch(virgins=6)]
+    assert _race(world, batches, session, world.source(), PLACES) == ["asked", "queued"]
+    assert places_left(session) == 1
+
+
+@pytest.mark.postgres
+@pytest.mark.django_db(transaction=True)
+def test_without_the_row_lock_two_batches_are_told_that_the_same_places_are_free(unlocked: None) -> None:
+    world = make_world()
+    batches = [world.batch(virgins=6), world.batch(virgins=6)]
+    assert _race(world, batches, world.session(places=5), world.source(), PLACES) == ["asked", "asked"]
 
 
 def test_a_closer_relation_than_the_mother_is_seen_through_the_pedigree(world: World) -> None:

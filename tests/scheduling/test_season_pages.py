@@ -3,12 +3,12 @@
 import datetime as dt
 import uuid
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Any
 from unittest import mock
 
 import pytest
 from django.db import connection
-from django.http import HttpResponse
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -157,7 +157,7 @@ def test_every_route_of_these_rooms_stands_in_the_tables() -> None:
     assert names == {*PAGES, *ACTS}
 
 
-def check(response: HttpResponse, expected: int | str) -> None:
+def check(response: Any, expected: int | str) -> None:
     if expected == SIGN_IN:
         assert (response.status_code, response["Location"].split("?")[0]) == (302, reverse("accounts:sign_in"))
     elif expected == ELSEWHERE:
@@ -167,7 +167,11 @@ def check(response: HttpResponse, expected: int | str) -> None:
 
 
 def rows(table: dict[str, tuple[str, dict[str, int]]]) -> list[tuple[str, str, int | str]]:
-    return [(name, who, code) for name, (_, codes) in table.items() for who, code in {**codes, **OUTSIDE}.items()]
+    found: list[tuple[str, str, int | str]] = []
+    for name, (_, codes) in table.items():
+        found += [(name, who, code) for who, code in codes.items()]
+        found += [(name, who, where) for who, where in OUTSIDE.items()]
+    return found
 
 
 @pytest.mark.parametrize(("name", "who", "expected"), rows(PAGES))
@@ -329,7 +333,7 @@ def test_a_figure_is_changed_by_the_coordinator_and_shown_with_the_name(stocked:
     assert "outside" in wrong.content.decode()
     client.post(address_, {"value": "11", "reason": "our own log"})
     row = SeasonSetting.objects.get()
-    assert (row.value, row.changed_by) == (11, person)
+    assert (row.value, row.changed_by) == (Decimal(11), person)
     page = client.get(reverse("scheduling:settings")).content.decode()
     assert person.name in page
     assert "our own log" in page

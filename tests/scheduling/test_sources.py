@@ -6,6 +6,7 @@ import pytest
 
 from accounts.models import AuditEntry
 from accounts.refusals import Refusal
+from breeding.models import Queen
 from scheduling.models import BenchPlace, DroneCount, DroneSource, Plan
 from scheduling.planning.facts import settings_from
 from scheduling.planning.timing import CohortEvents, cohort_calendar
@@ -18,11 +19,9 @@ from tests.scheduling.world import NOW, TODAY, World
 DAY = dt.date
 
 
-def offer(world: World, name: str, **kwargs: object) -> DroneSource:
-    queen = kwargs.pop("drone_queen", None) or world.mother()
-    return source_offer(
-        world.season, member=world.member, drone_queen=queen, name=name, by=world.owner, now=NOW, **kwargs
-    )  # type: ignore[arg-type]
+def offer(world: World, name: str, *, drone_queen: Queen | None = None) -> DroneSource:
+    queen = drone_queen or world.mother()
+    return source_offer(world.season, member=world.member, drone_queen=queen, name=name, by=world.owner, now=NOW)
 
 
 def test_sources_get_the_next_letter_that_was_never_used(world: World) -> None:
