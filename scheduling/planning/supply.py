@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from functools import lru_cache
 from itertools import combinations, pairwise
 from typing import Literal
 
@@ -112,7 +114,7 @@ class Emerged:
         """Return a quantile of the number alive on a day. [drones]"""
         sigma = math.sqrt(math.log1p(self.cv**2))
         middle = self.on(day, survival_per_day) / math.sqrt(1 + self.cv**2)
-        return float(middle * math.exp(sigma * stats.norm.ppf(probability)))
+        return float(middle * math.exp(sigma * _z(probability)))
 
 
 def emerged_from_counts(
@@ -205,6 +207,8 @@ def safe_drones(volume_ul: float, gives: Yield, *, level: float) -> int:
     return guess
 
 
+@lru_cache(maxsize=512)  # a season's sources mostly share one yield
+@lru_cache(maxsize=512)  # the same few yields are asked for with every look at the plan board
 def reserve_line(gives: Yield, *, level: float, least_ul: float, most_ul: float) -> tuple[int, int]:
     """Return the lowest reserve line on or above the safe number of drones.
 
@@ -255,7 +259,7 @@ def safe_stock_eq(emerged: Emerged, *, level: float, survival_per_day: float) ->
     A drone alive on day d counts ``survival ** -d``, so the cohort is one number whenever it is taken.
     """
     at_zero = emerged.mean * survival_per_day ** (-emerged.day)
-    safe = at_zero * (1 - stats.norm.ppf(level) * emerged.cv)
+    safe = at_zero * (1 - _z(level) * emerged.cv)
     return max(0, math.floor(safe * 1000))
 
 
@@ -328,9 +332,19 @@ def volume_draws(drones: int, gives: Yield, *, draws: int, random: np.random.Gen
     return np.asarray(random.gamma(usable * shape, gives.ul_per_drone / shape), dtype=np.float64)
 
 
+@lru_cache(maxsize=64)
+def _z(level: float) -> float:
+    return float(stats.norm.ppf(level))
+
+
+@lru_cache(maxsize=64)  # asked thousands of times for one level; scipy checks its arguments each time
+def _z(probability: float) -> float:
+    return float(stats.norm.ppf(probability))
+
+
 def _lower(drones: float, gives: Yield, level: float) -> float:
     mean, sd = gives.moments(drones)
-    return float(mean - stats.norm.ppf(level) * sd)
+    return mean - _z(level) * sd
 
 
 def _safe_real(volume_ul: float, gives: Yield, level: float) -> float:
