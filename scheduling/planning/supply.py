@@ -332,11 +332,6 @@ def volume_draws(drones: int, gives: Yield, *, draws: int, random: np.random.Gen
     return np.asarray(random.gamma(usable * shape, gives.ul_per_drone / shape), dtype=np.float64)
 
 
-@lru_cache(maxsize=64)
-def _z(level: float) -> float:
-    return float(stats.norm.ppf(level))
-
-
 @lru_cache(maxsize=64)  # asked thousands of times for one level; scipy checks its arguments each time
 def _z(probability: float) -> float:
     return float(stats.norm.ppf(probability))
@@ -344,7 +339,7 @@ def _z(probability: float) -> float:
 
 def _lower(drones: float, gives: Yield, level: float) -> float:
     mean, sd = gives.moments(drones)
-    return mean - _z(level) * sd
+    return float(mean - _z(level) * sd)
 
 
 def _safe_real(volume_ul: float, gives: Yield, level: float) -> float:
