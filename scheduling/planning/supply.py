@@ -207,7 +207,6 @@ def safe_drones(volume_ul: float, gives: Yield, *, level: float) -> int:
     return guess
 
 
-@lru_cache(maxsize=512)  # a season's sources mostly share one yield
 @lru_cache(maxsize=512)  # the same few yields are asked for with every look at the plan board
 def reserve_line(gives: Yield, *, level: float, least_ul: float, most_ul: float) -> tuple[int, int]:
     """Return the lowest reserve line on or above the safe number of drones.
