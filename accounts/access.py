@@ -6,6 +6,7 @@ in the queries for lists. Strangers get 404 (they do not learn that it exists), 
 
 from dataclasses import dataclass
 
+from django.apps import apps
 from django.core.exceptions import PermissionDenied
 from django.utils.functional import Promise
 
@@ -41,7 +42,9 @@ class Viewer:
 def viewer_of(person: Person, cooperative_id: int | None = None) -> Viewer | None:
     """The person's view of a cooperative (of the first one they belong to, if none is named)."""
     grants = list(person.role_grants.values_list("cooperative_id", "role"))
-    memberships = list(person.member_persons.values_list("member__cooperative_id", "member_id"))
+    memberships = list(
+        person.member_persons.filter(member__left_on__isnull=True).values_list("member__cooperative_id", "member_id")
+    )
     belongs_to = {cooperative for cooperative, _ in grants} | {cooperative for cooperative, _ in memberships}
     if not belongs_to:
         return None
@@ -61,6 +64,46 @@ def can_act_for(viewer: Viewer, member: Member) -> bool:
 
 def can_manage_people(viewer: Viewer) -> bool:
     return viewer.is_coordinator
+
+
+def can_see_whole_history(viewer: Viewer) -> bool:
+    return viewer.is_coordinator
+
+
+# How each kind of thing leads to the member it belongs to. Kinds of apps to the right are named, not imported.
+MEMBER_OF_THING: dict[str, str] = {
+    "accounts.member": "pk",
+    "accounts.apiary": "member",
+    "breeding.queen": "owner",
+    "breeding.mating": "queen__owner",
+    "breeding.colony": "apiary__member",
+    "breeding.score": "colony__apiary__member",
+    "scheduling.queenbatch": "member",
+    "scheduling.batchqueen": "batch__member",
+    "scheduling.booking": "member",
+    "scheduling.dronesource": "member",
+    "scheduling.dronecohort": "source__member",
+    "scheduling.reminder": "member",
+}
+
+
+def can_see_history(viewer: Viewer, subject_type: str, subject_id: int) -> bool:
+    """The history of one thing: the persons of the member it belongs to, of oneself, and the coordinator.
+
+    The coordinator's rows are scoped to the cooperative by the query.
+    """
+    if can_see_whole_history(viewer) or (subject_type, subject_id) == ("accounts.person", viewer.person.pk):
+        return True
+    path = MEMBER_OF_THING.get(subject_type)
+    if path is None:
+        return False
+    things = apps.get_model(subject_type)._default_manager
+    return bool(things.filter(**{"pk": subject_id, f"{path}__in": viewer.member_ids}).exists())
+
+
+def can_read_all_mail(viewer: Viewer) -> bool:
+    """In a practice cooperative everybody is made up, so its coordinator reads everybody's mail."""
+    return viewer.cooperative.is_practice and viewer.is_coordinator
 
 
 def can_run_evaluation(viewer: Viewer) -> bool:

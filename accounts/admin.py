@@ -17,6 +17,7 @@ from accounts.models import (
     NotificationWish,
     Person,
     RoleGrant,
+    Slowdown,
 )
 
 
@@ -127,3 +128,9 @@ class AuditEntryAdmin(ReadOnlyAdmin):
     list_select_related = ["cooperative"]
     search_fields = ["by_name", "action", "subject_name", "note"]
     date_hierarchy = "at"
+
+
+@admin.register(Slowdown)
+class SlowdownAdmin(ReadOnlyAdmin):
+    list_display = ["key", "tries", "last_at", "free_at"]
+    search_fields = ["key"]

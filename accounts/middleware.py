@@ -1,10 +1,11 @@
-"""Puts the viewer (person, cooperative, roles) on each request of a signed-in person."""
+"""Puts the viewer (person, cooperative, roles) on each request of a signed-in person; times are the cooperative's."""
 
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils import timezone
 
 from accounts.access import Viewer, viewer_of
 from accounts.models import Person
@@ -25,7 +26,10 @@ class ViewerMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        return self.get_response(request)
+        try:
+            return self.get_response(request)
+        finally:
+            timezone.deactivate()  # the thread serves somebody else next
 
     def process_view(
         self, request: HttpRequest, view: Callable[..., HttpResponse], args: object, kwargs: object
@@ -36,6 +40,8 @@ class ViewerMiddleware:
             return None
         viewer = viewer_of(request.user, request.session.get(COOPERATIVE_KEY))
         request.viewer = viewer  # type: ignore[attr-defined]
+        if viewer is not None:
+            timezone.activate(viewer.cooperative.time_zone)
         free = getattr(view, "login_required", True) is False or getattr(view, "without_cooperative", False)
         if viewer is None and not free and not request.path.startswith("/admin/"):
             return redirect(reverse("accounts:no_cooperative"))

@@ -28,6 +28,26 @@ PAGES: dict[str, tuple[str, Any, str]] = {
     "more": ("accounts:more", _("More"), "menu"),
 }
 
+# Pages that only the list of all pages leads to.
+MORE_PAGES: dict[str, tuple[str, Any, str]] = {
+    "bookings": ("scheduling:bookings", _("Bookings"), "calendar-check"),
+    "batches": ("scheduling:batches", _("Queen batches"), "queen"),
+    "sources": ("scheduling:sources", _("Drone sources"), "drone"),
+    "sessions": ("scheduling:sessions", _("Bench days"), "calendar"),
+    "apiaries": ("accounts:apiaries", _("Apiaries"), "map-pin"),
+    "season": ("scheduling:settings", _("Figures of the season"), "ruler"),
+    "members": ("accounts:members", _("Members and people"), "users"),
+    "history": ("accounts:history", _("What was done"), "history"),
+    "mail": ("accounts:mail", _("Kept mail"), "mail"),
+    "wishes": ("scheduling:reminder_wishes", _("How I am told"), "bell-ring"),
+    "settings": ("accounts:settings", _("You"), "user"),
+    "password": ("accounts:password", _("Change your password"), "lock"),
+}
+SEASON_MORE = ["batches", "sources", "sessions", "bookings"]
+STOCK_MORE = ["stock", "standing", "crosses", "apiaries"]
+COOPERATIVE_MORE: dict[str, list[str]] = {Role.COORDINATOR: ["members", "history", "season"]}
+OWN_MORE = ["reminders", "mail", "wishes", "settings", "password"]
+
 ROLE_PAGES: dict[str, list[str]] = {
     MEMBER: ["today", "lines", "book", "stock", "reminders"],
     Role.COORDINATOR: ["today", "board", "balance", "lines", "requests", "outcomes"],
@@ -63,6 +83,25 @@ def navigation_for(request: HttpRequest, viewer: Viewer, role: str) -> dict[str,
     }
 
 
+def more_groups(request: HttpRequest, viewer: Viewer, role: str) -> list[dict[str, Any]]:
+    """Every page of the shown role, in groups; each page once."""
+    groups = [
+        (_("Your work"), ROLE_PAGES[role]),
+        (_("This season"), SEASON_MORE),
+        (_("The stock"), STOCK_MORE),
+        (_("The cooperative"), COOPERATIVE_MORE.get(role, ["season"])),
+        (_("You"), OWN_MORE),
+    ]
+    seen: set[str] = set()
+    shown = []
+    for title, keys in groups:
+        new = [key for key in keys if key not in seen]
+        seen.update(new)
+        if entries := _entries(request, new):
+            shown.append({"title": title, "entries": entries})
+    return shown
+
+
 def _role_label(key: str) -> Any:
     return _("Member") if key == MEMBER else Role(key).label
 
@@ -70,7 +109,7 @@ def _role_label(key: str) -> Any:
 def _entries(request: HttpRequest, keys: list[str]) -> list[dict[str, Any]]:
     entries = []
     for key in keys:
-        name, label, icon = PAGES[key]
+        name, label, icon = PAGES.get(key) or MORE_PAGES[key]
         try:
             url = reverse(name)
         except NoReverseMatch:

@@ -121,6 +121,7 @@ AUTH_USER_MODEL = "accounts.Person"
 LOGIN_URL = "accounts:sign_in"
 LOGIN_REDIRECT_URL = "today"
 LOGOUT_REDIRECT_URL = "accounts:sign_in"
+PASSWORD_RESET_TIMEOUT = 3600  # seconds that a link for a new password works
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
@@ -179,7 +180,8 @@ SECURE_HSTS_SECONDS = 31_536_000 if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
 SECURE_HSTS_PRELOAD = HTTPS
 SECURE_REFERRER_POLICY = "same-origin"
-if env_bool("BROODTIDE_BEHIND_PROXY", default=False):
+BEHIND_PROXY = env_bool("BROODTIDE_BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 X_FRAME_OPTIONS = "DENY"
 

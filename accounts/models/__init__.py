@@ -4,6 +4,7 @@ from accounts.models.job import Job, JobState
 from accounts.models.mail import KeptMail
 from accounts.models.member import Apiary, Member, MemberPerson
 from accounts.models.person import Person
+from accounts.models.slowdown import Slowdown
 from accounts.models.wish import Channel, NotificationWish
 
 __all__ = [
@@ -20,4 +21,5 @@ __all__ = [
     "Person",
     "Role",
     "RoleGrant",
+    "Slowdown",
 ]

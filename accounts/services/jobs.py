@@ -37,11 +37,12 @@ class LeaseLost(Exception):  # noqa: N818
 
 
 class JobHandle:
-    """What a handler gets: its arguments, and ways to tell how far it is."""
+    """What a handler gets: its arguments, the moment it was started at, and ways to tell how far it is."""
 
-    def __init__(self, job: Job, token: uuid.UUID) -> None:
+    def __init__(self, job: Job, token: uuid.UUID, now: dt.datetime) -> None:
         self.job = job
         self.token = token
+        self.now = now
 
     @property
     def arguments(self) -> dict[str, Any]:
@@ -152,7 +153,7 @@ def job_run(job_id: int, *, now: dt.datetime) -> bool:
     Job.objects.filter(pk=job_id, lease_token=token).update(attempts=job.attempts + 1, started_at=job.started_at or now)
     handler: Handler = import_string(settings.JOB_HANDLERS[job.kind])
     try:
-        result = handler(JobHandle(job, token))
+        result = handler(JobHandle(job, token, now))
     except LeaseLost:
         log.warning("job %s was taken over by another worker", job_id)
         return False

@@ -1,8 +1,9 @@
-from scheduling.urls import bench, booking, health, plan, reminders, season
+from scheduling.urls import bench, booking, founding, health, plan, reminders, season
 
 app_name = "scheduling"
 urlpatterns = [
     *health.urlpatterns,
+    *founding.urlpatterns,
     *season.urlpatterns,
     *booking.urlpatterns,
     *plan.urlpatterns,

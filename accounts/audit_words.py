@@ -1,0 +1,130 @@
+"""The words for what the history records: one registry for all apps, whose actions are named, not imported.
+
+Each reads after the name of its subject: “Rowan 1: grafted”.
+"""
+
+from typing import Any
+
+from django.utils.translation import gettext_lazy as _
+
+ACTIONS: dict[str, Any] = {
+    "cooperative.found": _("founded"),
+    "member.add": _("became a member"),
+    "member.change": _("changed"),
+    "member.leave": _("left the cooperative"),
+    "member.return": _("came back"),
+    "member.person_add": _("a person acts for it"),
+    "member.person_remove": _("a person no longer acts for it"),
+    "person.add": _("added"),
+    "person.change": _("changed"),
+    "person.email": _("address for signing in changed"),
+    "person.link": _("link for a new password made"),
+    "password.change": _("password changed"),
+    "password.set": _("password set by a link"),
+    "role.grant": _("role given"),
+    "role.withdraw": _("role withdrawn"),
+    "wishes.set": _("wants to be told otherwise"),
+    "apiary.add": _("added"),
+    "apiary.change": _("changed"),
+    "apiary.close": _("closed"),
+    "apiary.reopen": _("opened again"),
+    "job.ask": _("started"),
+    "job.stop": _("asked to stop"),
+    "queen.register": _("registered"),
+    "queen.correct": _("corrected"),
+    "queen.gone": _("gone"),
+    "queen.back": _("back"),
+    "mating.record": _("mating recorded"),
+    "mating.correct": _("mating corrected"),
+    "mating.withdraw": _("mating taken back"),
+    "colony.add": _("added"),
+    "colony.requeen": _("requeened"),
+    "colony.end": _("ended"),
+    "line.add": _("added"),
+    "line.rename": _("renamed"),
+    "score.record": _("score entered"),
+    "score.correct": _("score corrected"),
+    "score.withdraw": _("score taken back"),
+    "score.restore": _("score put back"),
+    "trait.make": _("taken up"),
+    "trait.weight": _("weight changed"),
+    "evaluation.made": _("worked out"),
+    "semen_batch.make": _("mixed"),
+    "season.open": _("opened"),
+    "setting.change": _("figure changed"),
+    "batch.plan": _("planned"),
+    "batch.replan": _("planned for another bench day"),
+    "batch.graft": _("grafted"),
+    "batch.grafted": _("grafted"),
+    "batch.confined": _("breeder queen confined"),
+    "batch.started": _("started cells counted"),
+    "batch.sealed": _("cells sealed"),
+    "batch.caged": _("cells caged"),
+    "batch.emerged": _("emerged"),
+    "batch.excluder": _("excluders on"),
+    "batch.eggs": _("eggs seen"),
+    "batch.edit": _("changed"),
+    "batch.close": _("closed"),
+    "batch.reopen": _("reopened"),
+    "batch_queen.set_aside": _("set aside"),
+    "batch_queen.lost": _("lost"),
+    "batch_queen.back": _("back"),
+    "batch_queen.nuc": _("nucleus and excluder"),
+    "source.offer": _("offered"),
+    "source.edit": _("changed"),
+    "source.hold": _("put on hold"),
+    "source.hold.lift": _("hold lifted"),
+    "source.withdraw": _("withdrawn"),
+    "cohort.promise": _("comb promised"),
+    "cohort.comb_in": _("comb in"),
+    "cohort.laid": _("eggs seen"),
+    "cohort.capped": _("capped"),
+    "cohort.emerged": _("first drones emerged"),
+    "cohort.marked": _("marked or confined"),
+    "cohort.ended": _("ended"),
+    "cohort.count": _("counted"),
+    "booking.ask": _("asked"),
+    "booking.withdraw": _("withdrawn"),
+    "bench.add": _("set up"),
+    "session.open": _("opened"),
+    "session.change": _("changed"),
+    "session.start": _("started"),
+    "session.close": _("closed"),
+    "session.cancel": _("called off"),
+    "plan.ask": _("asked to be worked out"),
+    "plan.worked_out": _("worked out"),
+    "plan.sketch": _("sketched"),
+    "plan.move": _("a place moved"),
+    "plan.take_out": _("a place taken out"),
+    "plan.publish": _("published"),
+    "plan.discard": _("discarded"),
+    "lot.open": _("opened"),
+    "lot.mix": _("mixed"),
+    "dose.give": _("dose given"),
+    "dose.undo": _("dose undone"),
+    "place.queen": _("queen chosen"),
+    "check.record": _("checked"),
+    "reminder.put_off": _("put off"),
+    "reminder.take_back": _("taken back"),
+}
+ENDINGS = {".correct": _("%s, corrected"), ".withdraw": _("%s, taken back"), ".undo": _("%s, undone")}
+
+THINGS: dict[str, Any] = {
+    "accounts.job": _("Long work"),
+    "scheduling.queenbatch": _("Queen batch"),
+    "scheduling.batchqueen": _("Queen"),
+    "scheduling.dronesource": _("Drone source"),
+    "scheduling.dronecohort": _("Drone comb"),
+    "scheduling.benchsession": _("Bench day"),
+    "breeding.evaluationrun": _("Breeding values"),
+}
+
+
+def action_words(action: str) -> str:
+    """What was done, in words; one without words of its own is read as it stands."""
+    if action in ACTIONS:
+        return str(ACTIONS[action])
+    for ending, words in ENDINGS.items():
+        if action.endswith(ending):
+            return str(words) % action_words(action.removesuffix(ending))
+    return action.partition(".")[2].replace("_", " ").replace(".", " ") or action

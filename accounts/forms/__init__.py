@@ -1,0 +1,1 @@
+"""Forms check form; the rules stand in the services."""

@@ -1,0 +1,76 @@
+"""The first run: a cooperative, its first person, their member business and its first apiary."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from django.contrib.contenttypes.models import ContentType
+from django.db import transaction
+from django.utils.translation import gettext as _
+
+from accounts.models import Apiary, Cooperative, Member, MemberPerson, Person, Role
+from accounts.refusals import Refusal
+from accounts.services.apiaries import apiary_add
+from accounts.services.audit import audit_record
+from accounts.services.checks import check_password_strength, checked_email, checked_name, checked_zone
+from accounts.services.members import member_add
+from accounts.services.roles import role_grant
+
+
+@dataclass(frozen=True)
+class Founded:
+    cooperative: Cooperative
+    person: Person
+    member: Member
+    apiary: Apiary
+
+
+def cooperative_found(
+    name: str,
+    *,
+    time_zone: str,
+    person_name: str,
+    email: str,
+    password: str,
+    member_name: str,
+    apiary_name: str,
+    apiary_place: str = "",
+    now: dt.datetime,
+) -> Founded:
+    """Found the first cooperative. Of two visitors at the same moment the second is refused.
+
+    The person becomes its coordinator and acts for its first member.
+    """
+    name = checked_name(name)
+    zone = checked_zone(time_zone, may_be_empty=False)
+    email, person_name = checked_email(email), checked_name(person_name, field="person_name")
+    member_name = checked_name(member_name, field="member_name")
+    apiary_name = checked_name(apiary_name, field="apiary_name", longest=80)
+    check_password_strength(password, Person(email=email, name=person_name), field="password")
+    with transaction.atomic():
+        _refuse_second()
+        person = Person.objects.create_user(email, password, name=person_name, date_joined=now)
+        cooperative = Cooperative.objects.create(name=name, time_zone=zone, created_at=now)
+        audit_record(
+            cooperative,
+            action="cooperative.found",
+            by=person,
+            now=now,
+            cooperative=cooperative,
+            after={"name": name, "time_zone": zone},
+        )
+        after = {"name": person_name, "email": email}
+        audit_record(person, action="person.add", by=person, now=now, cooperative=cooperative, after=after)
+        role_grant(person, role=Role.COORDINATOR, cooperative=cooperative, by=person, now=now)
+        member = member_add(cooperative, name=member_name, by=person, now=now)
+        MemberPerson.objects.create(member=member, person=person, since=now)
+        apiary = apiary_add(member, name=apiary_name, place=apiary_place, by=person, now=now)
+    return Founded(cooperative, person, member, apiary)
+
+
+def _refuse_second() -> None:
+    """There is no parent of the first person to lock, so the row that stands for all persons is taken."""
+    ContentType.objects.select_for_update().get(app_label="accounts", model="person")
+    if Person.objects.exists():
+        raise Refusal(
+            _("Somebody has just made the cooperative. Ask them to add you, then sign in."), rule="founded_already"
+        )

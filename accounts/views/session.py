@@ -1,0 +1,102 @@
+"""Signing in and out, and through whose eyes one looks."""
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth import logout
+from django.contrib.auth.decorators import login_not_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from accounts.access import viewer_of
+from accounts.forms.session import SignInForm
+from accounts.http import now_of, tried, viewer_of_request
+from accounts.middleware import COOPERATIVE_KEY, ROLE_KEY
+from accounts.models import Person
+from accounts.navigation import more_groups, roles_of, shown_role
+from accounts.practice import PRACTICE_PASSWORD, practice_sign_ins
+from accounts.queries.people import cooperatives_of
+from accounts.services.sign_in import sign_in_try
+from accounts.views.shared import address_of, devices_of, person_signed_in, safe_next, without_cooperative
+
+
+@sensitive_post_parameters("password")
+@never_cache
+@login_not_required
+@require_http_methods(["GET", "HEAD", "POST"])
+def sign_in(request: HttpRequest) -> HttpResponse:
+    if request.user.is_authenticated:
+        return redirect(safe_next(request) or "today")
+    if not Person.objects.exists():
+        return redirect("scheduling:founding")
+    form = SignInForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        devices, address = devices_of(request), address_of(request)
+        person = tried(
+            form, lambda: sign_in_try(**form.cleaned_data, devices=devices, address=address, now=now_of(request))
+        )
+        if person is not None:
+            return person_signed_in(request, person)
+    return render(
+        request,
+        "accounts/sign_in.html",
+        {
+            "form": form,
+            "next": safe_next(request),
+            "practice_accounts": [] if settings.SERVED else practice_sign_ins(),
+            "practice_password": PRACTICE_PASSWORD,
+        },
+    )
+
+
+@require_POST
+@without_cooperative
+def sign_out(request: HttpRequest) -> HttpResponse:
+    logout(request)
+    messages.success(request, _("You are signed out."))
+    response = redirect("accounts:sign_in")
+    response["Clear-Site-Data"] = '"cache"'
+    return response
+
+
+@require_safe
+@without_cooperative
+def no_cooperative(request: HttpRequest) -> HttpResponse:
+    if getattr(request, "viewer", None) is not None:
+        return redirect("today")
+    return render(request, "accounts/no_cooperative.html", {"person": request.user})
+
+
+@require_safe
+def more(request: HttpRequest) -> HttpResponse:
+    viewer = viewer_of_request(request)
+    role = shown_role(request, viewer)
+    return render(
+        request,
+        "accounts/more.html",
+        {"groups": more_groups(request, viewer, role), "cooperatives": cooperatives_of(viewer.person)},
+    )
+
+
+@require_POST
+def role(request: HttpRequest) -> HttpResponse:
+    """Look as another of one's roles. One that the person does not hold changes nothing."""
+    wanted = request.POST.get("role", "")
+    if wanted in roles_of(viewer_of_request(request)):
+        request.session[ROLE_KEY] = wanted
+    return redirect("today")
+
+
+@require_POST
+def cooperative(request: HttpRequest) -> HttpResponse:
+    """Look at another cooperative to which the person belongs."""
+    person = viewer_of_request(request).person
+    wanted = request.POST.get("cooperative", "")
+    chosen = get_object_or_404(cooperatives_of(person), pk=int(wanted) if wanted.isdecimal() else 0)
+    request.session[COOPERATIVE_KEY] = chosen.pk
+    request.session.pop(ROLE_KEY, None)
+    request.viewer = viewer_of(person, chosen.pk)  # type: ignore[attr-defined]
+    return redirect("today")

@@ -1,0 +1,206 @@
+"""Every page of this app as owner, colleague, stranger, coordinator, breeder, other cooperative, nobody, anonymous."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLResolver, get_resolver, reverse
+
+from accounts.access import MEMBER_OF_THING
+from accounts.models import Apiary, KeptMail, Member, MemberPerson, RoleGrant
+from accounts.services.apiaries import apiary_change
+from tests.accounts.conftest import House
+from tests.factories import NOW, MemberFactory
+
+pytestmark = pytest.mark.django_db
+
+SIGN_IN, ELSEWHERE = "accounts:sign_in", "accounts:no_cooperative"
+Codes = dict[str, int | str]
+EVERYONE: Codes = {
+    **dict.fromkeys(["owner", "colleague", "stranger", "coordinator", "breeder", "other cooperative"], 200),
+    "nobody": ELSEWHERE,
+    "anonymous": SIGN_IN,
+}
+COORDINATORS: Codes = {**EVERYONE, **dict.fromkeys(["owner", "colleague", "stranger", "breeder"], 403)}
+COORDINATOR: Codes = {**COORDINATORS, "other cooperative": 404}
+OWN_OR_404: Codes = {**EVERYONE, "stranger": 404, "breeder": 404, "other cooperative": 404}
+OWN_OR_403: Codes = {**OWN_OR_404, "stranger": 403, "breeder": 403}
+OPEN: Codes = {who: 200 if code != 200 else "today" for who, code in EVERYONE.items()} | {"nobody": "today"}
+
+# name: (what it is about, who gets what from GET)
+PAGES: dict[str, tuple[str, Codes]] = {
+    "sign_in": ("", OPEN),
+    "no_cooperative": ("", {**dict.fromkeys(EVERYONE, "today"), "nobody": 200, "anonymous": SIGN_IN}),
+    "more": ("", EVERYONE),
+    "settings": ("", EVERYONE),
+    "email": ("", EVERYONE),
+    "password": ("", {**EVERYONE, "nobody": 200}),
+    "password_reset": ("", dict.fromkeys(EVERYONE, 200)),
+    "password_link_sent": ("", dict.fromkeys(EVERYONE, 200)),
+    "password_new": ("link", dict.fromkeys(EVERYONE, 200)),
+    "members": ("", COORDINATORS),
+    "member_add": ("", COORDINATORS),
+    "person_add": ("", COORDINATORS),
+    "member": ("member", OWN_OR_403),
+    "member_edit": ("member", OWN_OR_403),
+    "member_leave": ("member", COORDINATOR),
+    "person": ("person", COORDINATOR),
+    "apiaries": ("", EVERYONE),
+    "apiary_add": ("", {**EVERYONE, "breeder": 403}),
+    "apiary": ("apiary", OWN_OR_404),
+    "apiary_close": ("apiary", OWN_OR_404),
+    "history": ("", COORDINATORS),
+    "history_of": ("apiary history", OWN_OR_404),
+    "mail": ("", EVERYONE),
+    "mail_read": ("mail", {**EVERYONE, **dict.fromkeys(set(EVERYONE) - {"owner", "nobody", "anonymous"}, 404)}),
+}
+
+
+def _acted(codes: Codes) -> Codes:
+    return {who: 302 if code == 200 else code for who, code in codes.items()}
+
+
+ACTS: dict[str, tuple[str, Codes]] = {
+    "sign_out": ("", dict.fromkeys(EVERYONE, SIGN_IN)),
+    "role": ("", _acted(EVERYONE)),
+    "cooperative": ("", {**dict.fromkeys(EVERYONE, 404), "nobody": ELSEWHERE, "anonymous": SIGN_IN}),
+    "member_return": ("member", _acted(COORDINATOR)),
+    "member_person_remove": ("member person", _acted(COORDINATOR)),
+    "person_join": ("person", _acted(COORDINATOR)),
+    "person_link": ("person", _acted(COORDINATOR)),
+    "apiary_reopen": ("apiary", _acted(OWN_OR_404)),
+}
+
+
+def _address(name: str, about: str, house: House) -> str:
+    args: dict[str, list[Any]] = {
+        "": [],
+        "member": [house.member.pk],
+        "person": [house["owner"].pk],
+        "member person": [house.member.pk, house["owner"].pk],
+        "apiary": [house.apiary.pk],
+        "apiary history": ["accounts.apiary", house.apiary.pk],
+        "link": ["MQ", "not-a-token"],
+    }
+    if about == "apiary history":
+        apiary_change(house.apiary, name="Orchard", place="by the brook", registration_number="", time_zone="",
+                      by=house["owner"], now=NOW)  # fmt: skip
+    if about == "mail":
+        mail = KeptMail.objects.create(to=house["owner"].email, subject="For you", text="x", message_id="1")
+        args["mail"] = [mail.pk]
+    return reverse(f"accounts:{'history' if name == 'history_of' else name}", args=args[about])
+
+
+def _cases(table: dict[str, tuple[str, Codes]]) -> list[tuple[str, str, int | str]]:
+    return [(name, who, code) for name, (_, codes) in table.items() for who, code in codes.items()]
+
+
+def test_every_route_of_the_app_stands_in_the_tables() -> None:
+    parts = get_resolver().url_patterns
+    resolvers = [part for part in parts if isinstance(part, URLResolver) and part.app_name == "accounts"]
+    names = {pattern.name for resolver in resolvers for pattern in resolver.url_patterns}
+    assert names == {*PAGES, *ACTS, "health_live"} - {"history_of"}
+
+
+@pytest.mark.parametrize(("name", "who", "expected"), _cases(PAGES))
+def test_who_may_open_which_page(
+    client_of: Callable[[str], Client], house: House, name: str, who: str, expected: int | str
+) -> None:
+    response = client_of(who).get(_address(name, PAGES[name][0], house))
+    if isinstance(expected, str):
+        assert (response.status_code, response["Location"].split("?")[0]) == (302, reverse(expected))
+    else:
+        assert response.status_code == expected
+
+
+@pytest.mark.parametrize(("name", "who", "expected"), _cases(ACTS))
+def test_who_may_do_what(
+    client_of: Callable[[str], Client], house: House, name: str, who: str, expected: int | str
+) -> None:
+    address = _address(name, ACTS[name][0], house)
+    client = client_of(who)
+    assert client.get(address).status_code in ({405} if isinstance(expected, int) else {302, 405})
+    response = client.post(address, {"role": "member", "cooperative": "0", "member": house.neighbour.pk})
+    if isinstance(expected, str):
+        assert (response.status_code, response["Location"].split("?")[0]) == (302, reverse(expected))
+    else:
+        assert response.status_code == expected
+    may = who == "coordinator"
+    if name == "member_person_remove":
+        assert MemberPerson.objects.filter(member=house.member, person=house["owner"]).exists() is not may
+    if name == "person_join":
+        assert MemberPerson.objects.filter(member=house.neighbour, person=house["owner"]).exists() is may
+
+
+@pytest.mark.parametrize("who", ["owner", "stranger", "breeder", "other cooperative"])
+def test_posting_to_pages_of_others_changes_nothing(client_of: Callable[[str], Client], house: House, who: str) -> None:
+    client = client_of(who)
+    posts: list[tuple[str, list[int], dict[str, object]]] = [
+        ("member_leave", [house.member.pk], {"left_on": "2026-01-01"}),
+        ("person", [house["breeder"].pk], {"roles": ["coordinator"]}),
+    ]
+    if who != "owner":
+        posts += [
+            ("apiary", [house.apiary.pk], {"name": "Taken over"}),
+            ("apiary_close", [house.apiary.pk], {"closed_on": "2026-01-01"}),
+            ("member_edit", [house.member.pk], {"name": "Taken over"}),
+        ]
+    codes = {client.post(reverse(f"accounts:{name}", args=args), data).status_code for name, args, data in posts}
+    assert codes <= {403, 404}
+    assert Member.objects.filter(pk=house.member.pk, name="Fellside", left_on=None).exists()
+    assert Apiary.objects.filter(pk=house.apiary.pk, name="Orchard", closed_on=None).exists()
+    assert set(RoleGrant.objects.filter(person=house["breeder"]).values_list("role", flat=True)) == {"breeder"}
+
+
+def test_a_person_of_a_member_cannot_rename_it(client_of: Callable[[str], Client], house: House) -> None:
+    address = reverse("accounts:member_edit", args=[house.member.pk])
+    client_of("owner").post(address, {"name": "Mine alone", "deputy": house["breeder"].pk})
+    house.member.refresh_from_db()
+    assert (house.member.name, house.member.deputy) == ("Fellside", house["breeder"])
+
+
+def test_an_apiary_cannot_be_added_for_another_member(client_of: Callable[[str], Client], house: House) -> None:
+    client_of("stranger").post(reverse("accounts:apiary_add"), {"name": "Slipped in", "member": house.member.pk})
+    assert list(Apiary.objects.filter(name="Slipped in").values_list("member__name", flat=True)) == ["Moorside"]
+
+
+@pytest.mark.parametrize(
+    ("who", "sees"), [("owner", True), ("colleague", True), ("coordinator", True), ("stranger", False)]
+)
+def test_lists_show_the_place_of_an_apiary_to_its_own_people_and_the_coordinator(
+    client_of: Callable[[str], Client], house: House, who: str, sees: bool
+) -> None:
+    page = client_of(who).get(reverse("accounts:apiaries")).content.decode()
+    assert ("behind the barn" in page) is sees
+
+
+def test_the_coordinator_of_another_cooperative_sees_only_their_own_members(
+    client_of: Callable[[str], Client], house: House
+) -> None:
+    page = client_of("other cooperative").get(reverse("accounts:members")).content.decode()
+    assert "Daleside" in page
+    assert "Fellside" not in page
+
+
+def test_persons_of_a_member_that_left_no_longer_act_for_it(client_of: Callable[[str], Client], house: House) -> None:
+    Member.objects.filter(pk=house.member.pk).update(left_on=NOW.date())
+    response = client_of("owner").get(reverse("accounts:apiaries"))
+    assert response["Location"] == reverse(ELSEWHERE)
+
+
+def test_the_way_from_each_kind_of_thing_to_its_member_exists(house: House) -> None:
+    from django.apps import apps
+
+    other = MemberFactory()
+    for kind, path in MEMBER_OF_THING.items():
+        assert apps.get_model(kind)._default_manager.filter(**{f"{path}__in": [other.pk]}).count() in (0, 1)
+
+
+@pytest.mark.parametrize("kind", ["accounts.person", "accounts.job", "no.such", "nonsense", "breeding.queen"])
+def test_the_history_of_what_is_not_ones_own_does_not_exist(
+    client_of: Callable[[str], Client], house: House, kind: str
+) -> None:
+    address = reverse("accounts:history", args=[kind, house["stranger"].pk])
+    assert client_of("owner").get(address).status_code == 404
+    assert client_of("coordinator").get(address).status_code == 404
