@@ -45,7 +45,7 @@ def season_lines(viewer: Viewer, season: Season, *, today: dt.date, everyone: bo
     shown = source_views(sources, season=season, today=today)
     return SeasonLines(
         season=season,
-        batches=views,
+        batches=sorted(views, key=lambda view: (view.calendar.grafted_on, view.batch.pk)),
         sources=shown,
         cohorts=[cohort for source in shown for cohort in source.cohorts if cohort.state != "spent"],
         sessions=list(sessions_with_room(season)),

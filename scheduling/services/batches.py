@@ -241,9 +241,7 @@ def batch_observe(
     unknown = set(values) - {observed.date, *observed.with_it}
     if unknown:
         raise ValueError(f"values: {sorted(unknown)} do not belong to the step {step!r}.")
-    return _batch_change(
-        batch, values, action=f"batch.{step}", corrects=observed.date, version=version, by=by, now=now
-    )
+    return _batch_change(batch, values, action=f"batch.{step}", corrects=observed.date, version=version, by=by, now=now)
 
 
 def batch_withdraw_step(

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from accounts.access import can_act_for, require
 from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
+from accounts.queries.history import history_rows
 from scheduling.forms.batches import (
     STEP_FORMS,
     BatchAddForm,
@@ -33,7 +34,6 @@ from scheduling.queries.batches import (
     zone_of_batch,
 )
 from scheduling.queries.bookings import misfits_of
-from scheduling.queries.history import history_rows
 from scheduling.services.batch_queens import batch_queen_back, batch_queen_lost, batch_queen_set_aside
 from scheduling.services.batches import (
     OBSERVED,

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from accounts.access import can_act_for, require
 from accounts.http import now_of, today_of, tried, viewer_of_request
+from accounts.queries.history import history_rows
 from scheduling.forms.booking import DayForm, DronesForm
 from scheduling.forms.sources import OptionalReasonForm
 from scheduling.models import Booking, BookingSource, BookingState, DroneSource
@@ -33,7 +34,6 @@ from scheduling.queries.bookings import (
     queue_words,
 )
 from scheduling.queries.choices import session_options, source_choices
-from scheduling.queries.history import history_rows
 from scheduling.queries.people import members_acted_for
 from scheduling.queries.sessions import sessions_to_come
 from scheduling.services.bookings import CAN_WITHDRAW, booking_ask, booking_withdraw
@@ -117,6 +117,8 @@ def book_day(request: HttpRequest) -> HttpResponse:
             _say_asked(request, booking)
             return redirect("scheduling:booking", booking.pk)
     options = session_options(view, choices, queens=queens, dose_tenths=tenths, mode=data.get("mode") or "each")
+    if not form.is_bound and not form.initial.get("session"):
+        form.initial["session"] = next((option.session.pk for option in options if option.status == "fits"), None)
     inputs = {int(option.data["value"]): option for option in form["session"]}
     context = {
         "view": view,

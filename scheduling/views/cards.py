@@ -25,6 +25,7 @@ RECORDED_AS = {
     "excluder_on": "excluder",
     "egg_check_1": "eggs",
 }
+CELL_STEPS = {"confine_breeder", "count_started", "cells_sealed", "cage_cells"}
 COHORT_RECORDED_AS = {"insert_comb": "comb_in_on", "mark_drones": "marked_on"}
 COHORT_COUNTED = {"count_capped", "count_drones"}
 # The bookings say these of each booked day, with a day that would fit.
@@ -37,8 +38,17 @@ class StepRow:
 
     step: Step
     state: str
-    when: str
     record: str = ""
+
+    @property
+    def day(self) -> dt.date:
+        return self.step.done_on or self.step.best
+
+    @property
+    def latest(self) -> dt.date | None:
+        """Said only where it differs and still matters."""
+        step = self.step
+        return step.latest if step.done_on is None and step.latest != step.best else None
 
 
 @dataclass(frozen=True)
@@ -91,7 +101,7 @@ def batch_findings(view: BatchView, misfits: Sequence[Misfit]) -> list[Finding]:
 def step_rows(view: BatchView, *, may: bool) -> list[StepRow]:
     """Alarms are not steps to do, so a step that was done silences its alarm."""
     return [
-        StepRow(step, step_state(step, view.today), step_when(step), _batch_record(view, step) if may else "")
+        StepRow(step, _batch_step_state(view, step), _batch_record(view, step) if may else "")
         for step in view.steps
         if not (step.key == "excluder_alarm" and (step.is_done or view.today < step.best))
     ]
@@ -105,12 +115,10 @@ def step_state(step: Step, today: dt.date) -> str:
     return "due" if step.earliest <= today else "coming"
 
 
-def step_when(step: Step) -> str:
-    if step.done_on is not None:
-        return day_words(step.done_on)
-    if step.earliest == step.latest:
-        return day_words(step.best)
-    return _("%(best)s, at the latest %(latest)s") % {"best": day_words(step.best), "latest": day_words(step.latest)}
+def _batch_step_state(view: BatchView, step: Step) -> str:
+    """Once the virgins are out, what was not written down about their cells is no longer waited for."""
+    state = step_state(step, view.today)
+    return "let_go" if state != "done" and step.key in CELL_STEPS and view.events.emergences else state
 
 
 def _batch_record(view: BatchView, step: Step) -> str:
@@ -145,7 +153,7 @@ def cohort_headline(view: CohortView) -> str:
 
 def cohort_step_rows(view: CohortView, *, may: bool) -> list[StepRow]:
     return [
-        StepRow(step, step_state(step, view.today), step_when(step), _cohort_record(view, step) if may else "")
+        StepRow(step, step_state(step, view.today), _cohort_record(view, step) if may else "")
         for step in view.calendar.steps
     ]
 

@@ -18,7 +18,7 @@ from scheduling.queries.words import day_words
 from viz import gauge, season_lines
 from viz import season_rule as rule
 
-WEEKS_BEFORE, WEEKS_AFTER = 6, 7
+WEEKS_BEFORE, WEEKS_AFTER = 4, 5
 DAY = dt.timedelta(days=1)  # drawings end at the start of the day after
 
 

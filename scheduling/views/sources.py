@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from accounts.access import can_act_for, can_plan, require
 from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
+from accounts.queries.history import history_rows
 from scheduling.forms.sources import (
     CohortAddForm,
     CohortStepForm,
@@ -22,7 +23,6 @@ from scheduling.forms.sources import (
 )
 from scheduling.models import CountKind, DroneCohort, DroneSource
 from scheduling.queries.drones import cohort_forecast
-from scheduling.queries.history import history_rows
 from scheduling.queries.sources import (
     bookings_relying_on,
     cohort_view,

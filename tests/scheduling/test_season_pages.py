@@ -16,6 +16,7 @@ from django.urls import reverse
 from accounts.models import Person, Role
 from scheduling.models import Booking, DroneSource, QueenBatch, Season, SeasonSetting
 from scheduling.planning.facts import FACTS
+from scheduling.queries.words import day_words
 from scheduling.urls import booking as booking_urls
 from scheduling.urls import season as season_urls
 from tests.factories import (
@@ -248,7 +249,7 @@ def test_an_observation_that_breaks_a_booked_day_says_so_at_once(stocked: World)
 
 def test_the_batch_card_shows_each_step_on_the_day_timing_says(stocked: World) -> None:
     page = client_of(stocked, "owner").get(reverse("scheduling:batch", args=[QueenBatch.objects.get().pk]))
-    shown = {row.step.key: row.when for row in page.context["steps"]}
+    shown = {row.step.key: day_words(row.day) for row in page.context["steps"]}
     calendar = page.context["view"].calendar
     assert shown["graft"] == "Wed 20 May"
     assert {row.step for row in page.context["steps"]} <= set(calendar.steps)
