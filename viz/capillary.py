@@ -8,6 +8,8 @@ from viz.tables import Drawing, Table
 WIDTH, HEIGHT = 110, 280
 LEFT, RIGHT = 14.0, 58.0
 TOP, SHOULDER, NECK, END = 8.0, 196.0, 232.0, 268.0
+MOST_FIGURES = 10
+LABEL_PX = 17  # figures nearer than this to the dose's would lie on it
 
 
 @dataclass(frozen=True)
@@ -21,7 +23,7 @@ class Words:
 def draw_capillary(
     *, loaded_tenths: int, dose_tenths: int, uid: str, full_tenths: int = 100, words: Words | None = None
 ) -> Drawing:
-    """A standing tip, from 0 at its shoulder to `full_tenths` at its top; a tick each µl, figures each second.
+    """A standing tip, from 0 at its shoulder to `full_tenths` at its top, with at most ten figures on its scale.
 
     Raises ValueError when a volume is below 0 or the tip holds nothing. A volume beyond the scale lengthens it.
     """
@@ -37,11 +39,12 @@ def draw_capillary(
     if loaded_tenths:
         children.append(element("path", d=_inside(y_of(loaded_tenths)), class_="fill-drone"))
     children.append(element("path", d=_outline(TOP), class_="tube-line"))
-    for microlitres in range(whole // 10 + 1):
+    step = _step_ul(whole // 10)
+    for microlitres in range(0, whole // 10 + 1, max(1, step // 2)):
         y = y_of(microlitres * 10)
-        even = microlitres % 2 == 0
-        children.append(element("line", x1=RIGHT + 4, x2=RIGHT + (16 if even else 11), y1=y, y2=y, class_="tick-long"))
-        if even and microlitres > 0 and abs(microlitres * 10 - dose_tenths) >= 10:
+        named = microlitres % step == 0
+        children.append(element("line", x1=RIGHT + 4, x2=RIGHT + (16 if named else 11), y1=y, y2=y, class_="tick-long"))
+        if named and microlitres > 0 and abs(y - y_of(dose_tenths)) >= LABEL_PX:
             children.append(text(str(microlitres), x=RIGHT + 22, y=y + 5, class_="plain-text"))
     y = y_of(dose_tenths)
     children.append(element("rect", x=LEFT - 6, y=y - 3.5, width=RIGHT - LEFT + 24, height=7, class_="dose"))
@@ -59,6 +62,11 @@ def draw_capillary(
         ),
         Table(words.title, words.head, rows, frozenset({1})),
     )
+
+
+def _step_ul(whole_ul: int) -> int:
+    """So many µl from figure to figure that at most ten stand on the scale."""
+    return next(step for step in (2, 4, 10, 20, 50, 100, whole_ul) if whole_ul // step <= MOST_FIGURES)
 
 
 def _ul(tenths: int) -> str:

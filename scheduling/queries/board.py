@@ -17,6 +17,7 @@ from scheduling.queries.plan_words import reason_words
 class BoardCard:
     placement: Placement
     drones: int
+    sources: list[DroneSource]
 
 
 @dataclass
@@ -78,6 +79,16 @@ class Board:
         return sum(entry.queens for entry in self.left_over)
 
 
+def semen_parts(placement: Placement) -> list[tuple[DroneSource, float]]:
+    """Sources of a placement with their share of its semen: one, or those of its mixture."""
+    if placement.source is not None:
+        return [(placement.source, 1.0)]
+    assert placement.pool is not None
+    parts = list(placement.pool.parts.all())
+    whole = sum(part.volume_tenths for part in parts)
+    return [(part.source, float(part.volume_tenths / whole)) for part in parts]
+
+
 def reserve_drones(problem: Problem, source_id: int, volume_tenths: float) -> int:
     """Drones to bring for so much semen, with the safe reserve, rounded up."""
     line = next((s for s in problem.sources if s.id == str(source_id)), None)
@@ -98,13 +109,13 @@ def board_of(season: Season, plan: Plan | None, problem: Problem) -> Board:
     columns = {session.pk: BoardSession(session) for session in sessions}
     volumes: dict[tuple[int, int], float] = defaultdict(float)
     for placement in placements:
-        drones = 0
-        if placement.source_id is not None:
-            volume = placement.queens * placement.booking.dose_tenths
-            volumes[placement.source_id, placement.session_id] += volume
-            drones = reserve_drones(problem, placement.source_id, volume)
+        volume = float(placement.queens * placement.booking.dose_tenths)
+        parts = semen_parts(placement)
+        for source, share in parts:
+            volumes[source.pk, placement.session_id] += share * volume
+        drones = sum(reserve_drones(problem, source.pk, share * volume) for source, share in parts)
         if placement.session_id in columns:
-            columns[placement.session_id].cards.append(BoardCard(placement, drones))
+            columns[placement.session_id].cards.append(BoardCard(placement, drones, [source for source, _ in parts]))
     return Board(
         plan=plan,
         problem=problem,
@@ -120,6 +131,7 @@ def _placements(plan: Plan | None, first: dt.date) -> list[Placement]:
     return list(
         plan.placements.filter(session__day__gte=first)
         .select_related("booking__batch", "booking__member", "source", "pool", "session__bench")
+        .prefetch_related("pool__parts__source")
         .order_by("session__day", "source__letter", "pk")
     )
 

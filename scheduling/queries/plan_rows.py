@@ -27,8 +27,10 @@ def pure_plan(plan: Plan, problem: Problem) -> PurePlan:
         counts = co2.setdefault((str(placement.session.bench_id), (placement.session.day - first).days), [0, 0])
         counts[0] += placement.co2_before
         counts[1] += placement.co2_after
-    pools = plan.pools.select_related("session").prefetch_related("parts").filter(
-        session__day__gte=first, session__state=SessionState.OPEN
+    pools = (
+        plan.pools.select_related("session")
+        .prefetch_related("parts")
+        .filter(session__day__gte=first, session__state=SessionState.OPEN)
     )
     return PurePlan(
         season=problem.name,

@@ -86,9 +86,11 @@ def booking_changes(plan: Plan, before: Plan | None) -> list[BookingChange]:
         if source_plan is None:
             continue
         # What is at the bench or done is no plan any more: only open sessions can change.
-        rows = source_plan.placements.filter(session__state=SessionState.OPEN).select_related(
-            "booking__member", "booking__batch", "session__bench", "source", "pool"
-        ).order_by("session__day", "pk")
+        rows = (
+            source_plan.placements.filter(session__state=SessionState.OPEN)
+            .select_related("booking__member", "booking__batch", "session__bench", "source", "pool")
+            .order_by("session__day", "pk")
+        )
         for placement in rows:
             change = found.setdefault(placement.booking_id, BookingChange(placement.booking))
             (change.old if old else change.new).append(placement)

@@ -43,7 +43,8 @@ def shown_state(reminder: Reminder, *, now: dt.datetime) -> str:
         return {ReminderState.EXPIRED: "late"}.get(ReminderState(reminder.state), reminder.state)
     if reminder.due_at > now:
         return "put_off" if reminder.due_at != reminder.base_due_at else "coming"
-    return "late" if now > reminder.due_at + LATE_AFTER else "due"
+    is_late = now > reminder.due_at + LATE_AFTER and reminder.kind not in NEWS
+    return "late" if is_late else "due"
 
 
 def open_reminders(viewer: Viewer, *, now: dt.datetime, until: dt.datetime | None = None) -> list[ShownReminder]:

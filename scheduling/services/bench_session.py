@@ -34,6 +34,7 @@ from scheduling.queries.bench import LotView, lot_views, semen_by_drone_queen
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running
 from scheduling.services.places import places_assign_queens
+from scheduling.services.plan_reminders import reminders_end_at_bench
 from scheduling.services.reminders import reminders_refresh_batch
 
 TOLERANCE_TENTHS = 5  # a lot may miss half a µl without a word: the scale is read to 0.1 µl, a few times
@@ -66,6 +67,7 @@ def session_start(session: BenchSession, *, cautions_read: bool, by: Person, now
         Booking.objects.filter(bench_places__in=places).exclude(state__in=ENDED_BOOKINGS).update(
             state=BookingState.AT_BENCH
         )
+        reminders_end_at_bench(session, now=now, by=by)
         audit_record(session, action="session.start", by=by, now=now, cooperative=session.season.cooperative)
     return session
 

@@ -4,18 +4,19 @@ import datetime as dt
 from collections import defaultdict
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from accounts.models import Person
-from scheduling.models import BenchSession, Booking, Placement, Plan, SessionState
+from scheduling.models import BenchSession, Booking, Placement, Plan, Reminder, ReminderState, SessionState
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import bench_day_steps, elapsed_after, local_to_utc
 from scheduling.queries.plans import BookingChange
 from scheduling.queries.season import settings_of
 from scheduling.queries.words import and_words, day_words, moment_words
-from scheduling.services.reminder_rows import Wanted, reminders_set
+from scheduling.services.reminder_rows import LIVE, Wanted, reminders_set
 
 BOOKING_KINDS = ["first_co2", "bench_time"]
 CALL_KINDS = ["catch_drones"]
@@ -109,7 +110,7 @@ def _news(plan: Plan, change: BookingChange, *, now: dt.datetime, by: Person | N
     if change.kind == "kept":
         return
     booking = change.booking
-    days = and_words(sorted({day_words(p.session.day) for p in change.new}))
+    days = and_words([day_words(day) for day in sorted({p.session.day for p in change.new})])
     titles = {
         "given": _("%(batch)s has %(queens)d places on %(days)s"),
         "moved": _("%(batch)s was moved: now %(queens)d places on %(days)s. Please look."),
@@ -117,7 +118,7 @@ def _news(plan: Plan, change: BookingChange, *, now: dt.datetime, by: Person | N
     }
     why = _("Plan %(number)d.") % {"number": plan.number or 0}
     if change.old:
-        earlier = and_words(sorted({day_words(p.session.day) for p in change.old}))
+        earlier = and_words([day_words(day) for day in sorted({p.session.day for p in change.old})])
         why = _("Plan %(number)d. Until now: %(queens)d places on %(days)s.") % {
             "number": plan.number or 0,
             "queens": sum(placement.queens for placement in change.old),
@@ -173,6 +174,15 @@ def _call_reminders(
         sources.setdefault(call.source_id, call.source)
     for source_id, source in sources.items():
         reminders_set(source, wanted[source_id], cooperative=plan.season.cooperative, kinds=CALL_KINDS, now=now, by=by)
+
+
+def reminders_end_at_bench(session: BenchSession, *, now: dt.datetime, by: Person | None) -> int:
+    """Work at the bench has begun: nobody needs to be told of coming there any more. Returns how many ended."""
+    live = Reminder.objects.filter(
+        cooperative=session.season.cooperative_id, kind__in=[*BOOKING_KINDS, *CALL_KINDS], state__in=LIVE
+    )
+    ended = live.filter(Q(stage=f"s{session.pk}") | Q(stage__startswith=f"s{session.pk}n"))
+    return ended.update(state=ReminderState.DONE, ended_at=now, ended_by=by)
 
 
 def _catch_day(session: BenchSession, plan: Plan, settings: Settings) -> dt.date:

@@ -72,11 +72,17 @@ def _due_row(row: ShownReminder, viewer: Viewer, now: dt.datetime) -> dict[str, 
     zone = ZoneInfo(viewer.cooperative.time_zone)
     due, moment = row.reminder.due_at.astimezone(zone), now.astimezone(zone)
     days = (due.date() - moment.date()).days
-    acts = [
-        {"label": _("Done"), "icon": "check", "post": _address("scheduling:reminder_done", row.reminder.pk),
-         "second": row.state not in ("late", "due")},
-        {"label": _("Put off"), "link": _address("scheduling:reminder_put_off", row.reminder.pk), "second": True},
-    ]  # fmt: skip
+    done = {
+        "label": _("Seen") if row.is_news else _("Done"),
+        "icon": "check",
+        "post": _address("scheduling:reminder_done", row.reminder.pk),
+        "second": row.state not in ("late", "due"),
+    }
+    acts: list[dict[str, Any]] = [done]
+    if not row.is_news:
+        acts.append(
+            {"label": _("Put off"), "link": _address("scheduling:reminder_put_off", row.reminder.pk), "second": True}
+        )
     return {
         "day": _big_day(days, due.date()),
         "when": _("by %(hour)s") % {"hour": f"{due:%H:%M}"} if days == 0 else day_words(due.date()),

@@ -36,9 +36,11 @@ from tests.factories import (
     BenchSessionFactory,
     BookingFactory,
     DroneSourceFactory,
+    MemberFactory,
     PersonFactory,
     PlanFactory,
     QueenBatchFactory,
+    ReminderFactory,
 )
 
 pytestmark = pytest.mark.django_db
@@ -343,3 +345,18 @@ def test_the_order_shows_the_next_queen_who_waits() -> None:
     page = bench_page(bench.session)
     assert page.current is not None
     assert (page.current.place, page.done, page.lot.left if page.lot else None) == (bench.places[1], 1, 120)
+
+
+def test_whoever_is_at_the_bench_is_not_reminded_of_coming_there() -> None:
+    session = BenchSessionFactory()
+    rows = [
+        ReminderFactory(member=MemberFactory(cooperative=session.season.cooperative), kind=kind, stage=stage)
+        for kind, stage in [
+            ("bench_time", f"s{session.pk}"),
+            ("catch_drones", f"s{session.pk}n140"),
+            ("bench_time", f"s{session.pk + 1}"),
+        ]
+    ]
+    session_start(session, cautions_read=True, by=PersonFactory(), now=NOW)
+    states = [Reminder.objects.get(pk=row.pk).state for row in rows]
+    assert states == [ReminderState.DONE, ReminderState.DONE, ReminderState.WANTED]
