@@ -1,65 +1,21 @@
 """Queen batches: planned, observed step by step, corrected. Only observations are stored; dates follow from them."""
 
 import datetime as dt
-from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 
 from accounts.models import Apiary, Member, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
-from breeding.models import Queen, QueenStatus
+from breeding.models import Queen
 from scheduling.models import QueenBatch, Season
-from scheduling.planning.timing import EventError, batch_calendar
-from scheduling.queries.batches import backwards_from, events_of_batch, zone_of_batch
-from scheduling.queries.season import settings_of
-from scheduling.queries.words import day_words
+from scheduling.queries.batches import backwards_from, zone_of_batch
 from scheduling.services.batch_queens import queens_follow_count
+from scheduling.services.batch_rules import OBSERVED, refuse_impossible, refuse_strange, refuse_without_calendar
 from scheduling.services.reminders import reminders_refresh_batch
-
-DAYS_BEFORE_SEASON = 90  # an older date is a slip of the pen, not this season's batch
-
-
-@dataclass(frozen=True)
-class Observed:
-    """One step that is observed: its date and what is noted with it."""
-
-    date: str
-    said: Any
-    with_it: tuple[str, ...] = field(default=())
-
-
-OBSERVED = {
-    "confined": Observed("confined_on", gettext_lazy("confining the breeder queen")),
-    "grafted": Observed("grafted_on", gettext_lazy("the graft"), ("grafted_hour", "cells_grafted")),
-    "started": Observed("counted_on", gettext_lazy("counting the started cells"), ("cells_started",)),
-    "sealed": Observed("sealed_on", gettext_lazy("sealing of the cells"), ("cell_temperature_c",)),
-    "caged": Observed("caged_on", gettext_lazy("caging the ripe cells"), ("cell_temperature_c",)),
-    "emerged": Observed("emerged_on", gettext_lazy("emergence"), ("emerged_hour", "virgins_emerged")),
-    "excluder": Observed("excluder_on", gettext_lazy("fitting the excluders")),
-    "eggs": Observed("eggs_seen_on", gettext_lazy("the first eggs")),
-}
-# Each known date is on or after every earlier one in its row.
-ORDERS = (
-    ("confined", "grafted", "sealed", "emerged", "eggs"),
-    ("grafted", "started"),
-    ("grafted", "caged"),
-    ("grafted", "excluder"),
-)
-COUNTS = (
-    ("cells_started", "cells_grafted"),
-    ("virgins_emerged", "cells_started"),
-    ("virgins_emerged", "cells_grafted"),
-)
-COUNT_WORDS = {
-    "cells_grafted": gettext_lazy("cells grafted"),
-    "cells_started": gettext_lazy("cells started"),
-    "virgins_emerged": gettext_lazy("virgins emerged"),
-}
 
 
 def batch_add(
@@ -79,7 +35,7 @@ def batch_add(
 ) -> QueenBatch:
     """Plan a batch backwards from a bench day, or take in one that is grafted already."""
     name = " ".join(name.split())
-    _refuse_strange(season, member=member, mother=mother, apiary=apiary)
+    refuse_strange(season, member=member, mother=mother, apiary=apiary)
     if wanted_bench_on is None and grafted_on is None:
         raise Refusal(
             _("Enter the bench day you want, or the day you grafted."), field="wanted_bench_on", rule="batch_needs_day"
@@ -100,7 +56,7 @@ def batch_add(
         batch.planned_graft_on = backwards_from(wanted_bench_on, season=season).graft_on
     if grafted_on is not None:
         batch.grafted_on, batch.grafted_hour, batch.cells_grafted = grafted_on, grafted_hour, cells_grafted
-        _refuse_impossible(batch, now=now)
+        refuse_impossible(batch, now=now)
     try:
         with transaction.atomic():
             batch.save(force_insert=True)
@@ -270,7 +226,7 @@ def batch_edit(
 ) -> QueenBatch:
     """Name, apiary and note. Labels of queens that have one already keep it."""
     name = " ".join(name.split())
-    _refuse_strange(batch.season, member=batch.member, mother=None, apiary=apiary)
+    refuse_strange(batch.season, member=batch.member, mother=None, apiary=apiary)
     if QueenBatch.objects.filter(season=batch.season, name__iexact=name).exclude(pk=batch.pk).exists():
         raise Refusal(_name_taken(name, batch.season), field="name", rule="batch_name_unique")
     changes = {"name": name, "apiary": apiary, "note": note}
@@ -332,8 +288,8 @@ def _batch_change(
         after = fields_of(fresh, names)
         if before == after:
             return fresh
-        _refuse_impossible(fresh, now=now)
-        _refuse_without_calendar(fresh)
+        refuse_impossible(fresh, now=now)
+        refuse_without_calendar(fresh)
         fresh.version += 1
         fresh.save(update_fields=[*names, "version"])
         queens_follow_count(fresh, by=by, now=now)
@@ -347,91 +303,6 @@ def _batch_change(
 def _with_temperature(values: dict[str, Any], temperature_c: Decimal | None) -> dict[str, Any]:
     """A temperature not given leaves the one on record alone."""
     return values if temperature_c is None else {**values, "cell_temperature_c": temperature_c}
-
-
-def _refuse_strange(season: Season, *, member: Member, mother: Queen | None, apiary: Apiary | None) -> None:
-    cooperative_id = season.cooperative_id
-    if season.closed_at is not None:
-        raise Refusal(_("%(season)s is closed.") % {"season": season}, rule="season_closed")
-    if member.cooperative_id != cooperative_id or (mother and mother.cooperative_id != cooperative_id):
-        raise ValueError("season, member and mother: of one cooperative.")
-    if apiary is not None and apiary.member_id != member.pk:
-        raise Refusal(_("That apiary belongs to another member."), field="apiary")
-    if mother is not None and mother.status == QueenStatus.VIRGIN:
-        raise Refusal(
-            _("%(mother)s is a virgin on record. Record her mating first, or choose another mother.")
-            % {"mother": mother},
-            field="mother",
-            rule="mother_not_mated",
-        )
-
-
-def _refuse_impossible(batch: QueenBatch, *, now: dt.datetime) -> None:
-    today = now.astimezone(zone_of_batch(batch)).date()
-    earliest = batch.season.starts_on - dt.timedelta(days=DAYS_BEFORE_SEASON)
-    for observed in OBSERVED.values():
-        day = getattr(batch, observed.date)
-        if day is None:
-            continue
-        if day > today:
-            raise Refusal(
-                _("%(day)s is still to come. Enter what was seen, on the day it was seen.") % {"day": day_words(day)},
-                field=observed.date,
-                rule="observed_not_future",
-            )
-        if day < earliest or day > batch.season.ends_on:
-            raise Refusal(
-                _("%(day)s lies outside %(season)s. Check the date.")
-                % {"day": day.strftime("%-d %B %Y"), "season": batch.season},
-                field=observed.date,
-                rule="inside_season",
-            )
-    _refuse_out_of_order(batch)
-    _refuse_counts(batch)
-    if batch.grafted_on is None and any(
-        getattr(batch, name) is not None
-        for name in ("counted_on", "sealed_on", "caged_on", "emerged_on", "excluder_on", "eggs_seen_on")
-    ):
-        raise Refusal(_("Record the graft first."), field="grafted_on", rule="graft_first")
-
-
-def _refuse_without_calendar(batch: QueenBatch) -> None:
-    """What the calendar cannot be worked out from is not written, for example a temperature no cell survives."""
-    try:
-        batch_calendar(events_of_batch(batch), settings_of(batch.season))
-    except EventError as error:
-        raise Refusal(error.text[:1].upper() + error.text[1:], field=error.field, rule="calendar") from error
-
-
-def _refuse_out_of_order(batch: QueenBatch) -> None:
-    for order in ORDERS:
-        for index, later in enumerate(order):
-            for earlier in order[:index]:
-                early, late = getattr(batch, OBSERVED[earlier].date), getattr(batch, OBSERVED[later].date)
-                if early is not None and late is not None and late < early:
-                    raise Refusal(
-                        _("%(late_day)s for %(late)s is before %(early)s on %(early_day)s. Check both dates.")
-                        % {
-                            "late": OBSERVED[later].said,
-                            "late_day": day_words(late),
-                            "early": OBSERVED[earlier].said,
-                            "early_day": day_words(early),
-                        },
-                        field=OBSERVED[later].date,
-                        rule="dates_in_order",
-                    )
-
-
-def _refuse_counts(batch: QueenBatch) -> None:
-    for part, whole in COUNTS:
-        few, many = getattr(batch, part), getattr(batch, whole)
-        if few is not None and many is not None and few > many:
-            raise Refusal(
-                _("%(few)d %(part)s are more than the %(many)d %(whole)s. Correct one of the two.")
-                % {"few": few, "part": COUNT_WORDS[part], "many": many, "whole": COUNT_WORDS[whole]},
-                field=part,
-                rule="counts_in_order",
-            )
 
 
 def _name_taken(name: str, season: Season) -> str:

@@ -35,8 +35,8 @@ from scheduling.queries.batches import (
 )
 from scheduling.queries.bookings import misfits_of
 from scheduling.services.batch_queens import batch_queen_back, batch_queen_lost, batch_queen_set_aside
+from scheduling.services.batch_rules import OBSERVED
 from scheduling.services.batches import (
-    OBSERVED,
     batch_add,
     batch_close,
     batch_edit,
