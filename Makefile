@@ -11,7 +11,7 @@ export PIP_CACHE_DIR ?= $(CURDIR)/build/pip
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 INSTALL := $(PY) -m pip install --quiet --require-hashes
 
-.PHONY: help setup run test lint lint-style lint-types lint-layers lint-templates lock
+.PHONY: help setup run test lint lint-style lint-types lint-layers lint-templates lock pictures
 .DEFAULT_GOAL := help
 
 help: ## This list
@@ -41,6 +41,10 @@ lint-layers: .venv/lint.stamp
 
 lint-templates: .venv/lint.stamp
 	.venv/bin/djlint --lint --quiet templates
+
+pictures: .venv/test.stamp ## Take the pictures of the docs from a running practice season (SITE=http://…)
+	@$(PY) docs/pictures.py $(SITE)
+SITE ?= http://127.0.0.1:$(PORT)
 
 lock: ## Work out the hashed locks anew (needs uv; set UV=path to it)
 	$(UV) pip compile $(LOCK) pyproject.toml -o requirements/run.txt
