@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.http import HttpRequest
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer
@@ -110,10 +110,7 @@ def _entries(request: HttpRequest, keys: list[str]) -> list[dict[str, Any]]:
     entries = []
     for key in keys:
         name, label, icon = PAGES.get(key) or MORE_PAGES[key]
-        try:
-            url = reverse(name)
-        except NoReverseMatch:
-            continue
+        url = reverse(name)
         current = request.path == url if url == "/" else request.path.startswith(url)
         entries.append({"key": key, "url": url, "label": label, "icon": icon, "current": current, "badge": 0})
     return entries
