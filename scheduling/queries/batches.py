@@ -87,7 +87,9 @@ def events_of_batch(batch: QueenBatch) -> BatchEvents:
         if batch.emerged_on
         else ()
     )
-    co2_at = [treatment.ended_at for queen in queens for treatment in queen.co2_treatments.all() if treatment.ended_at]
+    # Treatments follow each other on one queen, not along the batch: the queen with the fewest stands for all.
+    treated = [[row.ended_at for row in queen.co2_treatments.all() if row.ended_at] for queen in queens]
+    co2_at = min((times for times in treated if times), key=len, default=[])
     return BatchEvents(
         zone=zone_name_of_batch(batch),
         wanted_bench_on=batch.wanted_bench_on,
