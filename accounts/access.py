@@ -66,6 +66,13 @@ def can_manage_people(viewer: Viewer) -> bool:
     return viewer.is_coordinator
 
 
+def can_found(person: Person | None) -> bool:
+    """Found the first cooperative: whoever comes when nobody is here, or who looks after the installation."""
+    if person is None:
+        return not Person.objects.exists()
+    return person.is_superuser and not Cooperative.objects.exists()
+
+
 def can_see_whole_history(viewer: Viewer) -> bool:
     return viewer.is_coordinator
 

@@ -13,9 +13,9 @@ from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_safe
 
+from accounts.access import can_found
 from accounts.forms.session import NewPasswordForm, PasswordChangeForm, PasswordLinkForm
 from accounts.http import now_of, tried
-from accounts.models import Person
 from accounts.services.passwords import password_change, password_link_ask, password_set
 from accounts.views.shared import (
     address_of,
@@ -46,7 +46,7 @@ def change(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def link_ask(request: HttpRequest) -> HttpResponse:
     """Always the same answer: whether somebody goes by this address is nobody's business."""
-    if not Person.objects.exists():
+    if can_found(None):
         return redirect("scheduling:founding")
     form = PasswordLinkForm(request.POST or None)
     if request.method == "POST" and form.is_valid():

@@ -11,16 +11,22 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from accounts.access import viewer_of
+from accounts.access import can_found, viewer_of
 from accounts.forms.session import SignInForm
 from accounts.http import now_of, tried, viewer_of_request
 from accounts.middleware import COOPERATIVE_KEY, ROLE_KEY
-from accounts.models import Person
 from accounts.navigation import more_groups, roles_of, shown_role
 from accounts.practice import PRACTICE_PASSWORD, practice_sign_ins
 from accounts.queries.people import cooperatives_of
 from accounts.services.sign_in import sign_in_try
-from accounts.views.shared import address_of, devices_of, person_signed_in, safe_next, without_cooperative
+from accounts.views.shared import (
+    address_of,
+    devices_of,
+    person_signed_in,
+    safe_next,
+    signed_in_person,
+    without_cooperative,
+)
 
 
 @sensitive_post_parameters("password")
@@ -30,7 +36,7 @@ from accounts.views.shared import address_of, devices_of, person_signed_in, safe
 def sign_in(request: HttpRequest) -> HttpResponse:
     if request.user.is_authenticated:
         return redirect(safe_next(request) or "today")
-    if not Person.objects.exists():
+    if can_found(None):
         return redirect("scheduling:founding")
     form = SignInForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
@@ -67,7 +73,8 @@ def sign_out(request: HttpRequest) -> HttpResponse:
 def no_cooperative(request: HttpRequest) -> HttpResponse:
     if getattr(request, "viewer", None) is not None:
         return redirect("today")
-    return render(request, "accounts/no_cooperative.html", {"person": request.user})
+    person = signed_in_person(request)
+    return render(request, "accounts/no_cooperative.html", {"person": person, "may_found": can_found(person)})
 
 
 @require_safe

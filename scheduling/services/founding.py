@@ -5,7 +5,8 @@ from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
-from accounts.services.founding import Founded, cooperative_found
+from accounts.models import Person
+from accounts.services.founding import Founded, NewPerson, cooperative_found
 from breeding.services.traits import traits_make
 from scheduling.services.season import season_open
 
@@ -16,9 +17,7 @@ def cooperative_found_with_season(
     name: str,
     *,
     time_zone: str,
-    person_name: str,
-    email: str,
-    password: str,
+    founder: Person | NewPerson,
     member_name: str,
     apiary_name: str,
     apiary_place: str = "",
@@ -29,9 +28,7 @@ def cooperative_found_with_season(
         founded = cooperative_found(
             name,
             time_zone=time_zone,
-            person_name=person_name,
-            email=email,
-            password=password,
+            founder=founder,
             member_name=member_name,
             apiary_name=apiary_name,
             apiary_place=apiary_place,

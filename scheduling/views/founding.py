@@ -3,8 +3,6 @@
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
-from django.core.management import call_command, get_commands
-from django.core.management.base import CommandError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
@@ -13,11 +11,13 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
-from accounts.http import now_of, tried
+from accounts.access import can_found
+from accounts.http import now_of, tried, tried_with_message
 from accounts.models import Person
 from accounts.views.shared import person_signed_in
 from scheduling.forms.founding import FoundingForm
 from scheduling.services.founding import cooperative_found_with_season
+from scheduling.services.practice.make import practice_make
 
 PARTS = [
     (gettext_lazy("The cooperative"), ["name", "time_zone"]),
@@ -32,43 +32,43 @@ PARTS = [
 @login_not_required
 @require_http_methods(["GET", "HEAD", "POST"])
 def founding(request: HttpRequest) -> HttpResponse:
-    _refuse_when_people_are_here()
-    form = FoundingForm(request.POST or None)
+    founder = _founder_or_404(request)
+    form = FoundingForm(request.POST or None, founder=founder)
     if request.method == "POST" and form.is_valid():
-        founded = tried(form, lambda: cooperative_found_with_season(**form.cleaned_data, now=now_of(request)))
+        founded = tried(form, lambda: cooperative_found_with_season(**form.values(), now=now_of(request)))
         if founded is not None:
             messages.success(
                 request, _("%(name)s is made, with you as its coordinator.") % {"name": founded.cooperative.name}
             )
             return person_signed_in(request, founded.person)
-        if Person.objects.exists():  # somebody was quicker: this page is gone
+        if not can_found(founder):  # somebody was quicker: this page is gone
             messages.error(request, _("Somebody has just made the cooperative. Ask them to add you, then sign in."))
             return redirect("accounts:sign_in")
-    parts = [(title, [form[name] for name in names]) for title, names in PARTS]
-    return render(request, "scheduling/founding.html", {"form": form, "parts": parts, "practice": practice_offered()})
+    parts = [(title, [form[name] for name in names if name in form.fields]) for title, names in PARTS]
+    context = {"form": form, "parts": [part for part in parts if part[1]], "practice": _offers_practice(founder)}
+    return render(request, "scheduling/founding.html", context)
 
 
 @login_not_required
 @require_POST
 def practice(request: HttpRequest) -> HttpResponse:
     """Load the practice season instead; its sign-ins then stand on the sign-in page."""
-    _refuse_when_people_are_here()
-    if not practice_offered():
+    if not _offers_practice(_founder_or_404(request)):
         raise Http404
-    try:
-        call_command("practice")
-    except CommandError as error:
-        messages.error(request, str(error))
+    if tried_with_message(request, lambda: practice_make(now=now_of(request))) is None:
         return redirect("scheduling:founding")
     messages.success(request, _("The practice season is loaded. Sign in as one of its people."))
     return redirect("accounts:sign_in")
 
 
-def practice_offered() -> bool:
-    """On one's own machine: everybody knows the password of the made-up people."""
-    return not settings.SERVED and "practice" in get_commands()
+def _offers_practice(founder: Person | None) -> bool:
+    """On one's own machine, while nobody is there: everybody knows the password of the made-up people."""
+    return founder is None and not settings.SERVED
 
 
-def _refuse_when_people_are_here() -> None:
-    if Person.objects.exists():
+def _founder_or_404(request: HttpRequest) -> Person | None:
+    """Who founds: somebody signed in, or None for whoever comes first."""
+    founder = request.user if isinstance(request.user, Person) else None
+    if not can_found(founder):
         raise Http404
+    return founder
