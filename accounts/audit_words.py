@@ -9,6 +9,8 @@ from django.utils.translation import gettext_lazy as _
 
 ACTIONS: dict[str, Any] = {
     "cooperative.found": _("founded"),
+    "practice.make": _("made for practice"),
+    "practice.remove": _("removed"),
     "member.add": _("became a member"),
     "member.change": _("changed"),
     "member.leave": _("left the cooperative"),

@@ -18,7 +18,7 @@ from accounts.access import Viewer
 from accounts.audit_words import THINGS, action_words
 from accounts.models import AuditEntry
 
-NOT_FOR_PEOPLE = {"version", "settings_carried"}
+NOT_FOR_PEOPLE = {"version", "settings_carried", "true_merit"}
 
 
 @dataclass(frozen=True)

@@ -176,9 +176,7 @@ def _unknown(problem: Problem, plan: Plan, ledger: Ledger) -> Iterator[Violation
     for pool in plan.pools:
         for part in pool.parts:
             if part.source not in ledger.sources:
-                yield Violation(
-                    "unknown_source", 1, bench=pool.bench, day=pool.day, source=part.source, pool=pool.id
-                )
+                yield Violation("unknown_source", 1, bench=pool.bench, day=pool.day, source=part.source, pool=pool.id)
     for pool_id in sorted(ledger.double_pools):
         yield Violation("pool_double", 1, pool=pool_id)
 

@@ -97,9 +97,7 @@ class Ledger:
         """Return how many of the session's queens may have CO2 on the day before."""
         day_before = place[1] - 1
         first_age = self.problem.rules.co2_first_age
-        return sum(
-            queens for emerge, queens in self.session(place).emerged if day_before - emerge >= first_age
-        )
+        return sum(queens for emerge, queens in self.session(place).emerged if day_before - emerge >= first_age)
 
     def co2_places(self, benches: Collection[str] | None = None) -> set[Place]:
         """Return the sessions with queens or CO2 entries, all or on some benches."""

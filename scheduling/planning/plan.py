@@ -175,9 +175,7 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             }
             for pool in plan.pools
         ],
-        "co2": [
-            {"bench": co2.bench, "day": co2.day, "before": co2.before, "after": co2.after} for co2 in plan.co2
-        ],
+        "co2": [{"bench": co2.bench, "day": co2.day, "before": co2.before, "after": co2.after} for co2 in plan.co2],
     }
     if plan.result is not None:
         data["result"] = _result_to_json(plan.result)
@@ -202,9 +200,7 @@ def _part(item: Fields) -> Part:
 
 
 def _co2(item: Fields) -> Co2:
-    co2 = Co2(
-        item.text("bench"), item.whole("day", low=0), item.whole("before", low=0), item.whole("after", low=0)
-    )
+    co2 = Co2(item.text("bench"), item.whole("day", low=0), item.whole("before", low=0), item.whole("after", low=0))
     item.done()
     return co2
 

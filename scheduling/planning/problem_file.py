@@ -215,9 +215,7 @@ def _member(item: Fields) -> Member:
     return member
 
 
-def _booking(
-    item: Fields, members: Collection[str], benches: Collection[str], sources: Collection[str]
-) -> Booking:
+def _booking(item: Fields, members: Collection[str], benches: Collection[str], sources: Collection[str]) -> Booking:
     booking_id = item.name("id")
     member = item.text("member")
     if member not in members:
@@ -269,9 +267,7 @@ def _mode(item: Fields) -> Mode:
 def _accepted(item: Fields, sources: Collection[str]) -> tuple[Accepted, ...]:
     found: dict[str, Accepted] = {}
     for entry in item.objects("sources"):
-        accepted = Accepted(
-            _one_known(entry, sources, found), entry.whole_or("merit", 0, low=-_MOST, high=_MOST)
-        )
+        accepted = Accepted(_one_known(entry, sources, found), entry.whole_or("merit", 0, low=-_MOST, high=_MOST))
         entry.done()
         found[accepted.id] = accepted
     return tuple(found.values())

@@ -10,7 +10,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from functools import lru_cache
 from itertools import combinations, pairwise
 from typing import Literal
 

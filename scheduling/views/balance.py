@@ -35,9 +35,7 @@ def balance(request: HttpRequest) -> HttpResponse:
             "%(source)s is %(n)d drones short on %(day)s",
             day.missing,
         ) % {"source": row.view.source, "n": day.missing, "day": day.words}
-    return render(
-        request, "scheduling/balance.html", {"rows": rows, "finding": finding, "drawn": _drawn(rows, today)}
-    )
+    return render(request, "scheduling/balance.html", {"rows": rows, "finding": finding, "drawn": _drawn(rows, today)})
 
 
 def _drawn(rows: list[BalanceRow], today: dt.date) -> Drawn | None:

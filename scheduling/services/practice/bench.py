@@ -84,7 +84,8 @@ def _tell_session(world: World, plot: SessionPlot, benches: list[Bench]) -> None
             now=now,
         )
 
-    line.at(min(plot.day - OPENED_BEFORE, -9), 10, open_it)
+    opened = min(plot.day - OPENED_BEFORE, -9) if plot.opened is None else plot.opened
+    line.at(opened, 10, open_it)
     if plot.end == "cancelled":
         line.at(
             -21,

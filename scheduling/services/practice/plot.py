@@ -19,7 +19,7 @@ SETTINGS: tuple[tuple[str, str, str], ...] = (
 class SessionPlot:
     """``bench``: 0 or 1. Without places it is a CO2 day. ``end``: closed, running, open, cancelled.
 
-    ``aside``: which queen of the day is set aside.
+    ``aside``: which queen of the day is set aside. ``opened``: an extra day, opened so late.
     """
 
     key: str
@@ -28,6 +28,7 @@ class SessionPlot:
     places: int
     end: str
     aside: int | None = None
+    opened: int | None = None
 
 
 SESSIONS: tuple[SessionPlot, ...] = (
@@ -49,6 +50,8 @@ SESSIONS: tuple[SessionPlot, ...] = (
     SessionPlot("d0", 6, 0, 0, "open"),
     SessionPlot("d", 7, 0, 20, "open"),
     SessionPlot("d1", 8, 0, 0, "open"),
+    SessionPlot("g0", 7, 1, 0, "open", opened=-7),
+    SessionPlot("g", 8, 1, 6, "open", opened=-7),
     SessionPlot("e0", 12, 0, 0, "open"),
     SessionPlot("e", 13, 0, 18, "open"),
     SessionPlot("e1", 14, 0, 0, "open"),
@@ -199,6 +202,6 @@ ASKS: tuple[AskPlot, ...] = (
     AskPlot("f1", -1, 22, 6, "f"),
 )
 
-# Plans worked out and published: (day, hour). After the second one queens are moved by hand.
+# Plans worked out and published: (day, hour). Queens are moved by hand once, to the extra bench day.
 PLANS: tuple[tuple[int, int], ...] = ((-28, 20), (-14, 20), (-8, 20), (-2, 20))
 MOVED_AFTER = -7

@@ -79,13 +79,15 @@ def _plan(world: World, now: dt.datetime, *, seconds: float) -> None:
 
 
 def _move_by_hand(world: World, now: dt.datetime) -> None:
-    """One queen's keeper asked for another day: the first move that breaks no rule is made and published."""
+    """One queen's keeper asked for another day: the first move that breaks no rule is made and published.
+
+    A plan depends on how far the solver got in its seconds: where it left no such move, the sketch stays one.
+    """
     in_force = plan_in_force(world.season)
     assert in_force is not None
     sketch = plan_sketch_from(in_force, by=world.coordinator, now=now)
-    if not _moved(world, sketch, now):
-        raise Refusal("No placement of the practice plan can be moved by hand.", rule="practice_plan")
-    plan_publish(Plan.objects.get(pk=sketch.pk), by=world.coordinator, now=now)
+    if _moved(world, sketch, now):
+        plan_publish(Plan.objects.get(pk=sketch.pk), by=world.coordinator, now=now)
 
 
 def _moved(world: World, sketch: Plan, now: dt.datetime) -> bool:
@@ -101,7 +103,7 @@ def _moved(world: World, sketch: Plan, now: dt.datetime) -> bool:
         if placement.booking.mode != BookingMode.EACH:
             continue
         window = _view(world, placement.booking.batch_id, now).calendar.window
-        for session in coming:
+        for session in sorted(coming, key=lambda session: (-left[session], session.day)):
             queens = min(placement.queens, left[session])
             if session.pk == placement.session_id or queens < 1 or window.fit(session.day) != Fit.NORMAL:
                 continue
