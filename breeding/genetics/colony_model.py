@@ -28,7 +28,8 @@ class ColonyModel:
 
     labels : per trait the names of all fixed columns with data; ``kept`` says which have an unknown
     (the others depend on columns before them and count as 0).
-    n_group_columns : how many of the last columns are genetic groups (worker, queen per group).
+    n_group_columns : how many of the last columns are genetic groups (worker, queen per group);
+    ``group_effects`` says which of both effects the model holds.
     """
 
     model: MixedModel
@@ -38,10 +39,12 @@ class ColonyModel:
     n_group_columns: int
     group_names: tuple[str, ...]
     record_queens: Ints
+    group_effects: tuple[int, ...] = (0, 1)
 
     def covariances(self, parameters: Parameters, spec: ModelSpec) -> list[Floats]:
         """K of each term, in the order of the model's terms."""
-        found = [parameters.G0]
+        kept = spec.kept_effects(len(self.traits))
+        found = [parameters.G0[np.ix_(kept, kept)]]
         if spec.permanent_colony:
             assert parameters.permanent is not None
             found.append(parameters.permanent)
@@ -63,7 +66,8 @@ class ColonyModel:
         if self.n_group_columns:
             for k in range(len(self.traits)):
                 values = self._all_columns(fit, k)[len(self.labels[k]) - self.n_group_columns :]
-                g[1:, 2 * k : 2 * k + 2] = values.reshape(-1, 2)
+                own = [2 * k + effect for effect in self.group_effects]
+                g[1:, own] = values.reshape(-1, len(own))
         return g
 
     def _all_columns(self, fit: Solution, trait: int) -> Floats:
@@ -97,7 +101,9 @@ def build_colony_model(
     queens = np.array([table.layout.index[r.queen] for r in kept], dtype=np.int64)
     worker, queen = colony_rows(table, queens)
     graph = None if together is None else sparse.csr_array(abs(together).T @ abs(together))
-    terms = [Term("genetic", (worker, queen), table.inverse(), table.log_det(), graph)]
+    effects = tuple(spec.kept_effects(1))
+    designs_of = (worker, queen)
+    terms = [Term("genetic", tuple(designs_of[e] for e in effects), table.inverse(), table.log_det(), graph)]
     if spec.permanent_colony:
         terms.append(_independent("permanent", [r.queen for r in kept]))
     for name in spec.random:
@@ -123,6 +129,7 @@ def build_colony_model(
         n_groups,
         table.group_names if spec.groups == "fixed" else (),
         queens,
+        effects,
     )
 
 
@@ -197,12 +204,13 @@ def _fixed_columns(records: Sequence[Record], rows: Sequence[int], spec: ModelSp
 
 
 def _group_columns(table: NodeTable, queens: Ints, spec: ModelSpec) -> tuple[Csr, int]:
-    """Worker and queen column of each group but the first; the first is the 0 of both effects."""
+    """A column for each effect of each group but the first; the first group is 0."""
     if spec.groups != "fixed" or len(table.group_names) < 2:
         return sparse.csr_array((len(queens), 0)), 0
     shares = table.group_shares()
     sets = np.array([table.layout.set_of[q] for q in queens.tolist()], dtype=np.int64)
     own = shares[queens].toarray()
     workers = 0.5 * own + 0.5 * shares[sets].toarray()
-    columns = np.stack([workers[:, 1:], own[:, 1:]], axis=2).reshape(len(queens), -1)
+    both = np.stack([workers[:, 1:], own[:, 1:]], axis=2)
+    columns = both[:, :, spec.kept_effects(1)].reshape(len(queens), -1)
     return sparse.csr_array(columns), columns.shape[1]

@@ -5,9 +5,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from breeding.genetics.feasibility import feasible_effects
 from breeding.genetics.nodes import NodeTable, build_nodes
 from breeding.genetics.parameters import merit_contrast
-from breeding.genetics.pedigree import Open, Pedigree
+from breeding.genetics.pedigree import Pedigree
 from breeding.genetics.prediction import Predicted, Prediction
 from breeding.genetics.ranking import Criterion, Place, likely_places
 from breeding.genetics.records import Estimate, MeritEstimates, ModelSpec, Parameters, Record, TraitEstimates
@@ -16,8 +17,6 @@ from breeding.genetics.types import Floats, InputError, Ints
 
 METHOD = "sparse block Cholesky, exact inverse elements"
 Progress = Callable[[str, float], None]
-# Below this share of recorded colonies two effects are hardly told apart (Du et al. 2022, G3).
-ENOUGH_RECORDED = 0.2
 
 
 @dataclass(frozen=True)
@@ -157,7 +156,7 @@ def evaluate(
         fixed=prediction.colony.fixed(fit),
         loglik=fit.loglik,
         solver=solver,
-        notes=_notes(table, pedigree, records),
+        notes=feasible_effects(pedigree, records).reasons() if model.effects == "both" else (),
         row={id_: i for i, id_ in enumerate(ids)},
         prediction=prediction,
         merit_weights=k,
@@ -220,19 +219,3 @@ def _record_counts(table: NodeTable, records: Sequence[Record], traits: Sequence
             if record.values.get(trait) is not None:
                 counts[table.layout.index[record.queen], k] += 1
     return counts
-
-
-def _notes(table: NodeTable, pedigree: Pedigree, records: Sequence[Record]) -> tuple[str, ...]:
-    """What a breeder should know about the data before trusting two effects per colony."""
-    said: list[str] = []
-    tested = {record.queen for record in records}
-    mated = len(table.mated)
-    if mated and len(tested) < ENOUGH_RECORDED * mated:
-        said.append(
-            f"Only {len(tested)} of {mated} colonies have records; worker and queen effect are hardly told "
-            "apart below one in five."
-        )
-    controlled = sum(1 for id_ in tested if not isinstance(pedigree.matings.get(id_, Open()), Open))
-    if not controlled:
-        said.append("No tested queen was mated under control; worker and queen effect can hardly be told apart.")
-    return tuple(said)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from breeding.genetics.mixed_model import require_positive_definite
-from breeding.genetics.records import Parameters
+from breeding.genetics.records import Effects, ModelSpec, Parameters
 from breeding.genetics.types import Floats, InputError
 
 # Mean relationship of two workers of a colony with pools of sister drone-producing queens.
@@ -112,6 +112,26 @@ def joined_parameters(traits: Sequence[str], parts: Sequence[Components]) -> Par
     return Parameters(tuple(traits), G0, np.diag([part.residual for part in parts]))
 
 
+def one_effect_components(both: Components, effects: Effects, *, mean_a_ww: float = MEAN_A_WW) -> Components:
+    """The same phenotypic variance with all heritable variance of a colony's result put on one effect.
+
+    The heritable part is a-bar s2_w + s2_q + s_wq. ``both`` gives the components back.
+
+    Raises
+    ------
+    InputError
+        The covariance outweighs both variances, so that nothing heritable is left.
+    """
+    if effects == "both":
+        return both
+    heritable = mean_a_ww * both.worker + both.queen + both.covariance
+    if heritable <= 0:
+        raise InputError("components", "leave no heritable variance of a colony's result")
+    if effects == "queen":
+        return Components(0.0, 0.0, heritable, both.residual)
+    return Components(heritable / mean_a_ww, 0.0, 0.0, both.residual)
+
+
 def genetic_sd(parameters: Parameters) -> dict[str, float]:
     """sqrt(s2_w + s2_q + 2 s_wq) per trait: the spread of worker + queen effect among unrelated queens."""
     made: dict[str, float] = {}
@@ -141,8 +161,8 @@ def merit_contrast(parameters: Parameters, weights: Mapping[str, float], *, path
     return np.repeat(contrast, 2)
 
 
-def check_parameters(parameters: Parameters, *, path: str = "parameters") -> None:
-    """Refuse matrices of the wrong size or without an inverse."""
+def check_parameters(parameters: Parameters, *, effects: Effects = "both", path: str = "parameters") -> None:
+    """Refuse matrices of the wrong size or without an inverse; effects that the model leaves out must be 0."""
     t = len(parameters.traits)
     if t == 0:
         raise InputError(f"{path}.traits", "needs at least one trait")
@@ -155,4 +175,10 @@ def check_parameters(parameters: Parameters, *, path: str = "parameters") -> Non
     for name, K, size in wanted:
         if np.shape(K) != (size, size):
             raise InputError(f"{path}.{name}", f"must be {size} x {size} for {t} traits")
+        if name == "G0" and effects != "both":
+            kept = ModelSpec(effects=effects).kept_effects(t)
+            left_out = np.setdiff1d(np.arange(2 * t), kept)
+            if np.any(K[left_out]) or np.any(K[:, left_out]):
+                raise InputError(f"{path}.G0", f"must be 0 for what a {effects}-only model leaves out")
+            K = K[np.ix_(kept, kept)]
         require_positive_definite(np.asarray(K, dtype=float), f"{path}.{name}")

@@ -69,7 +69,7 @@ class Prediction:
         *,
         path: str = "",
     ) -> None:
-        check_parameters(parameters, path=f"{path}parameters")
+        check_parameters(parameters, effects=spec.effects, path=f"{path}parameters")
         if spec.permanent_colony and parameters.permanent is None:
             raise InputError(f"{path}parameters.permanent", "is missing; the model has a permanent colony effect")
         for name in spec.random:
@@ -87,7 +87,9 @@ class Prediction:
             table, records, spec, parameters.traits, together=together, path=f"{path}records"
         )
         self.fit: Solution = self.colony.model.solve(self.colony.covariances(parameters, spec), parameters.R0)
-        self.nodes = self.fit.effects(0)
+        self.kept = spec.kept_effects(len(parameters.traits))
+        self.nodes = np.zeros((table.n_nodes, len(parameters.G0)))
+        self.nodes[:, self.kept] = self.fit.effects(0)
         self.group_effects = self.colony.groups(self.fit)
 
     def _queens(self) -> Units:
@@ -123,7 +125,7 @@ class Prediction:
         value = units.rows @ self.nodes
         if len(self.group_effects):
             value = value + units.group_rows @ self.group_effects
-        pev = self.fit.error_blocks(0, units.rows, units.rows)
+        pev = self._errors(units.rows, units.rows)
         return Predicted(np.asarray(value), pev, units.a[:, None, None] * self.parameters.G0)
 
     def performance(self, workers: Predicted, queens: Predicted, k: Floats) -> tuple[Floats, Floats, Floats]:
@@ -149,7 +151,15 @@ class Prediction:
 
     @cached_property
     def _queen_with_workers(self) -> Floats:
-        return self.fit.error_blocks(0, self.queens.rows[self.mated.queens], self.workers.rows)
+        return self._errors(self.queens.rows[self.mated.queens], self.workers.rows)
+
+    def _errors(self, left: Csr, right: Csr) -> Floats:
+        """Joint error covariances of all 2t effects; 0 for effects that the model leaves out."""
+        found = self.fit.error_blocks(0, left, right)
+        wide = np.zeros((len(found), *self.parameters.G0.shape))
+        kept = np.array(self.kept)
+        wide[:, kept[:, None], kept[None, :]] = found
+        return wide
 
     def trait_contrasts(self, k: int) -> tuple[Floats, Floats, Floats]:
         """Contrasts of trait k: worker effect, queen effect, their sum."""

@@ -64,10 +64,11 @@ def likely_places(
             parts = [(brood, brood_groups, k)]
         else:
             parts = [(brood, brood_groups, of_worker), (own, own_groups, k - of_worker)]
-    weights = sparse.csr_array((len(chosen), prediction.nodes.size))
+    held, kept = prediction.nodes[:, prediction.kept], prediction.kept
+    weights = sparse.csr_array((len(chosen), held.size))
     for rows, _, contrast in parts:
-        weights = sparse.csr_array(weights + sparse.kron(rows, contrast[None, :]))
-    value = weights @ prediction.nodes.ravel()
+        weights = sparse.csr_array(weights + sparse.kron(rows, contrast[None, kept]))
+    value = weights @ held.ravel()
     if len(prediction.group_effects):
         value = value + sum(groups @ prediction.group_effects @ contrast for _, groups, contrast in parts)
     ranks = _simulated_ranks(prediction, weights, np.asarray(value), rng, draws)

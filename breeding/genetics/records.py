@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from breeding.genetics.types import Floats
+
+Effects: TypeAlias = Literal["both", "worker", "queen"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,7 @@ class ModelSpec:
 
     ``random`` names non-genetic random factors (for example mating area x year of openly mated
     queens); their covariance stands in ``Parameters.random``. Records without a level get none.
+    ``effects`` may leave out the worker or the queen effect; its rows of ``Parameters.G0`` are then 0.
     """
 
     fixed: tuple[str, ...] = ()
@@ -34,6 +37,12 @@ class ModelSpec:
     permanent_colony: bool = False
     groups: Literal["none", "fixed"] = "none"
     random: tuple[str, ...] = ()
+    effects: Effects = "both"
+
+    def kept_effects(self, n_traits: int) -> list[int]:
+        """Which of the 2t columns (trait 1 worker, trait 1 queen, ...) the model holds."""
+        wanted = {"both": (0, 1), "worker": (0,), "queen": (1,)}[self.effects]
+        return [2 * trait + effect for trait in range(n_traits) for effect in wanted]
 
 
 @dataclass(frozen=True, slots=True)
