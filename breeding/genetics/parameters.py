@@ -1,7 +1,7 @@
 """(Co)variances of worker and queen effects: starter sets, heritabilities, checks."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -112,24 +112,24 @@ def joined_parameters(traits: Sequence[str], parts: Sequence[Components]) -> Par
     return Parameters(tuple(traits), G0, np.diag([part.residual for part in parts]))
 
 
-def one_effect_components(both: Components, effects: Effects, *, mean_a_ww: float = MEAN_A_WW) -> Components:
-    """The same phenotypic variance with all heritable variance of a colony's result put on one effect.
+def one_effect_parameters(parameters: Parameters, effects: Effects, *, mean_a_ww: float = MEAN_A_WW) -> Parameters:
+    """The same phenotypic variances with everything heritable put on one effect, the other 0.
 
-    The heritable part is a-bar s2_w + s2_q + s_wq. ``both`` gives the components back.
-
-    Raises
-    ------
-    InputError
-        The covariance outweighs both variances, so that nothing heritable is left.
+    Heritable in a colony's result is a-bar s2_w + s2_q + s_wq, between traits alike; this stands on the
+    effect that is left (divided by a-bar for the worker). Parameters that hold one effect already are
+    moved to the other in the same way. ``both`` gives them back as they are.
     """
     if effects == "both":
-        return both
-    heritable = mean_a_ww * both.worker + both.queen + both.covariance
-    if heritable <= 0:
-        raise InputError("components", "leave no heritable variance of a colony's result")
+        return parameters
+    G = parameters.G0
+    worker, queen, cross = G[0::2, 0::2], G[1::2, 1::2], G[0::2, 1::2]
+    heritable = mean_a_ww * worker + queen + 0.5 * (cross + cross.T)
+    made = np.zeros_like(G)
     if effects == "queen":
-        return Components(0.0, 0.0, heritable, both.residual)
-    return Components(heritable / mean_a_ww, 0.0, 0.0, both.residual)
+        made[1::2, 1::2] = heritable
+    else:
+        made[0::2, 0::2] = heritable / mean_a_ww
+    return replace(parameters, G0=made)
 
 
 def genetic_sd(parameters: Parameters) -> dict[str, float]:

@@ -11,21 +11,18 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
 
+from breeding.genetics.boundary import Boundary, boundaries_of, smallest_of_correlation, well_conditioned
 from breeding.genetics.cholesky import NotPositiveDefiniteError
-from breeding.genetics.mixed_model import MixedModel, Solution
+from breeding.genetics.likelihood import Label, Likelihood, ModelLikelihood, Point
+from breeding.genetics.mixed_model import MixedModel
 from breeding.genetics.types import Floats, InputError
 
 EM_ROUNDS = 5
-# Smallest eigenvalue of a correlation matrix below which it counts as lying on the boundary.
-BOUNDARY = 2e-3
 # Smallest eigenvalue of a correlation matrix that a step may reach: rounding stays out of the equations.
 FLOOR = 1e-7
 # Gain of the log-likelihood of an EM round below which the search along a boundary is over.
 QUIET = 1e-4
-# Smallest eigenvalue of the scaled information below which components cannot be told apart.
-SINGULAR = 1e-9
 
 
 @dataclass(frozen=True)
@@ -43,6 +40,7 @@ class RemlResult:
 
     covariances, residual : estimated matrices; *_se : standard errors of their elements.
     sampling : (n_parameters, n_parameters). Inverse average information, order of ``labels``.
+    told_apart : whether the data distinguish all components; boundaries : the edges they end on.
     """
 
     covariances: list[Floats]
@@ -50,16 +48,23 @@ class RemlResult:
     covariances_se: list[Floats]
     residual_se: Floats
     sampling: Floats
-    labels: list[tuple[int, int, int]]
+    labels: list[Label]
     loglik: float
     rounds: int
     converged: bool
+    told_apart: bool
+    boundaries: tuple[Boundary, ...]
     note: str
     history: list[Round] = field(default_factory=list)
 
+    @property
+    def estimable(self) -> bool:
+        """Converged inside the parameter space, every component told from the others."""
+        return self.converged and self.told_apart and not self.boundaries
+
 
 def estimate(
-    model: MixedModel,
+    model: MixedModel | Likelihood,
     covariances: Sequence[npt.ArrayLike],
     R0: npt.ArrayLike,
     *,
@@ -73,58 +78,61 @@ def estimate(
     Parameters
     ----------
     covariances, R0 : start values, as in ``MixedModel.solve``.
-    tolerance : relative change of all parameters at which the search ends.
+    tolerance : change of all parameters, relative to their standard deviations, at which the search ends.
+    progress : called each round with its number and the log-likelihood; it may raise to stop.
 
     Notes
     -----
     Each round solves the equations once, takes traces from the exact inverse elements, and costs one
     solve more per parameter for the average information.
     """
-    n_terms = len(model.terms)
+    surface: Likelihood = ModelLikelihood(model) if isinstance(model, MixedModel) else model
     matrices = [np.array(K, dtype=float) for K in (*covariances, R0)]
     labels = [(m, i, j) for m, K in enumerate(matrices) for i in range(len(K)) for j in range(i + 1)]
-    fit = model.solve(matrices[:-1], matrices[-1])
+    here = surface.at(matrices)
     history: list[Round] = []
     converged = False
     stalled = 0
     rounds = 0
     for rounds in range(1, max_rounds + 1):
         theta = _vector(matrices, labels)
-        score, gradients = _score(fit, labels)
-        information = _information(fit, labels)
+        gradients = here.gradients()
+        score = score_of(gradients, labels)
         kind = "EM" if rounds <= em_rounds else "AI"
-        better: tuple[list[Floats], Solution] | None = None
+        better: tuple[list[Floats], Point] | None = None
         if kind == "AI":
-            better = _ai_step(model, fit, matrices, labels, theta, score, information)
+            information = here.information(labels)
+            better = _ai_step(surface, here, matrices, labels, theta, score, information)
             if better is None:
                 kind = "factor"
-                better = _factor_step(model, fit, matrices, labels, score, gradients, information)
+                better = _factor_step(surface, here, matrices, labels, score, gradients, information)
         if better is None:
             kind = "EM"
-            better = _em_step(model, fit, matrices, gradients)
-        history.append(Round(theta, fit.loglik, kind))
+            made = here.em(gradients)
+            better = made, surface.at(made)
+        history.append(Round(theta, here.loglik, kind))
         if progress is not None:
-            progress(rounds, fit.loglik)
-        changed = float(np.abs(_vector(better[0], labels) - theta).max() / np.abs(theta).max())
-        gain = better[1].loglik - fit.loglik
-        matrices, fit = better
+            progress(rounds, here.loglik)
+        changed = float((np.abs(_vector(better[0], labels) - theta) / _scale(matrices, labels)).max())
+        gain = better[1].loglik - here.loglik
+        matrices, here = better
         quiet = gain < QUIET
         stalled = stalled + 1 if quiet and kind != "AI" and rounds > em_rounds else 0
         if changed < tolerance and rounds > em_rounds:
             converged = True
             break
-        if stalled >= 5 and _boundary(matrices, n_terms):
+        if stalled >= 5 and boundaries_of(surface.names, matrices):
             converged = True  # the likelihood no longer rises and its maximum lies on the boundary
             break
-    information = _information(fit, labels)
+    information = here.information(labels)
     sampling = np.linalg.pinv(information, hermitian=True)
     errors = np.sqrt(np.maximum(np.diag(sampling), 0.0))
     se = [np.zeros_like(K) for K in matrices]
     for (m, i, j), error in zip(labels, errors, strict=True):
         se[m][i, j] = se[m][j, i] = error
-    told_apart = _well_conditioned(information)
+    told_apart = well_conditioned(information)
     converged = converged and told_apart
-    note = _note(model, matrices, rounds, converged=converged, told_apart=told_apart)
+    edges = boundaries_of(surface.names, matrices)
     return RemlResult(
         matrices[:-1],
         matrices[-1],
@@ -132,99 +140,53 @@ def estimate(
         se[-1],
         sampling,
         labels,
-        fit.loglik,
+        here.loglik,
         rounds,
         converged,
-        note,
+        told_apart,
+        edges,
+        _note(edges, rounds, converged=converged, told_apart=told_apart),
         history,
     )
 
 
-def _vector(matrices: Sequence[Floats], labels: list[tuple[int, int, int]]) -> Floats:
+def score_of(gradients: Sequence[Floats], labels: Sequence[Label]) -> Floats:
+    """First derivatives per parameter from the symmetric gradients."""
+    return np.array([gradients[m][i, j] * (1.0 if i == j else 2.0) for m, i, j in labels])
+
+
+def _vector(matrices: Sequence[Floats], labels: list[Label]) -> Floats:
     return np.array([matrices[m][i, j] for m, i, j in labels])
 
 
-def _matrices(theta: Floats, labels: list[tuple[int, int, int]], like: Sequence[Floats]) -> list[Floats]:
+def _scale(matrices: Sequence[Floats], labels: list[Label]) -> Floats:
+    """What a change of each parameter is measured by: sqrt(K_ii K_jj), at least a little of its residual."""
+    R0 = np.diag(matrices[-1])
+    made: list[float] = []
+    for m, i, j in labels:
+        K = matrices[m]
+        per_trait = len(K) // len(R0)
+        least = [1e-3 * float(R0[k // per_trait]) for k in (i, j)]
+        made.append(float(np.sqrt(max(K[i, i], least[0]) * max(K[j, j], least[1]))))
+    return np.array(made)
+
+
+def _matrices(theta: Floats, labels: list[Label], like: Sequence[Floats]) -> list[Floats]:
     made = [np.zeros_like(K) for K in like]
     for (m, i, j), value in zip(labels, theta, strict=True):
         made[m][i, j] = made[m][j, i] = value
     return made
 
 
-def _score(fit: Solution, labels: list[tuple[int, int, int]]) -> tuple[Floats, list[Floats]]:
-    """First derivatives per parameter, and as symmetric matrices dL/dK (off-diagonals half)."""
-    model, inverse = fit.model, fit.inverse
-    gradients: list[Floats] = []
-    for k, (term, q) in enumerate(zip(model.terms, model.sizes, strict=True)):
-        U = fit.effects(k)
-        sums = U.T @ (term.precision @ U)
-        start, stop = model.starts[k], model.starts[k + 1]
-        part = inverse[start:stop, start:stop]
-        for i in range(q):
-            for j in range(q):
-                block = part[i::q, j::q]
-                sums[i, j] += float(term.precision.multiply(block).sum())
-        Ki = fit.K_inverse[k]
-        gradients.append(-0.5 * (term.n_levels * Ki - Ki @ sums @ Ki))
-    gradients.append(_residual_gradient(fit))
-    score = np.array([gradients[m][i, j] * (1.0 if i == j else 2.0) for m, i, j in labels])
-    return score, gradients
-
-
-def _residual_gradient(fit: Solution) -> Floats:
-    """dL/dR0 summed over records, each in the traits it has."""
-    model = fit.model
-    t = model.n_traits
-    total = np.zeros((t, t))
-    scaled = fit.R_inverse @ fit.residuals
-    leverage = sparse.csr_array(fit.R_inverse @ model.W)
-    spread = sparse.csr_array(leverage @ fit.inverse)
-    for traits, where in model.recorded_patterns():
-        Ri = np.linalg.inv(fit.R0[np.ix_(traits, traits)])
-        r = scaled[where]
-        part = -0.5 * (len(where) * Ri - r.T @ r)
-        for a in range(len(traits)):
-            left = spread[where[:, a]]
-            for b in range(len(traits)):
-                # trace of C^-1 W'R^-1 dR R^-1 W: elements inside the pattern only
-                part[a, b] += 0.5 * float(left.multiply(leverage[where[:, b]]).sum())
-        total[np.ix_(traits, traits)] += part
-    return total
-
-
-def _information(fit: Solution, labels: list[tuple[int, int, int]]) -> Floats:
-    """Average information 1/2 f_k' P f_l with f_k = dV/dtheta_k P y."""
-    model = fit.model
-    n_terms = len(model.terms)
-    columns: list[Floats] = []
-    scaled = np.asarray(fit.R_inverse @ fit.residuals)
-    spread = np.zeros((len(model.y), model.n_traits))
-    spread[model.record, model.trait] = scaled
-    for m, i, j in labels:
-        if m < n_terms:
-            E = np.zeros((model.sizes[m], model.sizes[m]))
-            E[i, j] = E[j, i] = 1.0
-            moved = fit.effects(m) @ fit.K_inverse[m] @ E
-            columns.append(np.asarray(model.Z[m] @ moved.ravel()))
-        else:
-            E = np.zeros((model.n_traits, model.n_traits))
-            E[i, j] = E[j, i] = 1.0
-            columns.append((spread @ E)[model.record, model.trait])
-    f = np.stack(columns, axis=1)
-    Rf = fit.R_inverse @ f
-    Pf = Rf - fit.R_inverse @ (model.W @ fit.factor.solve(model.W.T @ Rf))
-    return np.asarray(0.5 * f.T @ Pf)
-
-
 def _ai_step(
-    model: MixedModel,
-    fit: Solution,
+    surface: Likelihood,
+    here: Point,
     matrices: list[Floats],
-    labels: list[tuple[int, int, int]],
+    labels: list[Label],
     theta: Floats,
     score: Floats,
     information: Floats,
-) -> tuple[list[Floats], Solution] | None:
+) -> tuple[list[Floats], Point] | None:
     try:
         direction = np.linalg.solve(information, score)
     except np.linalg.LinAlgError:
@@ -232,7 +194,7 @@ def _ai_step(
     length = 1.0
     while length > 0.02:
         tried = _matrices(theta + length * direction, labels, matrices)
-        found = _accepted(model, fit, tried)
+        found = _accepted(surface, here, tried)
         if found is not None:
             return tried, found
         length *= 0.5
@@ -240,14 +202,14 @@ def _ai_step(
 
 
 def _factor_step(
-    model: MixedModel,
-    fit: Solution,
+    surface: Likelihood,
+    here: Point,
     matrices: list[Floats],
-    labels: list[tuple[int, int, int]],
+    labels: list[Label],
     score: Floats,
     gradients: list[Floats],
     information: Floats,
-) -> tuple[list[Floats], Solution] | None:
+) -> tuple[list[Floats], Point] | None:
     """The same step for the Cholesky factors K = LL', which lets K approach the edge of its cone."""
     factors = [np.linalg.cholesky(K) for K in matrices]
     J = np.zeros((len(labels), len(labels)))
@@ -266,13 +228,13 @@ def _factor_step(
         direction = np.linalg.solve(inner + damping * scale, J.T @ score)
         steps = _lower(direction, labels, matrices)
         tried = [_product(L + step) for L, step in zip(factors, steps, strict=True)]
-        found = _accepted(model, fit, tried)
+        found = _accepted(surface, here, tried)
         if found is not None:
             return tried, found
     return None
 
 
-def _lower(values: Floats, labels: list[tuple[int, int, int]], like: Sequence[Floats]) -> list[Floats]:
+def _lower(values: Floats, labels: list[Label], like: Sequence[Floats]) -> list[Floats]:
     made = [np.zeros_like(K) for K in like]
     for (m, i, j), value in zip(labels, values, strict=True):
         made[m][i, j] = value
@@ -283,62 +245,22 @@ def _product(L: Floats) -> Floats:
     return np.asarray(L @ L.T)
 
 
-def _accepted(model: MixedModel, fit: Solution, tried: list[Floats]) -> Solution | None:
-    """The solution there, unless a matrix comes too near the edge of its cone or the likelihood falls."""
-    if any(np.diag(K).min() <= 0 or _smallest_of_correlation(K) < FLOOR for K in tried):
+def _accepted(surface: Likelihood, here: Point, tried: list[Floats]) -> Point | None:
+    """The point there, unless a matrix comes too near the edge of its cone or the likelihood falls."""
+    if any(np.diag(K).min() <= 0 or smallest_of_correlation(K) < FLOOR for K in tried):
         return None
     try:
-        found = model.solve(tried[:-1], tried[-1])
+        found = surface.at(tried)
     except (InputError, NotPositiveDefiniteError):
         return None
-    return found if found.loglik >= fit.loglik - 1e-9 * max(1.0, abs(fit.loglik)) else None
+    return found if found.loglik >= here.loglik - 1e-9 * max(1.0, abs(here.loglik)) else None
 
 
-def _em_step(
-    model: MixedModel, fit: Solution, matrices: list[Floats], gradients: list[Floats]
-) -> tuple[list[Floats], Solution]:
-    """K <- K + 2/n K (dL/dK) K, which is the EM update and never leaves the cone."""
-    made: list[Floats] = []
-    for K, gradient, term in zip(matrices[:-1], gradients[:-1], model.terms, strict=True):
-        made.append(_symmetric(K + 2.0 / term.n_levels * K @ gradient @ K))
-    R0 = matrices[-1]
-    if model.n_traits == 1:
-        made.append(R0 * fit.yPy / (model.n_observed - model.n_fixed))
-    else:
-        counts = sum(len(where) for _, where in model.recorded_patterns())
-        made.append(_symmetric(R0 + 2.0 / counts * R0 @ gradients[-1] @ R0))
-    return made, model.solve(made[:-1], made[-1])
-
-
-def _symmetric(K: Floats) -> Floats:
-    return np.asarray(0.5 * (K + K.T))
-
-
-def _boundary(matrices: Sequence[Floats], n_terms: int) -> bool:
-    return any(_smallest_of_correlation(K) < BOUNDARY for K in matrices[:n_terms])
-
-
-def _smallest_of_correlation(K: Floats) -> float:
-    sd = np.sqrt(np.maximum(np.diag(K), 1e-300))
-    return float(np.linalg.eigvalsh(K / np.outer(sd, sd)).min())
-
-
-def _well_conditioned(information: Floats) -> bool:
-    """Whether the data tell every component from all others."""
-    sd = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    return float(np.linalg.eigvalsh(information / np.outer(sd, sd)).min()) > SINGULAR
-
-
-def _note(model: MixedModel, matrices: Sequence[Floats], rounds: int, *, converged: bool, told_apart: bool) -> str:
+def _note(edges: Sequence[Boundary], rounds: int, *, converged: bool, told_apart: bool) -> str:
     said: list[str] = []
     if not told_apart:
         said.append("these data cannot tell the variance components apart; the values depend on the start")
     elif not converged:
         said.append(f"not converged after {rounds} rounds")
-    total = float(np.trace(matrices[-1]))
-    for term, K in zip(model.terms, matrices[:-1], strict=True):
-        if np.diag(K).min() < 1e-4 * total / len(matrices[-1]):
-            said.append(f"a variance of {term.name} reaches 0: not estimable with these data")
-        elif len(K) > 1 and _smallest_of_correlation(K) < BOUNDARY:
-            said.append(f"a correlation within {term.name} reaches -1 or 1: not estimable with these data")
-    return "; ".join(said)
+    said += [edge.words() for edge in edges]
+    return "; ".join(dict.fromkeys(said))

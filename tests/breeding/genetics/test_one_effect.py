@@ -7,16 +7,16 @@ from scipy import sparse
 from breeding.genetics.evaluation import evaluate
 from breeding.genetics.feasibility import feasible_effects
 from breeding.genetics.nodes import build_nodes
-from breeding.genetics.parameters import Components, joined_parameters, one_effect_components, phenotypic_variance
+from breeding.genetics.parameters import Components, check_parameters, joined_parameters, one_effect_parameters
 from breeding.genetics.pedigree import DroneShare, OneSource, Open, Pedigree, Pool, Queen
 from breeding.genetics.prediction import Prediction
-from breeding.genetics.records import ModelSpec, Record
+from breeding.genetics.records import ModelSpec, Parameters, Record
 from breeding.genetics.relationship import relationship_of_pairs
 from breeding.genetics.simulate import simulate_records, simulate_values
 from breeding.genetics.types import InputError
 from tests.breeding.genetics.test_evaluation import TRAITS, population
 
-BOTH = Components(worker=60.0, covariance=-12.0, queen=12.0, residual=40.0)
+BOTH = joined_parameters(["honey"], [Components(worker=60.0, covariance=-12.0, queen=12.0, residual=40.0)])
 
 
 def recorded(seed=4, **more):
@@ -32,11 +32,11 @@ def test_values_errors_and_likelihood_are_those_of_the_dense_one_effect_model(ef
     """Against V = Z A Z' s2 + I s2_e with A by the tabular pairs, Henderson's dense formulas."""
     pedigree, records = recorded(years=2, families=4, sisters=4)
     records = [Record(r.queen, {"honey": r.values["honey"]}, r.fixed) for r in records]
-    one = one_effect_components(BOTH, effects)
-    parameters = joined_parameters(["honey"], [one])
+    parameters = one_effect_parameters(BOTH, effects)
+    residual = float(parameters.R0[0, 0])
     table = build_nodes(pedigree, mated=[r.queen for r in records])
     found = Prediction(table, records, ModelSpec(("place",), effects=effects), parameters)
-    variance = one.queen if effects == "queen" else one.worker
+    variance = float(parameters.G0.max())
     rows = found.workers.rows if effects == "worker" else found.queens.rows[found.mated.queens]
     order = {table.queen_ids[q]: i for i, q in enumerate(found.mated.queens.tolist())}
     units = rows.toarray()[[order[r.queen] for r in records]]
@@ -46,7 +46,7 @@ def test_values_errors_and_likelihood_are_those_of_the_dense_one_effect_model(ef
     y = np.array([r.values["honey"] for r in records])
     places = sorted({r.fixed["place"] for r in records})
     X = np.array([[float(r.fixed["place"] == p) for p in places] for r in records])
-    V = units @ A @ units.T * variance + np.eye(len(y)) * one.residual
+    V = units @ A @ units.T * variance + np.eye(len(y)) * residual
     Vi = np.linalg.inv(V)
     P = Vi - Vi @ X @ np.linalg.inv(X.T @ Vi @ X) @ X.T @ Vi
     queens = found.queens.rows.toarray()
@@ -69,18 +69,11 @@ def test_values_errors_and_likelihood_are_those_of_the_dense_one_effect_model(ef
 @pytest.mark.parametrize("effects", ["queen", "worker"])
 def test_a_run_with_one_effect_has_every_value_and_likely_places(effects):
     pedigree, records = recorded()
-    parts = [
-        one_effect_components(
-            Components(*(TRAITS.G0[a, b] for a, b in ((2 * k, 2 * k), (2 * k, 2 * k + 1), (2 * k + 1, 2 * k + 1))),
-                       TRAITS.R0[k, k]), effects,
-        )
-        for k in range(2)
-    ]  # fmt: skip
     run = evaluate(
         pedigree,
         records,
         ModelSpec(("place",), effects=effects),
-        joined_parameters(TRAITS.traits, parts),
+        one_effect_parameters(TRAITS, effects),
         weights={"honey": 0.5, "calm": 0.5},
     )
     own = run.queen if effects == "queen" else run.worker
@@ -95,13 +88,24 @@ def test_a_run_with_one_effect_has_every_value_and_likely_places(effects):
     assert all(1 <= p.best <= p.worst <= 20 for p in places.values())
 
 
-def test_the_phenotypic_variance_stays_when_one_effect_takes_all():
-    assert one_effect_components(BOTH, "both") == BOTH
-    whole = phenotypic_variance(BOTH, a_ww=0.35)
+def phenotypic(parameters, k, m, a_ww=0.35):
+    """Covariance of two traits' results of a colony with a(Q, W) = 1/2."""
+    G = parameters.G0[2 * k : 2 * k + 2, 2 * m : 2 * m + 2]
+    return a_ww * G[0, 0] + G[1, 1] + 0.5 * (G[0, 1] + G[1, 0]) + parameters.R0[k, m]
+
+
+def test_phenotypic_variances_and_covariances_stay_when_one_effect_takes_all():
+    rng = np.random.default_rng(3)
+    root = rng.normal(size=(4, 4))
+    both = Parameters(("a", "b"), root @ root.T, np.array([[9.0, 1.0], [1.0, 4.0]]))
+    assert one_effect_parameters(both, "both") is both
     for effects in ("queen", "worker"):
-        assert phenotypic_variance(one_effect_components(BOTH, effects), a_ww=0.35) == pytest.approx(whole)
-    with pytest.raises(InputError, match="no heritable variance"):
-        one_effect_components(Components(4.0, -9.9, 5.0, 10.0), "queen")
+        one = one_effect_parameters(both, effects)
+        check_parameters(one, effects=effects)
+        for k, m in ((0, 0), (0, 1), (1, 1)):
+            assert phenotypic(one, k, m) == pytest.approx(phenotypic(both, k, m))
+    there = one_effect_parameters(one_effect_parameters(both, "queen"), "worker")
+    np.testing.assert_allclose(there.G0, one_effect_parameters(both, "worker").G0)
 
 
 def test_values_for_the_effect_that_is_left_out_are_refused():
