@@ -9,6 +9,8 @@ from breeding.genetics.types import Csr, Floats, Ints
 
 # Largest dense work array of one sweep [elements]; more units are traced in chunks.
 MAX_ELEMENTS = 20_000_000
+# Units traced together: wide enough to pay for the index reading, narrow enough for the cache.
+WIDTH = 128
 
 
 class Tracer:
@@ -64,6 +66,9 @@ class Tracer:
         """
         values = np.zeros((self.size, weights.shape[1]))
         values[: units.shape[1]] = units.T @ weights
+        return self._swept(values)
+
+    def _swept(self, values: Floats) -> Floats:
         for start, stop, transposed, columns in reversed(self._blocks):
             values[columns] += transposed @ values[start:stop]
         values *= self.variances()[:, None]
@@ -76,18 +81,20 @@ class Tracer:
 
         Notes
         -----
-        Many pairs made of few nodes go node by node (two sweeps each), others pair by pair (one sweep
-        for both sides); the work array is bounded either way.
+        Node by node of the side with fewer of them (two sweeps for all its pairs), or pair by pair where
+        there are fewer pairs (one sweep for both sides); the work array is bounded either way.
         """
         n = left.shape[0]
         result = np.zeros(n)
         if self.size == 0 or n == 0:
             return result
-        nodes = np.unique(left.indices)
+        nodes, others = np.unique(left.indices), np.unique(right.indices)
+        if len(others) < len(nodes):
+            left, right, nodes = right, left, others
         if len(nodes) < n:
             return self._pairs_by_node(left, right, nodes)
         D = self.variances()
-        step = max(1, MAX_ELEMENTS // (2 * self.size))
+        step = min(WIDTH, max(1, MAX_ELEMENTS // (2 * self.size)))
         for start in range(0, n, step):
             stop = min(n, start + step)
             both = self.trace(sparse.vstack([left[start:stop], right[start:stop]], format="csr"))
@@ -98,24 +105,28 @@ class Tracer:
     def _pairs_by_node(self, left: Csr, right: Csr, nodes: Ints) -> Floats:
         n = left.shape[0]
         result = np.zeros(n)
-        first = left.tocoo()
-        order = np.argsort(first.col, kind="stable")
-        row, node, weight = first.row[order], first.col[order], first.data[order]
-        step = max(1, MAX_ELEMENTS // self.size)
+        row = np.repeat(np.arange(n), np.diff(left.indptr))
+        order = np.argsort(left.indices, kind="stable")
+        row, node, weight = row[order], left.indices[order], left.data[order]
+        counts = np.diff(right.indptr)
+        step = min(WIDTH, max(1, MAX_ELEMENTS // self.size))
         for start in range(0, len(nodes), step):
             chunk = nodes[start : start + step]
-            single = sparse.csr_array(
-                (np.ones(len(chunk)), (np.arange(len(chunk)), chunk)), shape=(len(chunk), self.size)
-            )
-            A = self.times(single, np.eye(len(chunk)))
+            A = self.columns(chunk)
             at = slice(*np.searchsorted(node, [chunk[0], chunk[-1] + 1]))
-            counts = np.diff(right.indptr)[row[at]]
-            inner = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-            other = np.repeat(right.indptr[row[at]], counts) + inner
-            column = np.repeat(np.searchsorted(chunk, node[at]), counts)
-            terms = np.repeat(weight[at], counts) * right.data[other] * A[right.indices[other], column]
-            result += np.bincount(np.repeat(row[at], counts), weights=terms, minlength=n)
+            of = counts[row[at]]
+            inner = np.arange(of.sum()) - np.repeat(np.cumsum(of) - of, of)
+            other = np.repeat(right.indptr[row[at]], of) + inner
+            column = np.repeat(np.searchsorted(chunk, node[at]), of)
+            terms = np.repeat(weight[at], of) * right.data[other] * A[right.indices[other], column]
+            np.add.at(result, np.repeat(row[at], of), terms)
         return result
+
+    def columns(self, nodes: Ints) -> Floats:
+        """Relationships of every node with some nodes, (n_nodes, len(nodes))."""
+        values = np.zeros((self.size, len(nodes)))
+        values[nodes, np.arange(len(nodes))] = 1.0
+        return self._swept(values)
 
     def matrix(self, units: Csr) -> Floats:
         """Relationships of all units with each other, shape (n_units, n_units)."""
