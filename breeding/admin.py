@@ -6,7 +6,9 @@ from accounts.admin import ReadOnlyAdmin
 from breeding.models import (
     Colony,
     CrossShare,
+    EvaluationHabit,
     EvaluationRun,
+    EvaluationState,
     Heading,
     Line,
     Mating,
@@ -149,10 +151,25 @@ class CrossShareAdmin(admin.ModelAdmin):
 
 @admin.register(EvaluationRun)
 class EvaluationRunAdmin(ReadOnlyAdmin):
-    list_display = ["number", "cooperative", "made_at", "records_until", "queens", "records"]
+    list_display = ["number", "cooperative", "made_at", "records_until", "queens", "records", "is_trial"]
     list_filter = ["cooperative"]
     list_select_related = ["cooperative"]
     search_fields = ["number"]
+
+
+@admin.register(EvaluationHabit)
+class EvaluationHabitAdmin(admin.ModelAdmin):
+    list_display = ["cooperative", "nightly"]
+    list_select_related = ["cooperative"]
+    search_fields = ["cooperative__name"]
+
+
+@admin.register(EvaluationState)
+class EvaluationStateAdmin(ReadOnlyAdmin):
+    list_display = ["cooperative", "run"]
+    list_select_related = ["cooperative", "run"]
+    search_fields = ["cooperative__name"]
+    exclude = ["arrays"]
 
 
 @admin.register(TraitValue)

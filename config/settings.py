@@ -201,7 +201,7 @@ else:
 
 # Background work. The database row is the truth; a broker, where there is one, only rings the bell.
 JOB_HANDLERS = {
-    "evaluation": "breeding.services.evaluation.evaluation_job",
+    "evaluation": "breeding.services.evaluation.job.evaluation_job",
     "plan": "scheduling.services.plan_run.plan_job",
 }
 JOB_QUEUES = {"evaluation": "evaluation", "plan": "planning"}

@@ -1,6 +1,6 @@
 from breeding.models.colony import Colony, Heading
 from breeding.models.cross import CrossShare, PlannedCross
-from breeding.models.evaluation import EvaluationRun, Merit, TraitValue
+from breeding.models.evaluation import EvaluationHabit, EvaluationRun, EvaluationState, Merit, TraitValue
 from breeding.models.mating import Mating, MatingKind, MatingShare, SemenBatch, SemenBatchShare
 from breeding.models.queen import Line, Queen, QueenStatus
 from breeding.models.score import Score
@@ -9,7 +9,9 @@ from breeding.models.trait import SeasonRule, Trait
 __all__ = [
     "Colony",
     "CrossShare",
+    "EvaluationHabit",
     "EvaluationRun",
+    "EvaluationState",
     "Heading",
     "Line",
     "Mating",

@@ -18,6 +18,8 @@ class EvaluationRun(models.Model):
     parameters = models.JSONField(help_text="Variances, weights, fixed effects used.")
     solver = models.JSONField(help_text="Method, residual, seconds.")
     checks = models.JSONField(default=list, help_text="What was checked and noticed, in words.")
+    findings = models.JSONField(default=dict, blank=True, help_text="Trend, and predictions held against results.")
+    is_trial = models.BooleanField(default=False, help_text="Kept beside the others; no page uses it unless asked to.")
 
     class Meta:
         ordering = ["-number"]
@@ -25,6 +27,31 @@ class EvaluationRun(models.Model):
 
     def __str__(self) -> str:
         return f"Evaluation {self.number}"
+
+
+class EvaluationHabit(models.Model):
+    """How a cooperative wants its evaluations made; without a row as the defaults say."""
+
+    cooperative = models.OneToOneField(Cooperative, models.CASCADE, related_name="evaluation_habit")
+    nightly = models.BooleanField(default=True, help_text="At night, when scores changed since the last run.")
+
+    def __str__(self) -> str:
+        return f"{self.cooperative}: {'nightly' if self.nightly else 'on demand'}"
+
+
+class EvaluationState(models.Model):
+    """Solutions and errors of the last run that is no trial: where the next one starts from. Replaced by each run.
+
+    Without it the next run starts from nothing and takes longer; no value depends on it.
+    """
+
+    cooperative = models.OneToOneField(Cooperative, models.CASCADE, related_name="evaluation_state")
+    run = models.ForeignKey(EvaluationRun, models.CASCADE, related_name="+")
+    fingerprint = models.CharField(max_length=64, help_text="Of what it depends on: pedigree, records, variances.")
+    arrays = models.BinaryField(help_text="numpy .npz")
+
+    def __str__(self) -> str:
+        return f"State after {self.run}"
 
 
 class TraitValue(models.Model):

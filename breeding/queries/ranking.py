@@ -11,7 +11,8 @@ from breeding.models import EvaluationRun, Merit, Queen, QueenStatus, Score, Tra
 
 
 def latest_run(cooperative: Cooperative) -> EvaluationRun | None:
-    return EvaluationRun.objects.filter(cooperative=cooperative).order_by("-number").first()
+    """The run that counts: the latest that is no trial."""
+    return EvaluationRun.objects.filter(cooperative=cooperative, is_trial=False).order_by("-number").first()
 
 
 def runs_of(cooperative: Cooperative) -> QuerySet[EvaluationRun]:

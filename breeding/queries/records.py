@@ -1,18 +1,20 @@
 """Scores become season results by each trait's published rule, and season results the records of an evaluation."""
 
 import datetime as dt
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from math import isnan
 
 from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from accounts.models import Apiary, Cooperative
 from breeding.genetics.records import Record
-from breeding.models import Score
+from breeding.models import Score, Trait
 from breeding.queries.connection import FACTOR
+from breeding.queries.season_arrays import SeasonArrays, season_arrays
 from breeding.scoring import TRAITS, SingleScore, scores_by_method, season_result
 from breeding.scoring import Trait as PublishedTrait
 
@@ -50,31 +52,33 @@ def current(scores: QuerySet[Score]) -> QuerySet[Score]:
     return scores.filter(replaced_by__isnull=True, withdrawn_at__isnull=True)
 
 
-def records_of(cooperative: Cooperative, *, until: dt.date | None = None) -> RecordSet:
-    """One record per colony, queen and year with the results of every trait. Two queries.
+def records_of(cooperative: Cooperative, *, since: dt.date | None = None, until: dt.date | None = None) -> RecordSet:
+    """One record per colony, queen and year with the results of every trait. Three queries.
 
     The fixed effect is apiary × year. Of two test methods in one apiary-year only the more frequent one takes part.
     """
-    scores = current(Score.objects.filter(trait__cooperative=cooperative))
-    if until is not None:
-        scores = scores.filter(scored_on__lte=until)
-    rows = _rows(scores)
-    usual = _usual_methods(rows)
-    used = [row for row in rows if usual[(row[3], row[1], row[4])] == row[8]]
-    values: dict[tuple[int, int, int, int], dict[str, float | None]] = defaultdict(dict)
-    for (colony, apiary, queen, key, year), group in _by_season(used).items():
-        values[(colony, apiary, queen, year)][key] = float(_result(key, group).value)
+    traits = list(Trait.objects.filter(cooperative=cooperative))
+    return record_set(cooperative, season_arrays(traits, first_day=since, last_day=until))
+
+
+def record_set(cooperative: Cooperative, results: SeasonArrays) -> RecordSet:
+    """Results as the kernel's records. One query."""
+    levels = [f"{a}/{y}" for a, y in zip(results.apiary.tolist(), results.year.tolist(), strict=True)]
     records = [
-        Record(str(queen), result, {FACTOR: f"{apiary}/{year}"})
-        for (_colony, apiary, queen, year), result in sorted(values.items())
+        Record(
+            str(queen),
+            {key: value for key, value in zip(results.trait_keys, row, strict=True) if not isnan(value)},
+            {FACTOR: level},
+        )
+        for queen, level, row in zip(results.queen.tolist(), levels, results.values.tolist(), strict=True)
     ]
     notes = []
-    if len(used) < len(rows):
+    if results.n_left_out:
         notes.append(
             _("%(number)s scores of a second test method in the same apiary and year took no part.")
-            % {"number": len(rows) - len(used)}
+            % {"number": results.n_left_out}
         )
-    return RecordSet(records, _level_names(cooperative, values), notes)
+    return RecordSet(records, level_names(cooperative, set(levels)), notes)
 
 
 def season_results(scores: QuerySet[Score]) -> list[SeasonResult]:
@@ -133,13 +137,8 @@ def _by_season(rows: Iterable[Row]) -> dict[tuple[int, int, int, str, int], list
     return groups
 
 
-def _usual_methods(rows: Iterable[Row]) -> dict[tuple[str, int, int], str]:
-    counts: dict[tuple[str, int, int], Counter[str]] = defaultdict(Counter)
-    for row in rows:
-        counts[(row[3], row[1], row[4])][row[8]] += 1
-    return {key: min(count, key=lambda method: (-count[method], method)) for key, count in counts.items()}
-
-
-def _level_names(cooperative: Cooperative, values: Iterable[tuple[int, int, int, int]]) -> dict[str, str]:
-    names = dict(Apiary.objects.filter(member__cooperative=cooperative).values_list("pk", "name"))
-    return {f"{apiary}/{year}": f"{names.get(apiary, apiary)} {year}" for _colony, apiary, _queen, year in values}
+def level_names(cooperative: Cooperative, levels: Iterable[str]) -> dict[str, str]:
+    """Names of apiary-years for people: `12/2025` → “Orchard 2025”. One query."""
+    apiaries = dict(Apiary.objects.filter(member__cooperative=cooperative).values_list("pk", "name"))
+    parts = {level: level.partition("/") for level in levels}
+    return {level: f"{apiaries.get(int(apiary), apiary)} {year}" for level, (apiary, _, year) in parts.items()}

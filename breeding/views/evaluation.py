@@ -12,7 +12,7 @@ from accounts.models import Job
 from accounts.services.jobs import job_ask_stop
 from breeding.models import EvaluationRun
 from breeding.queries.ranking import evaluation_jobs_of, usual_seconds
-from breeding.services.evaluation import evaluation_ask
+from breeding.services.evaluation.asking import evaluation_ask
 
 ONLY_BREEDERS = "Only breeders and the coordinator start or stop an evaluation."
 

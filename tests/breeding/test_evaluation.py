@@ -17,7 +17,8 @@ from breeding.queries.connection import FACTOR
 from breeding.queries.pedigree import pedigree_of_cooperative
 from breeding.queries.ranking import StandingFilter, standing_of, surely_better
 from breeding.queries.records import records_of
-from breeding.services.evaluation import evaluation_ask, merit_weights, starting_parameters
+from breeding.services.evaluation.asking import evaluation_ask
+from breeding.services.evaluation.parameters import merit_weights, starting_parameters
 from breeding.services.matings import Share, mating_record
 from breeding.services.scores import score_record
 from breeding.services.traits import traits_make

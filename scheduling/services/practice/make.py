@@ -12,7 +12,7 @@ from accounts.services.audit import audit_record
 from accounts.services.jobs import job_run
 from breeding.models import EvaluationRun, Merit, Queen, QueenStatus
 from breeding.queries.ranking import latest_run
-from breeding.services.evaluation import evaluation_ask
+from breeding.services.evaluation.asking import evaluation_ask
 from breeding.services.rules import local_day
 from scheduling.models import Season
 from scheduling.services.practice.accuracy import MADE

@@ -12,7 +12,7 @@ from accounts.models import Person
 from accounts.refusals import Refusal
 from breeding.models import Queen, Trait
 from breeding.queries.pedigree import pedigree_of_cooperative
-from breeding.services.evaluation import merit_weights, starting_parameters
+from breeding.services.evaluation.parameters import merit_weights, starting_parameters
 from breeding.services.stock_load import stock_load
 from scheduling.services.practice.names import MEMBERS
 from scheduling.services.practice.pedigree import ColonyRow, Size, Stock, invent_stock
