@@ -78,7 +78,7 @@ class ModelLikelihood:
 
     @property
     def n_traits(self) -> int:
-        return self.model.n_traits
+        return int(self.model.n_traits)
 
     def at(self, matrices: Sequence[Floats]) -> "ModelPoint":
         return ModelPoint(self, self.model.solve(list(matrices[:-1]), matrices[-1]))
@@ -88,7 +88,7 @@ class ModelLikelihood:
         """Per term, for effects i, j: tr(A^-1 C^ij)."""
         model, made = self.model, []
         for k, (term, q) in enumerate(zip(model.terms, model.sizes, strict=True)):
-            coo, start = term.precision.tocoo(), model.starts[k]
+            coo, start = term.precision.tocoo(), int(model.starts[k])
             rows, columns = coo.row.astype(np.int64) * q, coo.col.astype(np.int64) * q
             pattern = model.plan.pattern
             made.append(
