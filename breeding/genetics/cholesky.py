@@ -1,127 +1,227 @@
-"""Sparse block Cholesky: solutions, determinant, exact elements of the inverse, draws from N(0, C^-1).
+"""Sparse Cholesky: solutions, determinant, exact elements of the inverse, draws from N(0, C^-1).
+
+The factor is CHOLMOD's; the elements of the inverse follow from it supernode by supernode.
 
 References
 ----------
-Takahashi, Fagan & Chin (1973), Proc. 8th PICA conference (elements of the inverse from the factor);
-Erisman & Tinney (1975), 10.1145/360680.360704.
+Chen, Davis, Hager & Rajamanickam (2008), 10.1145/1391989.1391995 (supernodal factor); Takahashi, Fagan & Chin
+(1973), Proc. 8th PICA conference (elements of the inverse from the factor); Erisman & Tinney (1975),
+10.1145/360680.360704.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
+from cvxopt import cholmod, matrix, spmatrix
 from scipy import sparse
 from scipy.linalg import lapack
 
-from breeding.genetics.elimination import Plan, Stack
-from breeding.genetics.types import Csr, Floats, Ints
+from breeding.genetics.types import Bools, Csr, Floats, Ints
 
 
 class NotPositiveDefiniteError(ArithmeticError):
-    """A pivot block has no Cholesky factor: the system is singular or a covariance is not positive."""
+    """A pivot is not positive: the system is singular or a covariance is not positive definite."""
+
+
+@dataclass(frozen=True)
+class Supernode:
+    """Columns ``first`` to ``stop`` of the factor with one pattern.
+
+    entries : where their entries stand in the factor's values, column by column from the diagonal down.
+    height : rows of the front. ``inside``: rows below the pivots, as rows of the parent's front.
+    """
+
+    first: int
+    stop: int
+    entries: slice
+    height: int
+    parent: int
+    inside: Ints
+
+
+class Plan:
+    """Pattern of a symmetric matrix, its elimination order, and the structure of its factor.
+
+    Parameters
+    ----------
+    pattern : CSR, (n, n), both triangles; the data are not used.
+    """
+
+    def __init__(self, pattern: Csr) -> None:
+        pattern = sparse.csr_array(pattern, copy=True)
+        pattern.sum_duplicates()
+        self.pattern = pattern
+        n = pattern.shape[0]
+        row = np.repeat(np.arange(n), np.diff(pattern.indptr))
+        # Rows of the upper triangle are columns of the lower one.
+        self.lower = np.flatnonzero(pattern.indices >= row)
+        rows, columns = pattern.indices[self.lower].astype(np.int64), row[self.lower].astype(np.int64)
+        self._system = spmatrix(matrix(np.ones(len(rows))), matrix(rows), matrix(columns), (n, n))
+        self.symbolic: Any = None
+        self.order = np.zeros(0, dtype=np.int64)
+        self.holder: object | None = None  # whose numbers CHOLMOD's factor holds now
+        self._structure: Sequence[Supernode] = ()
+        self.places = np.zeros(0, dtype=np.int64)  # where each entry of the pattern stands among the factor's values
+
+    def numeric(self, holder: object, data: Floats) -> Any:
+        """CHOLMOD's factor of the pattern with these data; one at a time."""
+        if self.holder is holder:
+            return self.symbolic
+        self._system.V = matrix(np.ascontiguousarray(data[self.lower]))
+        self.holder = None
+        if self.symbolic is None:
+            known = [matrix(self.order)] if len(self.order) else []
+            self.symbolic = cholmod.symbolic(self._system, *known)
+        try:
+            cholmod.numeric(self._system, self.symbolic)
+        except ArithmeticError as error:
+            raise NotPositiveDefiniteError("the equations are not positive definite") from error
+        self.holder = holder
+        return self.symbolic
+
+    def take_apart(self, holder: object, data: Floats) -> tuple[Sequence[Supernode], Floats]:
+        """Structure and values of the factor; CHOLMOD's own form of it is used up by that."""
+        factor = self.numeric(holder, data)
+        counted = matrix(np.arange(self.pattern.shape[0], dtype=float))
+        cholmod.solve(factor, counted, sys=7)
+        order = np.array(counted).ravel().astype(np.int64)
+        start, rows, values = (np.array(part).ravel() for part in cholmod.getfactor(factor).CCS)
+        self.symbolic = self.holder = None
+        if not np.array_equal(order, self.order):
+            self.order = order
+            self._structure = _supernodes(start, rows)
+            self.places = self._find(start, rows)
+        return self._structure, values
+
+    def _find(self, start: Ints, rows: Ints) -> Ints:
+        n = self.pattern.shape[0]
+        rank = np.empty(n, dtype=np.int64)
+        rank[self.order] = np.arange(n)
+        mine = rank[np.repeat(np.arange(n), np.diff(self.pattern.indptr))]
+        other = rank[self.pattern.indices]
+        keys = np.repeat(np.arange(n) * n, np.diff(start)) + rows
+        return np.asarray(np.searchsorted(keys, np.minimum(mine, other) * n + np.maximum(mine, other)))
 
 
 class Factor:
     """Factor of a symmetric positive definite matrix on a planned pattern.
 
-    Per stack it keeps K = F11^-1 (g, s, s), W = F21 F11^-1 (g, m, s) and R, the inverse of the
-    Cholesky factor of F11.
+    Raises
+    ------
+    NotPositiveDefiniteError
     """
 
-    def __init__(self, plan: Plan, matrix: Csr) -> None:
+    def __init__(self, plan: Plan, C: Csr) -> None:
         self.plan = plan
-        fronts = np.zeros(plan.front_entries)
-        fronts[plan.position] = aligned(matrix, plan.pattern)[plan.entry]
-        updates = np.zeros(plan.update_entries)
-        self._W: list[Floats] = []
-        self._R: list[Floats] = []
-        self.log_det = 0.0
-        for stack in plan.stacks:
-            self._eliminate(stack, fronts, updates)
-
-    def _eliminate(self, stack: Stack, fronts: Floats, updates: Floats) -> None:
-        (g, s), m = stack.pivots.shape, stack.rows.shape[1]
-        width = s + m
-        here = fronts[stack.front : stack.front + g * width * width]
-        if len(stack.source):
-            here += np.bincount(stack.target - stack.front, weights=updates[stack.source], minlength=len(here))
-        F = here.reshape(g, width, width)
-        try:
-            L = np.linalg.cholesky(F[:, :s, :s])
-        except np.linalg.LinAlgError as error:
-            raise NotPositiveDefiniteError("the equations are not positive definite") from error
-        self.log_det += 2.0 * float(np.log(np.einsum("gii->gi", L)).sum())
-        R = _inverse_of_lower(L)
-        half = F[:, s:, :s] @ R.transpose(0, 2, 1)  # L21
-        self._W.append(half @ R)
-        self._R.append(R)
-        if m:
-            block = updates[stack.update : stack.update + g * m * m].reshape(g, m, m)
-            block[:] = F[:, s:, s:] - half @ half.transpose(0, 2, 1)
+        self._data = aligned(C, plan.pattern)
+        self._inverse: Csr | None = None
+        diagonal = cholmod.diag(plan.numeric(self, self._data))
+        self.log_det = 2.0 * float(np.log(np.array(diagonal)).sum())
 
     def solve(self, rhs: Floats) -> Floats:
         """C^-1 rhs; rhs (n,) or (n, k)."""
-        x = np.array(rhs, dtype=float).reshape(len(rhs), -1)
-        for stack, W in zip(self.plan.stacks, self._W, strict=True):
-            if stack.rows.shape[1]:
-                np.subtract.at(x, stack.rows, W @ x[stack.pivots])
-        for stack, W, R in zip(reversed(self.plan.stacks), reversed(self._W), reversed(self._R), strict=True):
-            own = R.transpose(0, 2, 1) @ (R @ x[stack.pivots])
-            if stack.rows.shape[1]:
-                own -= W.transpose(0, 2, 1) @ x[stack.rows]
-            x[stack.pivots] = own
-        return x.reshape(np.shape(rhs))
+        return self._apply(rhs, 0)
 
     def draw(self, rng: np.random.Generator, draws: int) -> Floats:
         """Independent draws from N(0, C^-1), shape (n, draws)."""
-        x = rng.standard_normal((self.plan.pattern.shape[0], draws))
-        for stack, W, R in zip(reversed(self.plan.stacks), reversed(self._W), reversed(self._R), strict=True):
-            own = R.transpose(0, 2, 1) @ x[stack.pivots]
-            if stack.rows.shape[1]:
-                own -= W.transpose(0, 2, 1) @ x[stack.rows]
-            x[stack.pivots] = own
-        return x
+        z = rng.standard_normal((self.plan.pattern.shape[0], draws))
+        return self._apply(z, 5, 8)
+
+    def _apply(self, rhs: Floats, *systems: int) -> Floats:
+        factor = self.plan.numeric(self, self._data)
+        x = matrix(np.asfortranarray(np.array(rhs, dtype=float).reshape(len(rhs), -1)))
+        for which in systems:
+            cholmod.solve(factor, x, sys=which)
+        return np.array(x).reshape(np.shape(rhs))
 
     def inverse_on_pattern(self) -> Csr:
         """Elements of C^-1 on the planned pattern, exact, without forming the rest.
 
         Notes
         -----
-        From the last front to the first: Z21 = -Z22 W, Z11 = K + W' Z22 W, where Z22 stands in the
-        front of the parent. Cost as the factorisation.
+        From the last supernode to the first, with F = [[L11], [L21]] and W = L21 L11^-1: Z21 = -Z22 W and
+        Z11 = L11^-T L11^-1 - W' Z21, where Z22 stands in the front of the parent. Cost as the factorisation.
         """
-        plan = self.plan
-        fronts = np.zeros(plan.front_entries)
-        updates = np.zeros(plan.update_entries)
-        for stack, W, R in zip(reversed(plan.stacks), reversed(self._W), reversed(self._R), strict=True):
-            (g, s), m = stack.pivots.shape, stack.rows.shape[1]
-            width = s + m
-            Z = fronts[stack.front : stack.front + g * width * width].reshape(g, width, width)
-            Z[:, :s, :s] = R.transpose(0, 2, 1) @ R
-            if m:
-                Z22 = updates[stack.update : stack.update + g * m * m].reshape(g, m, m)
-                Z21 = -Z22 @ W
-                Z[:, :s, :s] -= W.transpose(0, 2, 1) @ Z21
-                Z[:, s:, :s] = Z21
-                Z[:, :s, s:] = Z21.transpose(0, 2, 1)
-                Z[:, s:, s:] = Z22
-            updates[stack.source] = fronts[stack.target]
-        pattern = plan.pattern
-        row_of = np.repeat(np.arange(pattern.shape[0]), np.diff(pattern.indptr))
-        values = np.zeros(pattern.nnz)
-        values[plan.entry] = fronts[plan.position]
-        lower = plan.entry[plan.below]
-        mirror = positions(pattern, pattern.indices[lower], row_of[lower])
-        values[mirror] = values[lower]
-        return sparse.csr_array((values, pattern.indices, pattern.indptr), shape=pattern.shape)
+        if self._inverse is None:
+            plan, pattern = self.plan, self.plan.pattern
+            supernodes, values = plan.take_apart(self, self._data)
+            _inverse_values(supernodes, values)
+            self._inverse = sparse.csr_array(
+                (values[plan.places], pattern.indices, pattern.indptr), shape=pattern.shape
+            )
+        return self._inverse
+
+
+def _supernodes(start: Ints, rows: Ints) -> list[Supernode]:
+    n = len(start) - 1
+    counts = np.diff(start)
+    parent = np.full(n, -1, dtype=np.int64)
+    has = counts > 1
+    parent[has] = rows[start[:-1][has] + 1]
+    joined = (parent[:-1] == np.arange(1, n)) & (counts[:-1] == counts[1:] + 1)
+    first = np.flatnonzero(np.concatenate([[True], ~joined]))
+    stop = np.concatenate([first[1:], [n]])
+    owner = np.repeat(np.arange(len(first)), stop - first)
+    above = np.where(parent[stop - 1] >= 0, owner[parent[stop - 1]], -1)
+    place = np.empty(n, dtype=np.int64)
+    inside: list[Ints] = [np.zeros(0, dtype=np.int64)] * len(first)
+    by_parent = np.argsort(above, kind="stable")
+    last = -1
+    for k in by_parent[np.searchsorted(above[by_parent], 0) :].tolist():
+        p = int(above[k])
+        if p != last:
+            front = rows[start[first[p]] : start[first[p] + 1]]
+            place[front] = np.arange(len(front))
+            last = p
+        inside[k] = place[rows[start[stop[k] - 1] + 1 : start[stop[k]]]]
+    spans = zip(first.tolist(), stop.tolist(), above.tolist(), inside, strict=True)
+    return [Supernode(a, b, slice(int(start[a]), int(start[b])), int(counts[a]), p, own) for a, b, p, own in spans]
+
+
+def _inverse_values(supernodes: Sequence[Supernode], values: Floats) -> None:
+    """Replace the factor's values by the elements of the inverse on its pattern."""
+    children = np.bincount([k.parent + 1 for k in supernodes], minlength=len(supernodes) + 1)[1:]
+    fronts: dict[int, Floats] = {}
+    masks: dict[tuple[int, int], Bools] = {}
+    for number in range(len(supernodes) - 1, -1, -1):
+        node = supernodes[number]
+        s, width = node.stop - node.first, node.height
+        shape = (s, width)
+        if s > 1 and shape not in masks:
+            masks[shape] = np.arange(width) >= np.arange(s)[:, None]
+        columns = np.zeros(shape)
+        if s > 1:
+            columns[masks[shape]] = values[node.entries]
+        else:
+            columns[0] = values[node.entries]
+        front = np.empty((width, width))
+        R = _inverse_of_lower(columns[:, :s].T)
+        Z11 = R.T @ R
+        if width > s:
+            W = columns[:, s:].T @ R
+            Z22 = fronts[node.parent][node.inside[:, None], node.inside]
+            Z21 = -(Z22 @ W)
+            Z11 -= W.T @ Z21
+            front[s:, s:] = Z22
+            front[s:, :s] = Z21
+            front[:s, s:] = Z21.T
+            children[node.parent] -= 1
+            if not children[node.parent]:
+                del fronts[node.parent]
+        front[:s, :s] = Z11
+        values[node.entries] = front[:s][masks[shape]] if s > 1 else front[0]
+        if children[number]:
+            fronts[number] = front
 
 
 def _inverse_of_lower(L: Floats) -> Floats:
-    """Inverse of each lower triangle of a stack (g, s, s)."""
-    if L.shape[1] < 40:
-        return np.linalg.inv(L)
-    made = np.empty_like(L)
-    for k in range(len(L)):
-        made[k], failed = lapack.dtrtri(L[k], lower=1)
-        assert not failed
-    return made
+    if len(L) == 1:
+        return 1.0 / L
+    made, failed = lapack.dtrtri(L, lower=1)
+    assert not failed
+    return np.asarray(made)
 
 
 def positions(pattern: Csr, rows: Ints, columns: Ints) -> Ints:
@@ -142,13 +242,13 @@ def positions(pattern: Csr, rows: Ints, columns: Ints) -> Ints:
     return np.asarray(at)
 
 
-def aligned(matrix: Csr, pattern: Csr) -> Floats:
+def aligned(C: Csr, pattern: Csr) -> Floats:
     """Data of a matrix on a pattern that contains it."""
-    matrix = matrix.tocsr()
-    matrix.sum_duplicates()
-    if matrix.nnz == pattern.nnz and np.array_equal(matrix.indices, pattern.indices):
-        return np.asarray(matrix.data)
-    row_of = np.repeat(np.arange(matrix.shape[0], dtype=np.int64), np.diff(matrix.indptr))
+    C = C.tocsr()
+    C.sum_duplicates()
+    if C.nnz == pattern.nnz and np.array_equal(C.indices, pattern.indices):
+        return np.asarray(C.data)
+    row_of = np.repeat(np.arange(C.shape[0], dtype=np.int64), np.diff(C.indptr))
     data = np.zeros(pattern.nnz)
-    data[positions(pattern, row_of, matrix.indices)] = matrix.data
+    data[positions(pattern, row_of, C.indices)] = C.data
     return data

@@ -17,8 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from breeding.genetics.cholesky import Factor, positions
-from breeding.genetics.elimination import Plan, plan_elimination
+from breeding.genetics.cholesky import Factor, Plan, positions
 from breeding.genetics.types import Csr, Floats, InputError, Ints
 
 
@@ -119,22 +118,7 @@ class MixedModel:
             for term, q in zip(self.terms, self.sizes, strict=True)
         ]
         prior = sparse.block_diag([*within, sparse.eye_array(self.n_fixed)], format="csr")
-        touched = sparse.csr_array(absolute.T @ ones @ absolute + prior)
-        blocks = self._blocks()
-        members = sparse.csr_array(
-            (np.ones(len(blocks)), (np.arange(len(blocks)), blocks)), shape=(len(blocks), int(blocks[-1]) + 1)
-        )
-        graph = members.T @ touched @ members
-        return plan_elimination(sparse.csr_array(members @ graph @ members.T), blocks)
-
-    def _blocks(self) -> Ints:
-        parts: list[Ints] = []
-        at = 0
-        for term, q in zip(self.terms, self.sizes, strict=True):
-            parts.append(at + np.repeat(np.arange(term.n_levels), q))
-            at += term.n_levels
-        parts.append(at + np.arange(self.n_fixed))
-        return np.concatenate(parts)
+        return Plan(sparse.csr_array(absolute.T @ ones @ absolute + prior))
 
     def solve(self, covariances: Sequence[npt.ArrayLike], R0: npt.ArrayLike) -> "Solution":
         """Solve for given K per term, (t E, t E) trait-major, and R0 (t, t).
