@@ -115,7 +115,7 @@ class ColonyFactory(DjangoModelFactory[Colony]):
         model = Colony
 
     apiary = factory.SubFactory(ApiaryFactory)
-    name = factory.Sequence(lambda n: f"{n}")
+    name = factory.Sequence(lambda n: f"Hive {n}")
 
 
 class HeadingFactory(DjangoModelFactory[Heading]):

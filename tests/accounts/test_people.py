@@ -275,7 +275,7 @@ class TestLinks:
         from django.contrib.auth.tokens import default_token_generator
 
         token = default_token_generator.make_token(house["owner"])
-        made = default_token_generator._now()  # type: ignore[attr-defined]
+        made = default_token_generator._now()
         results = {}
         for minutes in (59, 61):
             monkeypatch.setattr(default_token_generator, "_now", lambda m=minutes: made + dt.timedelta(minutes=m))
