@@ -50,7 +50,10 @@ ACTIONS: dict[str, Any] = {
     "score.restore": _("score put back"),
     "trait.make": _("taken up"),
     "trait.weight": _("weight changed"),
+    "trait.takes_part": _("part in evaluations changed"),
     "evaluation.made": _("worked out"),
+    "variances.estimated": _("worked out"),
+    "variances.adopt": _("variances of evaluations changed"),
     "semen_batch.make": _("mixed"),
     "season.open": _("opened"),
     "setting.change": _("figure changed"),
@@ -119,6 +122,8 @@ THINGS: dict[str, Any] = {
     "scheduling.dronecohort": _("Drone comb"),
     "scheduling.benchsession": _("Bench day"),
     "breeding.evaluationrun": _("Breeding values"),
+    "breeding.varianceestimate": _("Estimated variances"),
+    "breeding.varianceadoption": _("Variances in use"),
 }
 
 

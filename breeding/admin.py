@@ -21,6 +21,8 @@ from breeding.models import (
     SemenBatchShare,
     Trait,
     TraitValue,
+    VarianceAdoption,
+    VarianceEstimate,
 )
 
 
@@ -185,3 +187,19 @@ class MeritAdmin(ReadOnlyAdmin):
     list_display = ["run", "queen", "merit", "merit_error", "reliability", "place_best", "place_worst"]
     list_select_related = ["run", "queen"]
     search_fields = ["queen__label"]
+
+
+@admin.register(VarianceEstimate)
+class VarianceEstimateAdmin(ReadOnlyAdmin):
+    list_display = ["number", "cooperative", "made_at", "records_until", "queens", "records"]
+    list_filter = ["cooperative"]
+    list_select_related = ["cooperative"]
+    search_fields = ["number"]
+
+
+@admin.register(VarianceAdoption)
+class VarianceAdoptionAdmin(ReadOnlyAdmin):
+    list_display = ["cooperative", "estimate", "adopted_at", "adopted_by"]
+    list_filter = ["cooperative"]
+    list_select_related = ["cooperative", "estimate", "adopted_by"]
+    search_fields = ["cooperative__name"]

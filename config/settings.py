@@ -202,9 +202,10 @@ else:
 # Background work. The database row is the truth; a broker, where there is one, only rings the bell.
 JOB_HANDLERS = {
     "evaluation": "breeding.services.evaluation.job.evaluation_job",
+    "estimate": "breeding.services.variances.job.estimate_job",
     "plan": "scheduling.services.plan_run.plan_job",
 }
-JOB_QUEUES = {"evaluation": "evaluation", "plan": "planning"}
+JOB_QUEUES = {"evaluation": "evaluation", "estimate": "evaluation", "plan": "planning"}
 JOB_LEASE_SECONDS = 60
 TICK_SECONDS = 5
 

@@ -56,6 +56,8 @@ WRITTEN_BY_A_SERVICE = {
     "Slowdown": "signing in",
     "TraitValue": "the evaluation",
     "Unserved": "the planner",
+    "VarianceAdoption": "adopting variances",
+    "VarianceEstimate": "the estimate",
 }
 
 

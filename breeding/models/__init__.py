@@ -5,6 +5,7 @@ from breeding.models.mating import Mating, MatingKind, MatingShare, SemenBatch, 
 from breeding.models.queen import Line, Queen, QueenStatus
 from breeding.models.score import Score
 from breeding.models.trait import SeasonRule, Trait
+from breeding.models.variances import VarianceAdoption, VarianceEstimate
 
 __all__ = [
     "Colony",
@@ -27,4 +28,6 @@ __all__ = [
     "SemenBatchShare",
     "Trait",
     "TraitValue",
+    "VarianceAdoption",
+    "VarianceEstimate",
 ]

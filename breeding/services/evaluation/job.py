@@ -13,17 +13,17 @@ from accounts.models import Cooperative, JobState
 from accounts.refusals import Refusal
 from accounts.services.jobs import JobHandle
 from breeding.genetics.evaluation import Evaluation, evaluate
+from breeding.genetics.feasibility import feasible_effects
 from breeding.genetics.ranking import Place
-from breeding.genetics.records import ModelSpec, Record
+from breeding.genetics.records import Record
 from breeding.genetics.types import InputError
 from breeding.models import EvaluationRun, Queen, QueenStatus, Trait
-from breeding.queries.connection import FACTOR
 from breeding.queries.pedigree import pedigree_of_cooperative
 from breeding.queries.records import record_set
 from breeding.queries.season_arrays import season_arrays
 from breeding.services.evaluation.asking import Choices
 from breeding.services.evaluation.checks import checked, evaluable
-from breeding.services.evaluation.parameters import merit_weights, parameters_of
+from breeding.services.evaluation.parameters import effects_words, merit_weights, parameters_of
 from breeding.services.evaluation.writing import Outcome, run_write
 from breeding.services.rules import local_day
 
@@ -52,8 +52,9 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
             _("No trait that takes part in the evaluation has scores yet. Enter scores, then start again."),
             rule="no_scores",
         )
-    parameters = parameters_of(cooperative, used, choice=choices.parameters)
-    notes.append(parameters.words)
+    feasible = feasible_effects(pedigree, read.records)
+    parameters = parameters_of(cooperative, used, choice=choices.parameters, effects=feasible.effects)
+    notes += [*effects_words(feasible), parameters.words]
     weights = merit_weights(used)
     living = _living(cooperative)
     reference = sorted({r.queen for r in read.records if int(r.queen) in living})
@@ -70,7 +71,7 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
         evaluation = evaluate(
             pedigree,
             [_only(record, used) for record in read.records],
-            ModelSpec(fixed=(FACTOR,)),
+            parameters.spec,
             parameters.parameters,
             weights=weights,
             reference=reference or None,

@@ -72,6 +72,7 @@ def run_write(job: Job, outcome: Outcome) -> EvaluationRun:
             "R0": parameters.R0.tolist(),
             "source": outcome.used.source,
             "source_words": outcome.used.words,
+            "effects": outcome.used.spec.effects,
             "weights": dict(outcome.weights),
             "genetic_sd": genetic_sd(parameters),
             "fixed": [FACTOR],
