@@ -26,8 +26,12 @@ from breeding.genetics.types import Bools, Csr, Floats, Ints
 NOTHING = 1e-7
 # Largest violation of the optimality conditions that still counts as optimal [of the largest criterion].
 KKT_TOLERANCE = 1e-6
+# Violation from which the solver's own answer to the least coancestry is polished where that costs much.
+CLOSE = 1e-7
 # Free candidates up to which the closed form is solved densely (and may be singular) [-].
 DENSE_UP_TO = 80
+# Candidates above which every cap becomes a row of the cone program [-]; measured, see the benchmarks.
+ALL_CAPS_ABOVE = 2000
 # Rounds in which the closed form may set candidates on a bound they crossed by rounding.
 POLISH_ROUNDS = 4
 
@@ -73,7 +77,8 @@ class Solution:
 def least_coancestry(problem: Problem) -> Solution:
     """The contributions with the smallest mean coancestry."""
     z, status = _conic(problem, None)
-    polished = _polish_least(problem, z)
+    exact = np.count_nonzero(z > problem.low + NOTHING) > DENSE_UP_TO and kkt_violation(problem, z, np.inf) <= CLOSE
+    polished = z if exact else _polish_least(problem, z)
     return Solution(polished, np.inf, kkt_violation(problem, polished, np.inf), status)
 
 
@@ -138,7 +143,8 @@ def _conic(problem: Problem, theta: float | None) -> tuple[Floats, str]:
     scale = max(float(np.abs(problem.c).max()), 1e-12)
     step = sparse.eye_array(m, format="csc") - problem.P.T
     zero = sparse.csc_array
-    capped = np.flatnonzero(problem.cap < 0.5)  # the sums hold the others
+    # The sums hold whoever has no cap. Large cones are ordered with a third of the fill when all caps are rows.
+    capped = np.flatnonzero((problem.cap < 0.5) | (theta is not None and n > ALL_CAPS_ABOVE))
     upper = sparse.csr_array((np.ones(len(capped)), (np.arange(len(capped)), capped)), shape=(len(capped), n))
     A = [
         sparse.block_array([[problem.sums, zero((2, m))], [-problem.units.T, step]], format="csc"),

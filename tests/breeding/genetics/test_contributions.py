@@ -167,7 +167,7 @@ def test_where_all_are_worth_the_same_the_least_coancestry_is_taken():
 
 def test_a_smallest_use_that_nobody_can_have_is_said():
     """Two unrelated sources at 0.6 or not at all: one alone, with daughters of the other, gives 5/32, not 9/64."""
-    ids, table = _unrelated(2)
+    _, table = _unrelated(2)
     values = {"Q0": 1.0, "Q1": 1.1}
     theta = 1.01 * optimum_contributions(table, values, values, []).min_coancestry
     [found] = optimum_contributions(table, values, values, [theta], smallest_use=(0.0, 0.6)).solutions
