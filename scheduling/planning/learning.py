@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+
+from .chances import beta_binomial_log_chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +59,10 @@ def learned_shares(
 
     def cost(point: NDArray[np.float64]) -> float:
         mean, kappa = 1 / (1 + math.exp(-point[0])), math.exp(point[1])
-        value = sum(stats.betabinom.logpmf(k, n, mean * kappa, (1 - mean) * kappa) for k, n in tried_ones)
+        value = sum(beta_binomial_log_chance(k, n, mean * kappa, (1 - mean) * kappa) for k, n in tried_ones)
         return float(-value + 0.5 * ((point - start) ** 2).sum())
+
+    from scipy import optimize  # loads for half a second: only where tallies are learned from
 
     found = optimize.minimize(cost, start, method="Nelder-Mead").x if tried_ones else start
     mean, kappa = 1 / (1 + math.exp(-found[0])), math.exp(found[1])

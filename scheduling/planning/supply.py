@@ -13,10 +13,7 @@ from functools import lru_cache
 from itertools import combinations, pairwise
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-from scipy import optimize, stats
-
+from .chances import beta_binomial_quantile, normal_quantile
 from .problem import Cohort
 
 CountKind = Literal["laid", "capped", "emerged", "seen"]
@@ -94,7 +91,7 @@ class Yield:
         if self.usable_fraction == 1:
             return drones
         a, b = self.usable_fraction * self.kappa, (1 - self.usable_fraction) * self.kappa
-        return int(stats.betabinom.ppf(probability, drones, a, b))
+        return beta_binomial_quantile(probability, drones, a, b)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +110,7 @@ class Emerged:
         """Return a quantile of the number alive on a day. [drones]"""
         sigma = math.sqrt(math.log1p(self.cv**2))
         middle = self.on(day, survival_per_day) / math.sqrt(1 + self.cv**2)
-        return float(middle * math.exp(sigma * _z(probability)))
+        return float(middle * math.exp(sigma * normal_quantile(probability)))
 
 
 def emerged_from_counts(
@@ -197,13 +194,7 @@ def safe_drones(volume_ul: float, gives: Yield, *, level: float) -> int:
     """
     if volume_ul <= 0:
         return 0
-    exact = _safe_real(volume_ul, gives, level)
-    guess = max(1, math.ceil(exact - 1e-9))
-    while guess > 1 and _lower(guess - 1, gives, level) >= volume_ul:
-        guess -= 1
-    while _lower(guess, gives, level) < volume_ul - 1e-12:
-        guess += 1
-    return guess
+    return max(1, math.ceil(_safe_real(volume_ul, gives, level) - 1e-9))
 
 
 @lru_cache(maxsize=512)  # the same few yields are asked for with every look at the plan board
@@ -231,7 +222,9 @@ def reserve_line(gives: Yield, *, level: float, least_ul: float, most_ul: float)
     """
     if not 0 < least_ul < most_ul:
         raise ValueError("least_ul must be above 0 and below most_ul")
-    points = [(float(v), _safe_real(float(v), gives, level)) for v in np.linspace(least_ul, most_ul, _LINE_POINTS)]
+    step_ul = (most_ul - least_ul) / (_LINE_POINTS - 1)
+    volumes = [least_ul + step_ul * number for number in range(_LINE_POINTS)]
+    points = [(volume, _safe_real(volume, gives, level)) for volume in volumes]
     hull: list[tuple[float, float]] = []
     for point in points:
         while len(hull) > 1 and _bends_up(hull[-2], hull[-1], point):
@@ -257,7 +250,7 @@ def safe_stock_eq(emerged: Emerged, *, level: float, survival_per_day: float) ->
     A drone alive on day d counts ``survival ** -d``, so the cohort is one number whenever it is taken.
     """
     at_zero = emerged.mean * survival_per_day ** (-emerged.day)
-    safe = at_zero * (1 - _z(level) * emerged.cv)
+    safe = at_zero * (1 - normal_quantile(level) * emerged.cv)
     return max(0, math.floor(safe * 1000))
 
 
@@ -308,50 +301,19 @@ def stock_covers(cohorts: Sequence[Cohort], demand: Mapping[int, int]) -> bool:
     )
 
 
-def shortage_share(volume_ul: float, drones: int, gives: Yield, *, draws: int, random: np.random.Generator) -> float:
-    """Return how often so many drones give less than the volume, by simulation. [-]"""
-    return float((volume_draws(drones, gives, draws=draws, random=random) < volume_ul).mean())
-
-
-def volume_draws(drones: int, gives: Yield, *, draws: int, random: np.random.Generator) -> NDArray[np.float64]:
-    """Draw the volume of so many drones: the share, who is usable, and what each gives.
-
-    Returns
-    -------
-    ndarray, shape (draws,)
-        Volumes; usable drones' volumes are gamma distributed. [µl]
-    """
-    f, kappa = gives.usable_fraction, gives.kappa
-    share = random.beta(f * kappa, (1 - f) * kappa, draws) if f < 1 else np.ones(draws)
-    usable = random.binomial(drones, share)
-    if gives.cv_volume == 0:
-        return np.asarray(usable * gives.ul_per_drone, dtype=np.float64)
-    shape = 1 / gives.cv_volume**2
-    return np.asarray(random.gamma(usable * shape, gives.ul_per_drone / shape), dtype=np.float64)
-
-
-@lru_cache(maxsize=64)  # asked thousands of times for one level; scipy checks its arguments each time
-def _z(probability: float) -> float:
-    return float(stats.norm.ppf(probability))
-
-
-def _lower(drones: float, gives: Yield, level: float) -> float:
-    mean, sd = gives.moments(drones)
-    return float(mean - _z(level) * sd)
-
-
 def _safe_real(volume_ul: float, gives: Yield, level: float) -> float:
-    """Solve ``mean - z sd = volume`` for a real number of drones, the larger root."""
+    """Solve ``mean - z sd = volume`` for a real number of drones: a quadratic in it.
+
+    Of its two roots the larger one lies above the mean, for levels from a half; the smaller one below it.
+    """
     if not 0 < level < 1:
         raise ValueError(f"level is {level}, must lie between 0 and 1")
-    high = max(2.0, volume_ul / (gives.usable_fraction * gives.ul_per_drone))
-    for _ in range(60):
-        if _lower(high, gives, level) >= volume_ul:
-            break
-        high *= 2
-    else:
+    f, v, z = gives.usable_fraction, gives.ul_per_drone, normal_quantile(level)
+    shared = v * v * f * (1 - f) / (gives.kappa + 1)
+    own = v * v * f * (1 - f + gives.cv_volume**2) - shared
+    squared = (f * v) ** 2 - z * z * shared
+    if squared <= 0:
         raise ValueError(f"level {level} cannot be reached: the usable share is too uncertain")
-    low = volume_ul / (gives.usable_fraction * gives.ul_per_drone) if level >= 0.5 else 0.0
-    if _lower(low, gives, level) >= volume_ul:
-        return low
-    return float(optimize.brentq(lambda m: _lower(m, gives, level) - volume_ul, low, high))
+    half = f * v * volume_ul + z * z * own / 2
+    root = math.sqrt(max(0.0, half * half - squared * volume_ul * volume_ul))
+    return (half + math.copysign(root, z)) / squared

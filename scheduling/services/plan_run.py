@@ -1,4 +1,4 @@
-"""Working out a plan: asked for by the coordinator, done by a worker, kept as a sketch to check."""
+"""Working out a plan, as the worker does: read the facts, search, check, keep as a sketch to check."""
 
 import datetime as dt
 from typing import Any
@@ -6,53 +6,20 @@ from typing import Any
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from accounts.models import JobState, Person
+from accounts.models import JobState
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
-from accounts.services.jobs import JobHandle, Stopped, job_ask
-from scheduling.models import Booking, Plan, PlanState, Season, Unserved
+from accounts.services.jobs import JobHandle, Stopped
+from scheduling.models import Plan, PlanState, Unserved
 from scheduling.planning.checker import check
 from scheduling.planning.plan import Plan as PurePlan
 from scheduling.planning.plan import plan_to_json
 from scheduling.planning.problem import Problem
 from scheduling.planning.problem_file import problem_to_json
 from scheduling.planning.solver import Progress, solve
-from scheduling.queries.plan_rows import plan_rows_write, pure_plan
+from scheduling.queries.plan_rows import plan_rows_write
 from scheduling.queries.plan_words import violation_words
-from scheduling.queries.plans import plan_in_force, plan_open_run
 from scheduling.queries.problem import facts_mark, problem_of
-
-DEFAULT_SECONDS = 20.0
-SEED = 1
-
-
-def plan_ask(season: Season, *, by: Person, now: dt.datetime, seconds: float = DEFAULT_SECONDS) -> Plan:
-    """Put the working-out of a new sketch in line. While one is being worked out, that one is returned."""
-    if season.closed_at is not None:
-        raise Refusal(_("%(season)s is closed.") % {"season": season}, rule="season_closed")
-    with transaction.atomic():
-        season = Season.objects.select_for_update(of=("self",)).get(pk=season.pk)
-        running = plan_open_run(season)
-        if running is not None:
-            return running
-        problem = problem_of(season, now=now)
-        if not problem.bookings:
-            raise Refusal(_("Nobody asks for a place yet, so there is nothing to plan."), rule="plan_needs_bookings")
-        if not any(bench.days for bench in problem.benches):
-            raise Refusal(_("There is no bench day ahead. Open a bench session first."), rule="plan_needs_sessions")
-        plan = Plan.objects.create(
-            season=season, state=PlanState.WORKING, based_on=plan_in_force(season), created_at=now, created_by=by
-        )
-        plan.job = job_ask(
-            "plan",
-            cooperative=season.cooperative,
-            by=by,
-            now=now,
-            arguments={"plan": plan.pk, "seconds": seconds, "seed": SEED},
-        )
-        plan.save(update_fields=["job"])
-        audit_record(plan, action="plan.ask", by=by, now=now, cooperative=season.cooperative)
-    return plan
 
 
 def plan_job(handle: JobHandle) -> dict[str, Any]:
@@ -138,29 +105,3 @@ def _keep(plan: Plan, pure: PurePlan, problem: Problem, *, now: dt.datetime) -> 
             after={"served": pure.result.served, "requested": pure.result.requested, "bound": pure.result.bound_served},
         )
     return {"plan": plan.pk, "served": pure.result.served, "requested": pure.result.requested}
-
-
-def plan_results_refresh(plan: Plan, problem: Problem) -> None:
-    """After a hand move: what is served and who is left over, without a new search."""
-    pure = pure_plan(plan, problem)
-    placed: dict[str, int] = {}
-    for placement in pure.assign:
-        placed[placement.booking] = placed.get(placement.booking, 0) + placement.queens
-    asked = {booking.id: booking.queens for booking in problem.bookings}
-    kept = {str(row.booking_id): row.reasons for row in plan.unserved.all()}
-    plan.unserved.all().delete()
-    Unserved.objects.bulk_create(
-        Unserved(
-            plan=plan,
-            booking=Booking(pk=int(booking)),
-            queens=queens - placed.get(booking, 0),
-            reasons=kept.get(booking, [{"key": "by_hand", "numbers": {}, "gain": None}]),
-        )
-        for booking, queens in asked.items()
-        if queens > placed.get(booking, 0)
-    )
-    served = sum(placed.values())
-    plan.result = {**plan.result, "served": served, "requested": sum(asked.values())}
-    bound = int(plan.result.get("bound_served", served))
-    plan.result["gap"] = (bound - served) / bound if bound else 0.0
-    plan.no_full_fit = served < sum(asked.values())

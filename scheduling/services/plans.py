@@ -38,7 +38,7 @@ from scheduling.queries.plans import IN_FORCE, SKETCHES, BookingChange, booking_
 from scheduling.queries.problem import facts_mark, problem_of
 from scheduling.services.places import places_assign_queens
 from scheduling.services.plan_reminders import reminders_of_plan
-from scheduling.services.plan_run import plan_results_refresh
+from scheduling.services.plan_results import plan_results_refresh
 
 
 def plan_sketch_from(plan: Plan, *, by: Person, now: dt.datetime) -> Plan:

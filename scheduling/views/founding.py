@@ -17,7 +17,6 @@ from accounts.models import Person
 from accounts.views.shared import person_signed_in
 from scheduling.forms.founding import FoundingForm
 from scheduling.services.founding import cooperative_found_with_season
-from scheduling.services.practice.make import practice_make
 
 PARTS = [
     (gettext_lazy("The cooperative"), ["name", "time_zone"]),
@@ -55,6 +54,8 @@ def practice(request: HttpRequest) -> HttpResponse:
     """Load the practice season instead; its sign-ins then stand on the sign-in page."""
     if not _offers_practice(_founder_or_404(request)):
         raise Http404
+    from scheduling.services.practice.make import practice_make  # loads the solver and the evaluation, once in a life
+
     if tried_with_message(request, lambda: practice_make(now=now_of(request))) is None:
         return redirect("scheduling:founding")
     messages.success(request, _("The practice season is loaded. Sign in as one of its people."))

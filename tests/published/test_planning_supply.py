@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from scheduling.planning.problem import Cohort
+from scheduling.planning.simulating import shortage_share
 from scheduling.planning.supply import (
     Yield,
     drones_on_the_mean,
     reserve_line,
     safe_drones,
-    shortage_share,
     stock_covers,
 )
 

@@ -26,7 +26,7 @@ from scheduling.models import (
 from scheduling.queries.plans import member_changes, plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
 from scheduling.services.bookings import booking_withdraw
-from scheduling.services.plan_run import plan_ask
+from scheduling.services.plan_ask import plan_ask
 from scheduling.services.plans import plan_discard, plan_move, plan_publish, plan_sketch_from, plan_take_out
 from tests.factories import (
     NOW,
