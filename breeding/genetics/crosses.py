@@ -110,6 +110,112 @@ def plan_crosses(
     return results
 
 
+@dataclass(frozen=True)
+class TraitTable:
+    """One trait of every cross, all (n_queens, n_sources) in the trait's unit; NaN without a parent's value.
+
+    ``worker``, ``queen``: mean effects of workers and daughters; ``performance``: of the colony. ``daughter_sd``,
+    ``worker_sd``: standard deviation of worker + queen effect between daughters, of the worker effect between workers.
+    """
+
+    worker: Floats
+    queen: Floats
+    performance: Floats
+    daughter_sd: Floats
+    worker_sd: Floats
+
+    @property
+    def daughters(self) -> Floats:
+        return np.asarray(self.worker + self.queen)
+
+
+@dataclass(frozen=True)
+class CrossTable:
+    """Every queen with every source alone, all (n_queens, n_sources).
+
+    ``variance``: Mendelian variance between daughters, as a multiple of that among unrelated queens;
+    ``merit``, ``merit_sd``: of the daughters, in genetic SD.
+    """
+
+    worker_inbreeding: Floats
+    variance: Floats
+    traits: Mapping[str, TraitTable]
+    merit: Floats
+    merit_sd: Floats
+
+
+def cross_table(
+    pedigree: Pedigree | NodeTable,
+    queens: Sequence[str],
+    sources: Sequence[str],
+    *,
+    n_drones: int | None,
+    values: Mapping[str, EffectValues] | None = None,
+    traits: Sequence[str] = (),
+    G0: Floats | None = None,
+    weights: Mapping[str, float] | None = None,
+) -> CrossTable:
+    """All queens with all sources at once; the same figures as ``plan_crosses`` gives pair by pair.
+
+    Parameters
+    ----------
+    values : queen -> her effects; crosses of those missing are NaN.
+    traits : names in the order of ``G0``.
+    G0 : (2 n_traits, 2 n_traits), covariances of (worker, queen) effects among unrelated queens, trait by trait.
+    weights : trait -> weight of the merit, scaled to sum |w| = 1.
+
+    Raises
+    ------
+    InputError
+        Unknown queen; fewer than one drone.
+    """
+    table = pedigree if isinstance(pedigree, NodeTable) else build_nodes(pedigree)
+    if n_drones is not None and n_drones < 1:
+        raise InputError("n_drones", f"must be at least 1, not {n_drones}")
+    inbred = brood_inbreeding(table, queens, sources)
+    index, F = table.layout.index, table.F
+    F_queen, F_source = F[[index[q] for q in queens]], F[[index[s] for s in sources]]
+    own = 0.0 if n_drones is None else (1.0 - F_source) / n_drones
+    variance = 0.25 * (1.0 - F_queen)[:, None] + 0.25 * (1.0 - F_source - own)[None, :]
+    made: dict[str, TraitTable] = {}
+    merit, merit_sd = np.full(inbred.shape, np.nan), np.full(inbred.shape, np.nan)
+    if values is not None and G0 is not None:
+        root = np.sqrt(np.maximum(0.0, variance))
+        contrast = np.zeros(len(G0))
+        merit = np.zeros(inbred.shape)
+        for t, trait in enumerate(traits):
+            block = G0[2 * t : 2 * t + 2, 2 * t : 2 * t + 2]
+            sd = float(np.sqrt(block.sum()))
+            made[trait] = _trait_table(trait, queens, sources, values, root, sd, float(np.sqrt(block[0, 0])))
+            weight = (weights or {}).get(trait, 0.0)
+            if weight:
+                contrast[2 * t : 2 * t + 2] = weight / sd
+                merit += weight / sd * made[trait].daughters
+        whole = sum(abs(w) for w in (weights or {}).values())
+        merit = merit / whole if whole else np.full(inbred.shape, np.nan)
+        merit_sd = root * float(np.sqrt(contrast @ G0 @ contrast)) / whole if whole else merit_sd
+    return CrossTable(inbred, variance, made, merit, merit_sd)
+
+
+def _trait_table(
+    trait: str,
+    queens: Sequence[str],
+    sources: Sequence[str],
+    values: Mapping[str, EffectValues],
+    root: Floats,
+    sd: float,
+    worker_sd: float,
+) -> TraitTable:
+    def column(names: Sequence[str], effect: str) -> Floats:
+        found = [getattr(values[name], effect).get(trait, np.nan) if name in values else np.nan for name in names]
+        return np.array(found, dtype=float)
+
+    worker = 0.5 * column(queens, "worker")[:, None] + 0.5 * column(sources, "worker")[None, :]
+    laying = 0.5 * column(queens, "queen")[:, None] + 0.5 * column(sources, "queen")[None, :]
+    performance = worker + column(queens, "queen")[:, None]
+    return TraitTable(worker, laying, performance, sd * root, worker_sd * root)
+
+
 def brood_inbreeding(pedigree: Pedigree | NodeTable, mothers: Sequence[str], sources: Sequence[str]) -> Floats:
     """Inbreeding of the workers of every mother with every source, shape (n_mothers, n_sources).
 

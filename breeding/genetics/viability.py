@@ -9,10 +9,11 @@ Page & Marks (1982), 10.1038/hdy.1982.30 (mean and variance with the number of m
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import comb
 
 import numpy as np
 
-from breeding.genetics.crosses import Cross, check_cross, plan_crosses
+from breeding.genetics.crosses import Cross, brood_inbreeding, check_cross, plan_crosses
 from breeding.genetics.nodes import NodeTable, build_nodes
 from breeding.genetics.pedigree import Pedigree
 from breeding.genetics.relationship import mated_queens
@@ -22,7 +23,7 @@ from breeding.genetics.types import Floats, InputError
 WARN_BELOW = 0.85
 WARN_STRONGLY_BELOW = 0.75
 # Replicates simulated at once: bounds memory, part of the definition of a seeded result.
-BATCH = 2000
+BATCH = 5000
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,21 @@ class Viability:
     low5: float
     high95: float
     inbreeding_only: float
+
+
+@dataclass(frozen=True)
+class ViabilityTable:
+    """Viability of every queen with every source alone, all (n_queens, n_sources); meaning as ``Viability``.
+
+    ``below_75``: share of cases in which less than 75 % of the brood lives.
+    """
+
+    expected: Floats
+    se: Floats
+    low5: Floats
+    high95: Floats
+    below_75: Floats
+    inbreeding_only: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,35 +90,123 @@ def brood_viability(
     table = pedigree if isinstance(pedigree, NodeTable) else build_nodes(pedigree)
     names, frequencies = allele_frequencies(alleles, path=f"{path}.alleles")
     known = _known(table, genotypes or {}, names, f"{path}.genotypes")
-    if replicates < 1:
-        raise InputError(f"{path}.replicates", f"must be at least 1, not {replicates}")
+    _check_replicates(replicates, path)
     plan = table.layout
     pairs: list[tuple[int, int]] = []
     for i, id_ in enumerate(matings):
-        queen = plan.index.get(id_, plan.n_queens)
-        if queen >= plan.n_queens:
-            raise InputError(f"{path}.matings[{i}]", f'unknown queen "{id_}"')
+        queen = _queen(table, id_, f"{path}.matings[{i}]")
         if plan.set_of[queen] < 0:
             raise InputError(f"{path}.matings[{i}]", f'queen "{id_}" has no mating')
-        pairs.append((queen, plan.set_of[queen]))
+        pairs.append((queen, int(plan.set_of[queen])))
     for i, cross in enumerate(crosses):
         check_cross(cross, table, path=f"{path}.crosses[{i}]")
     wanted = [i for pair in pairs for i in pair]
     wanted += [plan.index[q] for cross in crosses for q in (cross.queen, *cross.sources)]
     drawn = np.empty((len(pairs) + len(crosses), replicates))
-    for start in range(0, replicates, BATCH):
+    seed = int(rng.integers(2**63))
+    for batch, start in enumerate(range(0, replicates, BATCH)):
         stop = min(replicates, start + BATCH)
-        drop = AlleleDrop(plan, frequencies, known, stop - start, rng)
+        drop = AlleleDrop(plan, frequencies, known, stop - start, [seed, batch])
         drop.run(wanted)
         for row, (queen, drones) in enumerate(pairs):
             drawn[row, start:stop] = drop.viability(drop.queen(queen), drop.semen(drones))
         for row, cross in enumerate(crosses, len(pairs)):
-            semen = drop.drones_of([(plan.index[s], w, n) for s, w, n in _drones_per_source(cross)])
+            by_source = [(plan.index[s], w, n) for s, w, n in _drones_per_source(cross)]
+            semen = drop.drones_of(by_source, drop.stream(f"cross {cross.queen} {sorted(cross.sources.items())}"))
             drawn[row, start:stop] = drop.viability(drop.queen(plan.index[cross.queen]), semen)
     quick = 1.0 - float(frequencies @ frequencies)
     F = _inbreeding(table, pairs, crosses)
     found = [_summary(values, (1.0 - f) * quick) for values, f in zip(drawn, F, strict=True)]
     return ViabilityResult(dict(zip(matings, found, strict=False)), tuple(found[len(pairs) :]))
+
+
+def viability_table(
+    pedigree: Pedigree | NodeTable,
+    queens: Sequence[str],
+    sources: Sequence[str],
+    *,
+    n_drones: int | None,
+    alleles: int | Mapping[str, float],
+    rng: np.random.Generator,
+    genotypes: Mapping[str, Sequence[str]] | None = None,
+    replicates: int = 10_000,
+    path: str = "viability_table",
+) -> ViabilityTable:
+    """Viability of all queens with the drones of all sources, each source alone.
+
+    Parameters
+    ----------
+    queens : queens that would be inseminated.
+    sources : drone-producing queens.
+    n_drones : drones whose semen one queen gets; None: very many.
+    alleles, genotypes, replicates : as for ``brood_viability``.
+
+    Raises
+    ------
+    InputError
+        With the path of what cannot be used below ``path``.
+
+    Notes
+    -----
+    One drop of the locus serves all pairs. A source shares 0, 1 or 2 of a queen's alleles; her share of lost brood is
+    then 0, half the share of her drones that carry the one, or 1/2. The luck of the drones is binomial and enters
+    exactly, so the simulation error is that of the ancestors alone. Work: n_queens x n_sources x replicates
+    comparisons, beside one drop.
+    """
+    table = pedigree if isinstance(pedigree, NodeTable) else build_nodes(pedigree)
+    names, frequencies = allele_frequencies(alleles, path=f"{path}.alleles")
+    known = _known(table, genotypes or {}, names, f"{path}.genotypes")
+    _check_replicates(replicates, path)
+    if n_drones is not None and n_drones < 1:
+        raise InputError(f"{path}.n_drones", f"must be at least 1, not {n_drones}")
+    rows = [_queen(table, id_, f"{path}.queens[{i}]") for i, id_ in enumerate(queens)]
+    columns = [_queen(table, id_, f"{path}.sources[{i}]") for i, id_ in enumerate(sources)]
+    counts = np.zeros((len(rows), len(columns), 3), dtype=np.int64)
+    seed = int(rng.integers(2**63))
+    if rows and columns:
+        for batch, start in enumerate(range(0, replicates, BATCH)):
+            drop = AlleleDrop(table.layout, frequencies, known, min(replicates - start, BATCH), [seed, batch])
+            drop.run([*rows, *columns])
+            counts += drop.shared_alleles(rows, columns)
+    shared = counts / replicates
+    lost, chance = _drone_luck(n_drones)
+    cases = shared @ chance  # (n_queens, n_sources, k): how often each share of lost brood comes up
+    expected = 1.0 - shared @ np.array([0.0, 0.25, 0.5])
+    spread = np.sqrt(np.maximum(0.0, shared @ np.array([0.0, 0.0625, 0.25]) - (1.0 - expected) ** 2))
+    # Viability rises as lost brood falls: its 5 % point is the 95 % point of what is lost.
+    reached = np.cumsum(cases, axis=2)
+    quick = 1.0 - float(frequencies @ frequencies)
+    return ViabilityTable(
+        expected,
+        spread / np.sqrt(replicates),
+        1.0 - lost[np.argmax(reached >= 0.95 - 1e-12, axis=2)],
+        1.0 - lost[np.argmax(reached >= 0.05 - 1e-12, axis=2)],
+        cases[:, :, lost > 1.0 - WARN_STRONGLY_BELOW + 1e-12].sum(axis=2),
+        (1.0 - brood_inbreeding(table, queens, sources)) * quick,
+    )
+
+
+def _drone_luck(n_drones: int | None) -> tuple[Floats, Floats]:
+    """Possible shares of lost brood, (k,) rising, and their chances when 0, 1, 2 alleles are shared, (3, k)."""
+    if n_drones is None:
+        return np.array([0.0, 0.25, 0.5]), np.eye(3)
+    lost = np.arange(n_drones + 1) / (2.0 * n_drones)
+    chance = np.zeros((3, n_drones + 1))
+    chance[0, 0] = chance[2, n_drones] = 1.0
+    chance[1] = [comb(n_drones, k) / 2**n_drones for k in range(n_drones + 1)]
+    return lost, chance
+
+
+def _check_replicates(replicates: int, path: str) -> None:
+    if replicates < 1:
+        raise InputError(f"{path}.replicates", f"must be at least 1, not {replicates}")
+
+
+def _queen(table: NodeTable, id_: str, path: str) -> int:
+    queen = table.layout.index.get(id_, table.layout.n_queens)
+    if queen >= table.layout.n_queens:
+        raise InputError(path, f'unknown queen "{id_}"')
+    return queen
 
 
 def allele_frequencies(alleles: int | Mapping[str, float], *, path: str) -> tuple[dict[str, int], Floats]:

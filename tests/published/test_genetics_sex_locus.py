@@ -9,7 +9,8 @@ import pytest
 
 from breeding.genetics.crosses import Cross
 from breeding.genetics.pedigree import Drone, DroneShare, OneSource, Open, Pedigree, Pool, Queen, SingleDrone
-from breeding.genetics.viability import brood_viability
+from breeding.genetics.types import InputError
+from breeding.genetics.viability import brood_viability, viability_table
 
 
 def viability(pedigree, queen, alleles, *, replicates=20_000, **more):
@@ -130,3 +131,65 @@ def test_crosses_follow_the_sources():
     assert found[0].expected == pytest.approx(0.75)
     assert abs(found[1].expected - (1 - 0.75 * 0.25)) < 5 * found[1].se
     assert found[2].expected == 1.0
+
+
+SISTERS = Pedigree(
+    [Queen("M"), Queen("V", "M"), Queen("S", "M"), Queen("H"), Queen("T", "H")],
+    {"M": SingleDrone("f"), "H": Open(12)},
+    [Drone("f")],
+)
+
+
+def test_all_pairs_at_once_have_the_viability_of_each_alone():
+    """The luck of the drones enters the table exactly and the single cross by drawing: within 5 standard errors."""
+    queens, sources = ["V", "T"], ["M", "S", "H"]
+    table = viability_table(
+        SISTERS, queens, sources, n_drones=8, alleles=10, rng=np.random.default_rng(5), replicates=20_000
+    )
+    crosses = [Cross(q, {s: 1.0}, 8) for q in queens for s in sources]
+    alone = brood_viability(
+        SISTERS, alleles=10, rng=np.random.default_rng(6), crosses=crosses, replicates=20_000
+    ).crosses
+    for k, one in enumerate(alone):
+        at = divmod(k, len(sources))
+        error = np.hypot(one.se, table.se[at])
+        assert abs(one.expected - table.expected[at]) < 5 * error
+        assert table.inbreeding_only[at] == pytest.approx(one.inbreeding_only)
+        assert table.se[at] < one.se
+        # steps of 1/16 between possible values: quantiles agree to one step
+        assert abs(table.low5[at] - one.low5) <= 1 / 16 + 1e-9
+        assert abs(table.high95[at] - one.high95) <= 1 / 16 + 1e-9
+
+
+def test_a_pair_is_the_same_whatever_else_is_asked_for():
+    one = viability_table(SISTERS, ["V"], ["S"], n_drones=8, alleles=10, rng=np.random.default_rng(5))
+    many = viability_table(SISTERS, ["T", "V"], ["M", "H", "S"], n_drones=8, alleles=10, rng=np.random.default_rng(5))
+    assert (many.expected[1, 2], many.low5[1, 2], many.high95[1, 2]) == (
+        one.expected[0, 0],
+        one.low5[0, 0],
+        one.high95[0, 0],
+    )
+
+
+def test_range_and_strong_cases_of_own_sons_and_of_known_alleles():
+    """Own sons: always one half. One shared allele of two, four drones: lost k/8, k binomial (4, 1/2)."""
+    alleles = {"V": ["a1", "a2"], "H": ["a2", "a3"], "T": ["a4", "a5"]}
+    found = viability_table(
+        SISTERS, ["V"], ["V", "H", "T"], n_drones=4, alleles=6, rng=np.random.default_rng(1), genotypes=alleles,
+        replicates=100,
+    )  # fmt: skip
+    assert found.expected[0].tolist() == [0.5, 0.75, 1.0]
+    assert found.low5[0].tolist() == [0.5, 1 - 4 / 8, 1.0]  # P(k = 4) = 1/16 > 5 %
+    assert found.high95[0].tolist() == [0.5, 1.0, 1.0]  # P(k = 0) = 1/16
+    assert found.below_75[0] == pytest.approx([1.0, 5 / 16, 0.0])  # k = 3, 4
+    many = viability_table(
+        SISTERS, ["V"], ["H"], n_drones=None, alleles=6, rng=np.random.default_rng(1), genotypes=alleles, replicates=10
+    )
+    assert (many.expected[0, 0], many.low5[0, 0]) == (0.75, 0.75)
+
+
+def test_a_table_of_strangers_is_refused():
+    with pytest.raises(InputError, match='unknown queen "Z"'):
+        viability_table(SISTERS, ["V"], ["Z"], n_drones=8, alleles=6, rng=np.random.default_rng(1))
+    with pytest.raises(InputError, match="at least 1"):
+        viability_table(SISTERS, ["V"], ["M"], n_drones=0, alleles=6, rng=np.random.default_rng(1))
