@@ -314,6 +314,5 @@ def _safe_real(volume_ul: float, gives: Yield, level: float) -> float:
     squared = (f * v) ** 2 - z * z * shared
     if squared <= 0:
         raise ValueError(f"level {level} cannot be reached: the usable share is too uncertain")
-    half = f * v * volume_ul + z * z * own / 2
-    root = math.sqrt(max(0.0, half * half - squared * volume_ul * volume_ul))
-    return (half + math.copysign(root, z)) / squared
+    root = z * math.sqrt(f * v * volume_ul * own + (z * own / 2) ** 2 + shared * volume_ul**2)
+    return (f * v * volume_ul + z * z * own / 2 + root) / squared
