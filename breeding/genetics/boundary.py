@@ -54,7 +54,10 @@ def boundaries_of(names: Sequence[str], matrices: Sequence[Floats]) -> tuple[Bou
         part = K[np.ix_(left, left)]
         if len(left) > 1 and smallest_of_correlation(part) < SINGULAR_CORRELATION:
             found.append(Boundary(name, "correlation", tuple(int(left[i]) for i in _involved(part))))
-    if len(R0) > 1 and smallest_of_correlation(R0) < SINGULAR_CORRELATION:
+    whole = sum(np.diag(K).reshape(len(R0), -1).sum(axis=1) for K in matrices)
+    gone = np.flatnonzero(np.diag(R0) < NO_VARIANCE * whole)
+    found += [Boundary("residual", "residual", (int(k),)) for k in gone]
+    if not len(gone) and len(R0) > 1 and smallest_of_correlation(R0) < SINGULAR_CORRELATION:
         found.append(Boundary("residual", "residual", tuple(_involved(R0))))
     return tuple(found)
 

@@ -109,6 +109,9 @@ def estimate(
         if better is None:
             kind = "EM"
             made = here.em(gradients)
+            if not _inside(made):
+                converged = bool(boundaries_of(surface.names, matrices))  # no step is left along the edge
+                break
             better = made, surface.at(made)
         history.append(Round(theta, here.loglik, kind))
         if progress is not None:
@@ -247,13 +250,22 @@ def _product(L: Floats) -> Floats:
 
 def _accepted(surface: Likelihood, here: Point, tried: list[Floats]) -> Point | None:
     """The point there, unless a matrix comes too near the edge of its cone or the likelihood falls."""
-    if any(np.diag(K).min() <= 0 or smallest_of_correlation(K) < FLOOR for K in tried):
+    if not _inside(tried):
         return None
     try:
         found = surface.at(tried)
     except (InputError, NotPositiveDefiniteError):
         return None
     return found if found.loglik >= here.loglik - 1e-9 * max(1.0, abs(here.loglik)) else None
+
+
+def _inside(matrices: Sequence[Floats]) -> bool:
+    """Whether all matrices keep off the edges of their cones and the residual does not vanish beside the rest."""
+    if any(np.diag(K).min() <= 0 or smallest_of_correlation(K) < FLOOR for K in matrices):
+        return False
+    R0 = np.diag(matrices[-1])
+    whole = sum(np.diag(K).reshape(len(R0), -1).sum(axis=1) for K in matrices)
+    return bool(np.all(R0 >= FLOOR * whole))
 
 
 def _note(edges: Sequence[Boundary], rounds: int, *, converged: bool, told_apart: bool) -> str:
