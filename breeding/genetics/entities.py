@@ -358,7 +358,10 @@ def _refuse_loop(
         own = parents.index[parents.start[here] : parents.start[here + 1]].tolist()
         here = next(parent for parent in own if parent in stuck)
     loop = walk[seen[here] :]
-    first = loop.index(min(i for i in loop if kind[i] == QUEEN))
+    # Every loop holds a queen, or sisters who met their own mother as drones: name it from there.
+    first = loop.index(min(loop, key=lambda i: (kind[i] != QUEEN, kind[i] != SISTERS, i)))
     loop = loop[first:] + loop[:first]
     names = " ← ".join(name_of(i) for i in [*loop, loop[0]])
-    raise InputError(f"{path}.queens[{loop[0]}].dam", f"loop in time: {names} (each descends from the next one)")
+    own = "queens" if kind[loop[0]] == QUEEN else "groups"
+    at = int(np.sum(kind[: loop[0]] == kind[loop[0]]))
+    raise InputError(f"{path}.{own}[{at}].dam", f"loop in time: {names} (each descends from the next one)")
