@@ -117,6 +117,11 @@ def can_run_evaluation(viewer: Viewer) -> bool:
     return viewer.is_breeder or viewer.is_coordinator
 
 
+def can_set_breeding(viewer: Viewer) -> bool:
+    """What merit weighs and which variances evaluations use."""
+    return viewer.is_breeder or viewer.is_coordinator
+
+
 def can_see_ranking(viewer: Viewer) -> bool:
     """The stock is the cooperative's common good: every member sees the ranking."""
     return True

@@ -36,6 +36,8 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "sessions": ("scheduling:sessions", _("Bench days"), "calendar"),
     "apiaries": ("accounts:apiaries", _("Apiaries"), "map-pin"),
     "season": ("scheduling:settings", _("Figures of the season"), "ruler"),
+    "weights": ("breeding:weights", _("What merit weighs"), "list-ordered"),
+    "variances": ("breeding:variances", _("Heritabilities"), "chart-line"),
     "members": ("accounts:members", _("Members and people"), "users"),
     "history": ("accounts:history", _("What was done"), "history"),
     "mail": ("accounts:mail", _("Kept mail"), "mail"),
@@ -44,7 +46,7 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "password": ("accounts:password", _("Change your password"), "lock"),
 }
 SEASON_MORE = ["batches", "sources", "sessions", "bookings"]
-STOCK_MORE = ["stock", "standing", "crosses", "apiaries"]
+STOCK_MORE = ["stock", "standing", "crosses", "weights", "variances", "apiaries"]
 COOPERATIVE_MORE: dict[str, list[str]] = {Role.COORDINATOR: ["members", "history", "season"]}
 OWN_MORE = ["reminders", "mail", "wishes", "settings", "password"]
 

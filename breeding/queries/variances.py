@@ -17,7 +17,12 @@ def estimates_of(cooperative: Cooperative) -> QuerySet[VarianceEstimate]:
 
 def adoption_in_use(cooperative: Cooperative) -> VarianceAdoption | None:
     """The latest decision; None while nobody has decided, and the starting values count."""
-    return VarianceAdoption.objects.filter(cooperative=cooperative).select_related("estimate", "adopted_by").first()
+    return decisions_of(cooperative).first()
+
+
+def decisions_of(cooperative: Cooperative) -> QuerySet[VarianceAdoption]:
+    """Who chose which variances and when, latest first."""
+    return VarianceAdoption.objects.filter(cooperative=cooperative).select_related("estimate", "adopted_by")
 
 
 def usable_keys(estimate: VarianceEstimate) -> list[str]:

@@ -1,7 +1,7 @@
 """The cooperative's traits: made from the published ones, with starting parameters and weights of its own choice."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -79,32 +79,89 @@ def traits_make(cooperative: Cooperative, *, by: Person | None, now: dt.datetime
 
 
 def trait_weights_set(
-    cooperative: Cooperative, *, weights: Mapping[str, Decimal], by: Person | None, now: dt.datetime
-) -> None:
-    """New merit weights by trait key; together they are 1."""
-    traits = {trait.key: trait for trait in Trait.objects.filter(cooperative=cooperative)}
-    unknown = set(weights) - set(traits)
+    cooperative: Cooperative,
+    *,
+    weights: Mapping[str, Decimal],
+    takes_part: Mapping[str, bool] | None = None,
+    seen: str | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> list[Trait]:
+    """New merit weights by trait key, together 1, and which traits take part in evaluations.
+
+    A trait that gets a weight takes part; one that takes no part weighs nothing. seen : `weights_text` that the
+    person started from; if they are others meanwhile, nothing is changed. Returns the traits that changed.
+    """
+    with transaction.atomic():
+        Cooperative.objects.select_for_update(of=("self",)).get(pk=cooperative.pk)
+        traits = {
+            trait.key: trait for trait in Trait.objects.filter(cooperative=cooperative).select_related("cooperative")
+        }
+        part = {key: (takes_part or {}).get(key, trait.in_evaluation) for key, trait in traits.items()}
+        new = {key: weights.get(key, trait.merit_weight) for key, trait in traits.items()}
+        _check_weights(traits, {*weights, *(takes_part or {})}, new)
+        part = _parts(traits, part, new, said=takes_part is not None)
+        changed = [t for key, t in traits.items() if (t.merit_weight, t.in_evaluation) != (new[key], part[key])]
+        if changed and seen is not None and seen != weights_text(list(traits.values())):
+            raise Refusal(
+                _("Somebody changed the weights meanwhile. Look at what they are now, then change them again."),
+                rule="changed_meanwhile",
+            )
+        for trait in changed:
+            _change(trait, weight=new[trait.key], takes_part=part[trait.key], by=by, now=now)
+    return changed
+
+
+def weights_text(traits: Sequence[Trait]) -> str:
+    """The weights as they are now; a change of any of them changes it."""
+    return " ".join(f"{t.key}={t.merit_weight:.2f}{'+' if t.in_evaluation else '-'}" for t in traits)
+
+
+def _check_weights(traits: Mapping[str, Trait], named: set[str], new: Mapping[str, Decimal]) -> None:
+    unknown = named - set(traits)
     if unknown:
         raise Refusal(_("There is no trait %(key)s.") % {"key": ", ".join(sorted(unknown))}, rule="trait_unknown")
-    new = {key: weights.get(key, trait.merit_weight) for key, trait in traits.items()}
     if any(weight < 0 for weight in new.values()) or sum(new.values()) != 1:
         raise Refusal(
             _("The weights must be 0 or more and sum up to 1; they sum up to %(sum)s.") % {"sum": sum(new.values())},
             rule="weights_sum",
         )
-    with transaction.atomic():
-        for key, trait in traits.items():
-            if trait.merit_weight == new[key]:
-                continue
-            before = trait.merit_weight
-            trait.merit_weight = new[key]
-            trait.save(update_fields=["merit_weight"])
-            audit_record(
-                trait,
-                action="trait.weight",
-                by=by,
-                now=now,
-                cooperative=cooperative,
-                before={"merit_weight": before},
-                after={"merit_weight": new[key]},
+
+
+def _parts(
+    traits: Mapping[str, Trait], part: Mapping[str, bool], new: Mapping[str, Decimal], *, said: bool
+) -> dict[str, bool]:
+    """Who takes part; a weight brings a trait in unless somebody said that it stays out."""
+    for key, trait in traits.items():
+        if said and new[key] > 0 and not part[key]:
+            raise Refusal(
+                _("%(trait)s has a weight, so it must take part. Let it take part, or give it weight 0.")
+                % {"trait": trait.name},
+                field=key,
+                rule="weight_without_part",
             )
+    return {key: part[key] or new[key] > 0 for key in traits}
+
+
+def _change(trait: Trait, *, weight: Decimal, takes_part: bool, by: Person | None, now: dt.datetime) -> None:
+    if trait.merit_weight != weight:
+        _record(trait, "trait.weight", "merit_weight", weight, by=by, now=now)
+    if trait.in_evaluation != takes_part:
+        _record(trait, "trait.takes_part", "in_evaluation", takes_part, by=by, now=now)
+
+
+def _record(
+    trait: Trait, action: str, field: str, value: Decimal | bool, *, by: Person | None, now: dt.datetime
+) -> None:
+    before = getattr(trait, field)
+    setattr(trait, field, value)
+    trait.save(update_fields=[field])
+    audit_record(
+        trait,
+        action=action,
+        by=by,
+        now=now,
+        cooperative=trait.cooperative,
+        before={field: before},
+        after={field: value},
+    )

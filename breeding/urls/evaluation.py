@@ -1,6 +1,6 @@
 from django.urls import path
 
-from breeding.views import crosses, evaluation, standing
+from breeding.views import crosses, evaluation, standing, variances
 
 urlpatterns = [
     path("standing/", standing.standing, name="standing"),
@@ -10,4 +10,11 @@ urlpatterns = [
     path("evaluations/<int:pk>/", evaluation.evaluation, name="evaluation"),
     path("evaluations/<int:pk>/steps/", evaluation.evaluation_steps, name="evaluation_steps"),
     path("evaluations/<int:pk>/stop/", evaluation.evaluation_stop, name="evaluation_stop"),
+    path("variances/", variances.variances, name="variances"),
+    path("variances/adopt/", variances.variances_take, name="variances_take"),
+    path("variances/estimate/", variances.estimate_start, name="estimate_start"),
+    path("variances/jobs/<int:pk>/", variances.estimate, name="estimate"),
+    path("variances/jobs/<int:pk>/steps/", variances.estimate_steps, name="estimate_steps"),
+    path("variances/jobs/<int:pk>/stop/", variances.estimate_stop, name="estimate_stop"),
+    path("merit/", variances.weights, name="weights"),
 ]

@@ -39,8 +39,16 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "score_correct": ("score", OWN),
     "evaluation": ("job", SEEN),
     "evaluation_steps": ("job", SEEN),
+    "variances": ("", EVERYONE),
+    "weights": ("", EVERYONE),
+    "estimate": ("estimate job", SEEN),
+    "estimate_steps": ("estimate job", SEEN),
 }
+DECIDE = {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "other cooperative": 302}
 ACTS: dict[str, tuple[str, dict[str, int]]] = {
+    "estimate_start": ("", DECIDE),
+    "estimate_stop": ("estimate job", {**DECIDE, "other cooperative": 404}),
+    "variances_take": ("", DECIDE),
     "queen_back": ("queen", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_withdraw": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_restore": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
@@ -55,14 +63,14 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
 }
 
 
+JOBS = {"job": "evaluation", "estimate job": "estimate"}
+
+
 def _address(name: str, kind: str, stock: Stock) -> str:
-    job = (
-        Job.objects.create(cooperative=stock.cooperative, kind="evaluation", requested_at=NOW)
-        if kind == "job"
-        else None
-    )
-    things = {"queen": stock.queen, "colony": stock.colony, "score": stock.score, "job": job}
-    return reverse(f"breeding:{name}", args=[things[kind].pk] if kind else [])  # type: ignore[union-attr]
+    things: dict[str, Any] = {"queen": stock.queen, "colony": stock.colony, "score": stock.score}
+    if kind in JOBS:
+        things[kind] = Job.objects.create(cooperative=stock.cooperative, kind=JOBS[kind], requested_at=NOW)
+    return reverse(f"breeding:{name}", args=[things[kind].pk] if kind else [])
 
 
 def test_every_route_of_the_app_stands_in_the_tables() -> None:
