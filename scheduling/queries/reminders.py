@@ -11,6 +11,8 @@ from scheduling.reminder_kinds import KINDS, Kind
 
 LATE_AFTER = dt.timedelta(hours=2)
 NEWS = {"place_given", "place_moved", "place_lost"}
+# What somebody still has to do or read: a step that was missed stays, news whose day is over does not.
+OPEN = Q(state=ReminderState.WANTED) | Q(state=ReminderState.EXPIRED) & ~Q(kind__in=NEWS)
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ def shown_state(reminder: Reminder, *, now: dt.datetime) -> str:
 
 def open_reminders(viewer: Viewer, *, now: dt.datetime, until: dt.datetime | None = None) -> list[ShownReminder]:
     """What still needs the viewer, the most pressing first; missed ones stay until somebody lets them go."""
-    rows = reminders_seen_by(viewer).filter(state__in=[ReminderState.WANTED, ReminderState.EXPIRED])
+    rows = reminders_seen_by(viewer).filter(OPEN)
     if until is not None:
         rows = rows.filter(due_at__lte=until)
     return [shown(row, now=now) for row in rows.order_by("due_at", "pk")]
@@ -62,8 +64,4 @@ def ended_reminders(viewer: Viewer, *, now: dt.datetime, since: dt.datetime) -> 
 
 def due_count(viewer: Viewer, *, now: dt.datetime) -> int:
     """For the badge: how many are due or late now."""
-    return (
-        reminders_seen_by(viewer)
-        .filter(state__in=[ReminderState.WANTED, ReminderState.EXPIRED], due_at__lte=now)
-        .count()
-    )
+    return reminders_seen_by(viewer).filter(OPEN, due_at__lte=now).count()

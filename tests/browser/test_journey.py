@@ -180,7 +180,7 @@ def plan_is_published(story: Story) -> None:
     karin.rest()
     story.work("plan")
     karin.goto("scheduling:plan", plan.pk)
-    karin.sees("8 of 11 queens placed", "No place yet", "Late")
+    karin.sees("It places 8 of the 11 queens", "No place yet", "Late")
     reasons = karin.main.locator(".rest .board-card", has_text="Late").inner_text()
     assert "No bench day falls into the days" in reasons, reasons
     full, other = sorted(story.sessions, key=lambda one: one.places - placed_on(plan, one))  # 8 of 9 places are given

@@ -7,9 +7,11 @@ from django.core import mail
 from django.db import transaction
 from django.db.models import QuerySet
 
+from accounts.access import viewer_of
 from accounts.models import AuditEntry, Channel, NotificationWish, Person
 from accounts.refusals import Refusal
 from scheduling.models import Delivery, DeliveryState, Heartbeat, Reminder, ReminderState
+from scheduling.queries.reminders import due_count, open_reminders
 from scheduling.services.delivery import MAX_ATTEMPTS, PAUSES, deliver_due, oldest_overdue_seconds
 from scheduling.services.reminder_rows import (
     Wanted,
@@ -74,6 +76,16 @@ def test_a_reminder_that_came_too_late_is_missed_not_sent(reminder: Reminder) ->
     deliver_due(now=reminder.useful_until + MINUTE)
     reminder.refresh_from_db()
     assert (reminder.state, states(reminder), mail.outbox) == (ReminderState.EXPIRED, {}, [])
+
+
+def test_a_missed_step_stays_open_and_news_of_a_day_gone_by_does_not(reminder: Reminder) -> None:
+    ReminderFactory(member=reminder.member, kind="place_given", critical=False)
+    later = reminder.useful_until + MINUTE
+    deliver_due(now=later)
+    viewer = viewer_of(persons_of(reminder).get())
+    assert viewer is not None
+    assert [(row.kind.key, row.state) for row in open_reminders(viewer, now=later)] == [("cage_cells", "late")]
+    assert due_count(viewer, now=later) == 1
 
 
 def test_a_failing_mail_is_tried_again_with_growing_pauses_and_then_given_up(reminder: Reminder) -> None:
