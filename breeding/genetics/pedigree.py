@@ -15,6 +15,7 @@ from breeding.genetics.types import InputError
 UNKNOWN_DRONES = 12
 STATION_DRONES = 12
 STATION_QUEENS = 8
+USUAL_DOSE_UL = 8  # single dose of common instructions: 8-12 µl (10.3896/IBRA.1.52.4.09, section 4.3)
 UNIT_PREFIXES = ("W:", "B:", "S:", "d:")
 
 
@@ -119,6 +120,11 @@ class Pedigree:
     drones: Sequence[Drone] = ()
     batches: Sequence[Batch] = ()
     groups: Sequence[SisterGroup] = ()
+
+
+def drones_of_dose(volume_ul: float | None, sources: int) -> int:
+    """How many drones one of several sources stands for where nobody counted: 1 per µl, else the usual dose shared."""
+    return max(1, int((USUAL_DOSE_UL / sources if volume_ul is None else volume_ul) + 0.5))
 
 
 def check_pedigree(pedigree: Pedigree, *, path: str = "pedigree") -> None:

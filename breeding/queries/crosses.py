@@ -20,7 +20,7 @@ from breeding.genetics.viability import WARN_BELOW, WARN_STRONGLY_BELOW, Viabili
 from breeding.models import EvaluationRun, Queen, QueenStatus, TraitValue
 from breeding.queries.ancestry import ancestors_of, sources_of
 from breeding.queries.connection import sources_by_queen
-from breeding.queries.pedigree import USUAL_DOSE_UL, pedigree_of_queens
+from breeding.queries.pedigree import pedigree_of_queens
 
 # Sex alleles of an open stock: an effective number of 20, our choice inside the published range
 # (28 and 32 in two Australian breeding stocks, 121 in Poland; frequencies are uneven).
@@ -70,14 +70,14 @@ class CrossPrediction:
 
 
 def predict_crosses(
-    mother: Queen, drone_queens: Sequence[Queen], run: EvaluationRun | None, *, drones: int = USUAL_DOSE_UL
+    mother: Queen, drone_queens: Sequence[Queen], run: EvaluationRun | None, *, drones: int = kernel.USUAL_DOSE_UL
 ) -> list[CrossPrediction]:
     """One prediction for each source taken alone, in the order given; `drones` in all, about 1 per µl."""
     return _predicted(mother, [{queen.pk: 1.0} for queen in drone_queens], run, drones=drones)
 
 
 def predict_mixture(
-    mother: Queen, drone_queens: Sequence[Queen], run: EvaluationRun | None, *, drones: int = USUAL_DOSE_UL
+    mother: Queen, drone_queens: Sequence[Queen], run: EvaluationRun | None, *, drones: int = kernel.USUAL_DOSE_UL
 ) -> CrossPrediction:
     """All sources mixed in equal parts."""
     return _predicted(mother, [{queen.pk: 1.0 for queen in drone_queens}], run, drones=drones)[0]

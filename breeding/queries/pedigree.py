@@ -14,8 +14,6 @@ from accounts.models import Cooperative
 from breeding.genetics import pedigree as kernel
 from breeding.models import Mating, MatingKind, MatingShare, Queen, SemenBatchShare
 
-USUAL_DOSE_UL = 8  # single dose of common instructions: 8-12 µl (doi:10.3896/IBRA.1.52.4.09, section 4.3)
-
 ShareRow = tuple[int, int, int | None, int | None]  # mating or batch, drone queen, tenths of a µl, drones
 
 
@@ -33,8 +31,7 @@ def drones_of_share(volume_tenths: int | None, drones: int | None, sources: int)
     """How many drones a part of a mixture stands for: counted, else 1 per µl, else the usual dose shared."""
     if drones is not None:
         return drones
-    volume_ul = volume_tenths / 10 if volume_tenths is not None else USUAL_DOSE_UL / sources
-    return max(1, int(volume_ul + 0.5))
+    return kernel.drones_of_dose(None if volume_tenths is None else volume_tenths / 10, sources)
 
 
 def _pedigree(queens: Q, matings: Q) -> kernel.Pedigree:
