@@ -265,7 +265,7 @@ def _inside(matrices: Sequence[Floats]) -> bool:
         return False
     R0 = np.diag(matrices[-1])
     whole = sum(np.diag(K).reshape(len(R0), -1).sum(axis=1) for K in matrices)
-    return bool(np.all(R0 >= FLOOR * whole))
+    return bool(np.all(FLOOR * whole <= R0))
 
 
 def _note(edges: Sequence[Boundary], rounds: int, *, converged: bool, told_apart: bool) -> str:

@@ -8,12 +8,15 @@ from typing import Any
 import numpy as np
 
 from breeding.genetics import reml
+from breeding.genetics.cholesky import NotPositiveDefiniteError
 from breeding.genetics.contributions import optimum_contributions
 from breeding.genetics.crosses import Cross, EffectValues, plan_crosses
 from breeding.genetics.evaluation import METHOD
+from breeding.genetics.file_format.asking import MOST_DRONES, ComponentsAsk
 from breeding.genetics.file_format.reading import Request
 from breeding.genetics.nodes import NodeTable, build_nodes
 from breeding.genetics.parameters import genetic_sd, merit_contrast
+from breeding.genetics.pedigree import OneSource, Open, Pool, SharedBatch, SingleDrone, Station
 from breeding.genetics.prediction import Predicted, Prediction, Units
 from breeding.genetics.records import Parameters
 from breeding.genetics.relationship import inbreeding, relationship_matrix
@@ -21,6 +24,8 @@ from breeding.genetics.types import Floats, InputError
 from breeding.genetics.viability import Viability, brood_viability
 
 FORMAT = "genetics-result/1"
+# Most units of one relationship matrix: 200 MB in memory, some 300 MB of text.
+MOST_UNITS = 5000
 # Relative residual above which the solution of the equations does not count as converged.
 RESIDUAL = 1e-8
 
@@ -41,14 +46,13 @@ def answer(request: Request) -> Answer:
     InputError
         What is asked does not fit the pedigree or the records; with the path inside the file.
     """
-    table = build_nodes(request.pedigree, mated=[r.queen for r in request.records])
+    table = _nodes(request)
     out: dict[str, Any] = {"format": FORMAT}
     converged = True
-    if request.relationship is not None:
-        units = _all_units(table) if request.relationship is True else list(request.relationship)
-        A = relationship_matrix(table, units, path="ask.relationship")
-        out["relationship"] = {"units": units, "A": A.tolist()}
-    if request.inbreeding:
+    if request.asked.relationship is not None:
+        units = _all_units(table) if request.asked.relationship is True else list(request.asked.relationship)
+        out["relationship"] = {"units": units, "A": _relationships(table, units)}
+    if request.asked.inbreeding:
         found = inbreeding(table)
         out["inbreeding"] = {
             "queens": found.queens, "workers": found.workers, "known_generations": found.known_generations,
@@ -60,23 +64,30 @@ def answer(request: Request) -> Answer:
             "method": METHOD, "iterations": 1, "relative_residual": prediction.fit.relative_residual,
         }  # fmt: skip
         converged = prediction.fit.relative_residual <= RESIDUAL
-        if request.values or request.merit:
+        if request.asked.values or request.asked.merit:
             out["values"] = _values(request, prediction)
-    if request.components is not None:
+    if request.asked.components is not None:
         assert prediction is not None
         out["variance_components"] = _variance_components(request, prediction)
         converged = converged and out["variance_components"]["converged"]
         solver["iterations"] = out["variance_components"]["rounds"]
-    if request.viability is not None:
+    if request.asked.viability is not None:
         out["brood_viability"] = _brood_viability(request, table)
-    if request.crosses is not None:
+    if request.asked.crosses is not None:
         out["crosses"] = _crosses(request, table, prediction)
-    if request.contributions is not None:
+    if request.asked.contributions is not None:
         assert prediction is not None
         out["contributions"] = _contributions(request, table, prediction)
         converged = converged and all(s["status"] != "not_converged" for s in out["contributions"]["solutions"])
     out["solver"] = solver
     return Answer(out, converged)
+
+
+def _nodes(request: Request) -> NodeTable:
+    try:
+        return build_nodes(request.pedigree, mated=[r.queen for r in request.records])
+    except InputError as error:
+        raise (error if request.lines is None else request.lines.translated(error)) from error
 
 
 def _all_units(table: NodeTable) -> list[str]:
@@ -85,9 +96,23 @@ def _all_units(table: NodeTable) -> list[str]:
     return [*ids, *(f"W:{ids[q]}" for q in table.mated), *drones]
 
 
+def _relationships(table: NodeTable, units: list[str]) -> list[list[float]]:
+    if len(units) > MOST_UNITS:
+        raise InputError(
+            "ask.relationship",
+            f"{len(units)} units are too many for one matrix (at most {MOST_UNITS}); name those you need",
+        )
+    if not units:
+        return []
+    made: list[list[float]] = relationship_matrix(table, units, path="ask.relationship").tolist()
+    return made
+
+
 def _prediction(request: Request, table: NodeTable) -> Prediction | None:
-    needed = request.values or request.merit or request.components or request.contributions
-    useful = request.crosses is not None and request.records
+    needed = request.asked.values or request.asked.merit or request.asked.components or request.asked.contributions
+    useful = request.asked.crosses is not None and any(
+        value is not None for record in request.records for value in record.values.values()
+    )
     if request.parameters is None or not (needed or useful):
         return None
     return Prediction(table, request.records, request.model, request.parameters)
@@ -95,7 +120,7 @@ def _prediction(request: Request, table: NodeTable) -> Prediction | None:
 
 def _values(request: Request, prediction: Prediction) -> dict[str, Any]:
     table, ids = prediction.table, prediction.table.queen_ids
-    k = None if request.merit is None else merit_contrast(prediction.parameters, request.merit)
+    k = None if request.asked.merit is None else merit_contrast(prediction.parameters, request.asked.merit)
     mated = [ids[q] for q in prediction.mated.queens.tolist()]
     others = [name for name in table.layout.index if name.startswith(("d:", "S:"))]
     named: list[tuple[list[str], Units]] = [
@@ -108,8 +133,8 @@ def _values(request: Request, prediction: Prediction) -> dict[str, Any]:
     predicted: list[Predicted] = []
     for names, units in named:
         predicted.append(prediction.of(units))
-        made["units"].update(_unit_values(names, predicted[-1], prediction, k, traits=request.values))
-    if not request.values:
+        made["units"].update(_unit_values(names, predicted[-1], prediction, k, traits=request.asked.values))
+    if not request.asked.values:
         return made
     performance: dict[str, Any] = {id_: {} for id_ in mated}
     for t, trait in enumerate(prediction.parameters.traits):
@@ -159,10 +184,16 @@ def _groups(prediction: Prediction) -> dict[str, Any]:
 
 
 def _variance_components(request: Request, prediction: Prediction) -> dict[str, Any]:
-    ask = request.components
+    ask = request.asked.components
     assert ask is not None
     start = [ask.G0] if ask.permanent is None else [ask.G0, ask.permanent]
-    found = reml.estimate(prediction.colony.model, start, ask.R0, max_rounds=ask.max_rounds)
+    why = _nothing_left(prediction)
+    try:
+        if why:
+            raise InputError("records", why)
+        found = reml.estimate(prediction.colony.model, start, ask.R0, max_rounds=ask.max_rounds)
+    except (InputError, NotPositiveDefiniteError) as error:
+        return _not_estimated(ask, getattr(error, "reason", str(error)))
     made: dict[str, Any] = {"G0": found.covariances[0].tolist(), "R0": found.residual.tolist()}
     se: dict[str, Any] = {"G0": found.covariances_se[0].tolist(), "R0": found.residual_se.tolist()}
     if ask.permanent is not None:
@@ -176,9 +207,27 @@ def _variance_components(request: Request, prediction: Prediction) -> dict[str, 
     return made
 
 
+def _nothing_left(prediction: Prediction) -> str:
+    """Why the records cannot tell any variance, or nothing."""
+    seen = np.isfinite(prediction.colony.model.y)
+    for k, trait in enumerate(prediction.parameters.traits):
+        if seen[:, k].sum() <= len(prediction.colony.kept[k]):
+            return f'"{trait}" has no more records than fixed effects'
+    return ""
+
+
+def _not_estimated(ask: ComponentsAsk, why: str) -> dict[str, Any]:
+    made: dict[str, Any] = {"G0": ask.G0.tolist(), "R0": ask.R0.tolist()}
+    if ask.permanent is not None:
+        made["permanent"] = ask.permanent.tolist()
+    note = f"not estimable with these data, the start values stand here: {why}"
+    return made | {"se": {}, "loglik": None, "rounds": 0, "converged": False, "note": note}
+
+
 def _brood_viability(request: Request, table: NodeTable) -> dict[str, Any]:
-    ask = request.viability
+    ask = request.asked.viability
     assert ask is not None
+    _followable(request)
     found = brood_viability(
         table,
         alleles=ask.alleles,
@@ -200,6 +249,26 @@ def _brood_viability(request: Request, table: NodeTable) -> dict[str, Any]:
     }
 
 
+def _followable(request: Request) -> None:
+    """Refuse numbers of drones that a simulation drone by drone cannot hold."""
+    for id_, mating in request.pedigree.matings.items():
+        match mating:
+            case OneSource(n_drones=n) | Station(n_drones=n) | Open(n_drones=n):
+                drones = n or 0
+            case Pool(dpqs=shares):
+                drones = sum(s.n_drones or 0 for s in shares)
+            case SharedBatch(batch=b):
+                shares = next(x.dpqs for x in request.pedigree.batches if x.id == b)
+                drones = sum(s.n_drones or 0 for s in shares)
+            case SingleDrone():
+                drones = 1
+        if drones > MOST_DRONES:
+            raise InputError(
+                "ask.brood_viability",
+                f'the {drones} drones of "{id_}" are too many (at most {MOST_DRONES}); null stands for very many',
+            )
+
+
 def _viability(v: Viability) -> dict[str, float]:
     return {
         "expected": v.expected, "se": v.se, "low5": v.low5, "high95": v.high95,
@@ -208,14 +277,14 @@ def _viability(v: Viability) -> dict[str, float]:
 
 
 def _crosses(request: Request, table: NodeTable, prediction: Prediction | None) -> list[dict[str, Any]]:
-    assert request.crosses is not None
-    values = None if prediction is None else _effects(prediction, request.crosses)
+    assert request.asked.crosses is not None
+    values = None if prediction is None else _effects(prediction, request.asked.crosses)
     parameters = request.parameters
     found = plan_crosses(
         table,
-        request.crosses,
+        request.asked.crosses,
         values,
-        weights=request.merit,
+        weights=request.asked.merit,
         genetic_sd=None if parameters is None else genetic_sd(parameters),
         path="ask.crosses",
     )
@@ -249,7 +318,7 @@ def _effects(prediction: Prediction, crosses: Sequence[Cross]) -> dict[str, Effe
 
 
 def _contributions(request: Request, table: NodeTable, prediction: Prediction) -> dict[str, Any]:
-    ask, parameters = request.contributions, request.parameters
+    ask, parameters = request.asked.contributions, request.parameters
     assert ask is not None
     assert parameters is not None
     dams = [name.removeprefix("W:") for name in ask.dam_path]
@@ -272,21 +341,18 @@ def _contributions(request: Request, table: NodeTable, prediction: Prediction) -
     )
     solutions: list[dict[str, Any]] = []
     for s in curve.solutions:
-        row: dict[str, Any] = {"max_coancestry": s.max_coancestry, "status": s.status}
-        infeasible = s.status == "infeasible"
-        row["gain"] = None if infeasible else s.gain
-        row["dam_path"] = {name: s.dam_path.get(id_, 0.0) for name, id_ in zip(ask.dam_path, dams, strict=True)}
+        found = s.status != "infeasible"
+        row: dict[str, Any] = {"max_coancestry": s.max_coancestry, "gain": s.gain if found else None}
+        shares = {name: s.dam_path.get(id_, 0.0) for name, id_ in zip(ask.dam_path, dams, strict=True)}
+        row["dam_path"] = shares if found else {}
         row["drone_path"] = dict(s.drone_path)
-        if infeasible:
-            row["dam_path"] = {}
-        if s.message:
-            row["note"] = s.message
+        row["status"] = s.status
         solutions.append(row)
     return {"min_coancestry": curve.min_coancestry, "solutions": solutions}
 
 
 def _criterion(request: Request, parameters: Parameters) -> Floats:
     """Merit where its weights are given, else worker + queen effect of the one trait."""
-    if request.merit is not None:
-        return merit_contrast(parameters, request.merit)
+    if request.asked.merit is not None:
+        return merit_contrast(parameters, request.asked.merit)
     return np.ones(2)

@@ -199,8 +199,9 @@ def test_what_is_asked_wrongly_is_refused_with_its_path(ask, said):
     [
         ("{", "line 1 column 2: not JSON"),
         ("[]", "file: must be an object, not a list"),
-        ('{"format": NaN}', "file: NaN is no number"),
-        ('{"format": "genetics/1", "format": "genetics/1"}', 'file: key "format" stands twice'),
+        ('{"format": "genetics/1", "format": "genetics/1"}', "format: stands twice"),
+        ("9" * 5000, "file: not JSON"),
+        ('{"format": "genetics/1"', "line 1 column 24: not JSON"),
         ("[" * 100_000, "file: nested too deeply"),
     ],
 )
