@@ -132,6 +132,15 @@ class CloseForm(forms.Form):
     version = forms.IntegerField(widget=forms.HiddenInput)
 
 
+class NucForm(forms.Form):
+    """Where a single queen stands."""
+
+    nuc = forms.CharField(label=_("Nuc"), max_length=40, required=False, help_text=_("Its name or number."))
+    excluder_confirmed_on = DayField(
+        label=_("Excluder seen in place on"), required=False, help_text=_("Empty: not looked at yet.")
+    )
+
+
 class QueenLeavesForm(forms.Form):
     """A single queen set aside or lost."""
 

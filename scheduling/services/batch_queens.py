@@ -1,6 +1,7 @@
 """The virgins of a batch, one by one: they get their labels when they emerge, may be set aside, lost, found again."""
 
 import datetime as dt
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Exists, OuterRef
@@ -12,6 +13,7 @@ from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
 from breeding.models import Heading, Queen
 from breeding.services.queens import queen_back, queen_correct, queen_gone, queen_register
+from breeding.services.rules import check_not_later
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
@@ -84,6 +86,8 @@ def batch_queen_nuc(
     """Where she stands, and that her excluder is on."""
     with transaction.atomic():
         fresh = _locked(batch_queen)
+        zone = ZoneInfo(fresh.batch.season.cooperative.time_zone)
+        check_not_later(excluder_confirmed_on, now.astimezone(zone).date(), field="excluder_confirmed_on")
         before = fields_of(fresh, ["nuc", "excluder_confirmed_on"])
         fresh.nuc, fresh.excluder_confirmed_on = nuc.strip(), excluder_confirmed_on
         after = fields_of(fresh, ["nuc", "excluder_confirmed_on"])

@@ -18,6 +18,7 @@ urlpatterns = [
     path("batches/<int:pk>/<slug:step>/", batches.batch_step, name="batch_step"),
     path("batches/<int:pk>/<slug:step>/take-back/", batches.batch_step_withdraw, name="batch_step_withdraw"),
     path("batch-queens/<int:pk>/leaves/", batches.queen_leaves, name="batch_queen_leaves"),
+    path("batch-queens/<int:pk>/nuc/", batches.queen_nuc, name="batch_queen_nuc"),
     path("batch-queens/<int:pk>/back/", batches.queen_back, name="batch_queen_back"),
     path("sources/", sources.source_list, name="sources"),
     path("sources/new/", sources.source_new, name="source_add"),

@@ -19,6 +19,7 @@ from scheduling.forms.batches import (
     BatchEditForm,
     BatchReplanForm,
     CloseForm,
+    NucForm,
     QueenLeavesForm,
 )
 from scheduling.models import BatchQueen, QueenBatch
@@ -34,7 +35,12 @@ from scheduling.queries.batches import (
     zone_of_batch,
 )
 from scheduling.queries.bookings import misfits_of
-from scheduling.services.batch_queens import batch_queen_back, batch_queen_lost, batch_queen_set_aside
+from scheduling.services.batch_queens import (
+    batch_queen_back,
+    batch_queen_lost,
+    batch_queen_nuc,
+    batch_queen_set_aside,
+)
 from scheduling.services.batch_rules import OBSERVED
 from scheduling.services.batches import (
     batch_add,
@@ -252,6 +258,25 @@ def _leave(request: HttpRequest, batch_queen: BatchQueen, form: forms.Form) -> B
         lost_on = data["lost_on"] or now.astimezone(zone_of_batch(batch_queen.batch)).date()
         return batch_queen_lost(batch_queen, reason=data["reason"], lost_on=lost_on, by=by, now=now)
     return batch_queen_set_aside(batch_queen, reason=data["reason"], by=by, now=now)
+
+
+@require_http_methods(["GET", "POST"])
+def queen_nuc(request: HttpRequest, pk: int) -> HttpResponse:
+    """In which nuc a single queen stands."""
+    batch_queen, viewer = _own_queen(request, pk), viewer_of_request(request)
+    form = NucForm(
+        request.POST or None,
+        initial={"nuc": batch_queen.nuc, "excluder_confirmed_on": batch_queen.excluder_confirmed_on},
+    )
+    if (
+        request.method == "POST"
+        and form.is_valid()
+        and tried(
+            form, lambda: batch_queen_nuc(batch_queen, **form.cleaned_data, by=viewer.person, now=now_of(request))
+        )
+    ):
+        return redirect("scheduling:batch", batch_queen.batch_id)
+    return _form_page(request, batch_queen.batch, form, _("Where does %(queen)s stand?") % {"queen": batch_queen})
 
 
 @require_POST

@@ -13,7 +13,12 @@ from scheduling.planning.facts import settings_from
 from scheduling.planning.timing import batch_calendar
 from scheduling.queries.batches import backwards_from, batch_view, batches_with_facts, events_of_batch, queens_left
 from scheduling.queries.bookings import misfits_of
-from scheduling.services.batch_queens import batch_queen_back, batch_queen_lost, batch_queen_set_aside
+from scheduling.services.batch_queens import (
+    batch_queen_back,
+    batch_queen_lost,
+    batch_queen_nuc,
+    batch_queen_set_aside,
+)
 from scheduling.services.batches import (
     batch_add,
     batch_caged,
@@ -235,6 +240,19 @@ def test_setting_a_queen_aside_says_why(world: World) -> None:
     with pytest.raises(Refusal) as refused:
         batch_queen_set_aside(batch_queen, reason=" ", by=world.owner, now=NOW)
     assert refused.value.field == "reason"
+
+
+def test_the_nuc_of_a_queen_is_written_down_and_its_excluder_not_before_it_was_seen(world: World) -> None:
+    batch_queen = world.batch(virgins=1).batch_queens.get()
+    batch_queen_nuc(batch_queen, nuc=" 7 ", excluder_confirmed_on=TODAY, by=world.owner, now=NOW)
+    batch_queen.refresh_from_db()
+    assert (batch_queen.nuc, batch_queen.excluder_confirmed_on) == ("7", TODAY)
+    assert AuditEntry.objects.filter(action="batch_queen.nuc").count() == 1
+    with pytest.raises(Refusal) as refused:
+        batch_queen_nuc(batch_queen, nuc="8", excluder_confirmed_on=TODAY + dt.timedelta(days=1), by=None, now=NOW)
+    assert refused.value.field == "excluder_confirmed_on"
+    batch_queen.refresh_from_db()
+    assert batch_queen.nuc == "7"
 
 
 def place_for(world: World, booking: Booking) -> BenchPlace:

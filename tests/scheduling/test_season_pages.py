@@ -53,6 +53,7 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "batch_close": ("batch", OWN),
     "batch_step": ("batch step", OWN),
     "batch_queen_leaves": ("queen", OWN),
+    "batch_queen_nuc": ("queen", OWN),
     "sources": ("", EVERYONE),
     "source_add": ("", MEMBERS),
     "source": ("source", SEEN),
