@@ -10,11 +10,15 @@ Brascamp & Bijma (2014), 10.1186/s12711-014-0053-9; Quaas (1988), 10.3168/jds.S0
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from scipy import sparse
 
-from breeding.genetics.mixed_model import MixedModel, Solution, Term, independent_columns
+from breeding.genetics.absorbed import AbsorbedModel
+from breeding.genetics.cells import ColonyData
+from breeding.genetics.mixed_model import MixedModel, Term, independent_columns
 from breeding.genetics.nodes import NodeTable
 from breeding.genetics.records import ModelSpec, Parameters, Record
 from breeding.genetics.types import Csr, Floats, InputError, Ints
@@ -22,9 +26,15 @@ from breeding.genetics.types import Csr, Floats, InputError, Ints
 MEAN = "mean"
 
 
+class FixedEffects(Protocol):
+    """Solved equations, as far as the fixed effects go."""
+
+    def fixed(self, trait: int) -> Floats: ...
+
+
 @dataclass(frozen=True)
 class ColonyModel:
-    """Equations and the names of their columns.
+    """Records in arrays and the names of their columns; ``model`` holds the equations.
 
     labels : per trait the names of all fixed columns with data; ``kept`` says which have an unknown
     (the others depend on columns before them and count as 0).
@@ -32,14 +42,24 @@ class ColonyModel:
     ``group_effects`` says which of both effects the model holds.
     """
 
-    model: MixedModel
+    table: NodeTable
+    data: ColonyData
     traits: tuple[str, ...]
     labels: tuple[tuple[str, ...], ...]
-    kept: tuple[Ints, ...]
     n_group_columns: int
     group_names: tuple[str, ...]
-    record_queens: Ints
-    group_effects: tuple[int, ...] = (0, 1)
+
+    @property
+    def kept(self) -> tuple[Ints, ...]:
+        return self.data.columns
+
+    @property
+    def group_effects(self) -> tuple[int, ...]:
+        return self.data.effects
+
+    @cached_property
+    def model(self) -> AbsorbedModel:
+        return AbsorbedModel(self.table, self.data)
 
     def covariances(self, parameters: Parameters, spec: ModelSpec) -> list[Floats]:
         """K of each term, in the order of the model's terms."""
@@ -51,7 +71,7 @@ class ColonyModel:
         found += [parameters.random[name] for name in spec.random]
         return found
 
-    def fixed(self, fit: Solution) -> dict[str, dict[str, float]]:
+    def fixed(self, fit: FixedEffects) -> dict[str, dict[str, float]]:
         """Fixed effects by trait and column name; dependent columns are 0."""
         made: dict[str, dict[str, float]] = {}
         for k, trait in enumerate(self.traits):
@@ -60,7 +80,7 @@ class ColonyModel:
             made[trait] = {name: float(values[i]) for i, name in enumerate(names) if name}
         return made
 
-    def groups(self, fit: Solution) -> Floats:
+    def groups(self, fit: FixedEffects) -> Floats:
         """Genetic group effects, (n_groups, 2t), the first group 0."""
         g = np.zeros((len(self.group_names), 2 * len(self.traits)))
         if self.n_group_columns:
@@ -70,26 +90,16 @@ class ColonyModel:
                 g[1:, own] = values.reshape(-1, len(own))
         return g
 
-    def _all_columns(self, fit: Solution, trait: int) -> Floats:
+    def _all_columns(self, fit: FixedEffects, trait: int) -> Floats:
         values = np.zeros(len(self.labels[trait]))
         values[self.kept[trait]] = fit.fixed(trait)
         return values
 
 
 def build_colony_model(
-    table: NodeTable,
-    records: Sequence[Record],
-    spec: ModelSpec,
-    traits: Sequence[str],
-    *,
-    together: Csr | None = None,
-    path: str = "records",
+    table: NodeTable, records: Sequence[Record], spec: ModelSpec, traits: Sequence[str], *, path: str = "records"
 ) -> ColonyModel:
-    """Set up the equations.
-
-    Parameters
-    ----------
-    together : CSR (n_units, n_nodes) or None. Units whose joint errors will be asked for.
+    """Put the records into arrays.
 
     Raises
     ------
@@ -99,45 +109,44 @@ def build_colony_model(
     y, rows = _values(table, records, traits, path)
     kept = [records[i] for i in rows]
     queens = np.array([table.layout.index[r.queen] for r in kept], dtype=np.int64)
-    worker, queen = colony_rows(table, queens)
-    graph = None if together is None else sparse.csr_array(abs(together).T @ abs(together))
-    effects = tuple(spec.kept_effects(1))
-    designs_of = (worker, queen)
-    terms = [Term("genetic", tuple(designs_of[e] for e in effects), table.inverse(), table.log_det(), graph)]
-    if spec.permanent_colony:
-        terms.append(_independent("permanent", [r.queen for r in kept]))
-    for name in spec.random:
-        terms.append(_independent(name, [r.fixed.get(name, "") for r in kept]))
     plain, names = _fixed_columns(kept, rows, spec, path)
     groups, n_groups = _group_columns(table, queens, spec)
     X = sparse.hstack([plain, groups], format="csr")
-    designs: list[Csr] = []
     labels: list[tuple[str, ...]] = []
     chosen: list[Ints] = []
     for k in range(len(traits)):
         seen = X[np.flatnonzero(np.isfinite(y[:, k]))]
-        columns = independent_columns(seen)
         used = np.asarray(abs(seen).sum(axis=0)).ravel() > 0
         labels.append(tuple(n if used[i] else "" for i, n in enumerate([*names, *[""] * n_groups])))
-        chosen.append(columns)
-        designs.append(X[:, columns])
-    return ColonyModel(
-        MixedModel(y, designs, terms),
-        tuple(traits),
-        tuple(labels),
-        tuple(chosen),
-        n_groups,
-        table.group_names if spec.groups == "fixed" else (),
+        chosen.append(independent_columns(seen))
+    data = ColonyData(
         queens,
-        effects,
+        y,
+        X,
+        tuple(chosen),
+        tuple(spec.kept_effects(1)),
+        spec.permanent_colony,
+        tuple((name, *_levels([r.fixed.get(name, "") for r in kept])) for name in spec.random),
     )
+    names_of_groups = table.group_names if spec.groups == "fixed" else ()
+    return ColonyModel(table, data, tuple(traits), tuple(labels), n_groups, names_of_groups)
+
+
+def full_equations(table: NodeTable, data: ColonyData) -> MixedModel:
+    """The same model with nothing absorbed: every node, colony and level an unknown. For checks and comparison."""
+    rows = colony_rows(table, data.queens)
+    terms = [Term("genetic", tuple(rows[e] for e in data.effects), table.inverse(), table.log_det())]
+    if data.permanent:
+        _, colony = np.unique(data.queens, return_inverse=True)
+        terms.append(_independent("permanent", colony, int(colony.max(initial=0)) + 1))
+    terms += [_independent(name, level, n) for name, level, n in data.random]
+    return MixedModel(data.y, [data.fixed[:, chosen] for chosen in data.columns], terms)
 
 
 def colony_rows(table: NodeTable, queens: Ints) -> tuple[Csr, Csr]:
     """Node weights of the worker groups and of the queens, both (n, n_nodes)."""
-    sets = np.array([table.layout.set_of[q] for q in queens.tolist()], dtype=np.int64)
     own = table.expression[queens]
-    return sparse.csr_array(0.5 * own + 0.5 * table.expression[sets]), own
+    return sparse.csr_array(0.5 * own + 0.5 * table.expression[table.layout.set_of[queens]]), own
 
 
 def _values(table: NodeTable, records: Sequence[Record], traits: Sequence[str], path: str) -> tuple[Floats, list[int]]:
@@ -160,14 +169,17 @@ def _values(table: NodeTable, records: Sequence[Record], traits: Sequence[str], 
     return y[rows], rows
 
 
-def _independent(name: str, levels: Sequence[str]) -> Term:
-    names = sorted({level for level in levels if level})
+def _levels(given: Sequence[str]) -> tuple[Ints, int]:
+    """Number of the level of each record, -1 where it has none, and how many levels there are (at least 1)."""
+    names = sorted({level for level in given if level})
     at = {level: k for k, level in enumerate(names)}
-    where = [(i, at[level]) for i, level in enumerate(levels) if level]
-    pairs = np.array(where, dtype=np.int64).reshape(-1, 2)
-    shape = (len(levels), max(1, len(names)))
-    Z = sparse.csr_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=shape)
-    return Term(name, (Z,), sparse.eye_array(shape[1], format="csr"))
+    return np.array([at.get(level, -1) for level in given], dtype=np.int64), max(1, len(names))
+
+
+def _independent(name: str, level: Ints, n_levels: int) -> Term:
+    has = np.flatnonzero(level >= 0)
+    Z = sparse.csr_array((np.ones(len(has)), (has, level[has])), shape=(len(level), n_levels))
+    return Term(name, (Z,), sparse.eye_array(n_levels, format="csr"))
 
 
 def _fixed_columns(records: Sequence[Record], rows: Sequence[int], spec: ModelSpec, path: str) -> tuple[Csr, list[str]]:
@@ -208,9 +220,8 @@ def _group_columns(table: NodeTable, queens: Ints, spec: ModelSpec) -> tuple[Csr
     if spec.groups != "fixed" or len(table.group_names) < 2:
         return sparse.csr_array((len(queens), 0)), 0
     shares = table.group_shares()
-    sets = np.array([table.layout.set_of[q] for q in queens.tolist()], dtype=np.int64)
     own = shares[queens].toarray()
-    workers = 0.5 * own + 0.5 * shares[sets].toarray()
+    workers = 0.5 * own + 0.5 * shares[table.layout.set_of[queens]].toarray()
     both = np.stack([workers[:, 1:], own[:, 1:]], axis=2)
     columns = both[:, :, spec.kept_effects(1)].reshape(len(queens), -1)
     return sparse.csr_array(columns), columns.shape[1]

@@ -14,6 +14,7 @@ import numpy as np
 from scipy import sparse
 
 from breeding.genetics.entities import DRONE, MIXTURE, OPEN, QUEEN, SISTERS, STATION, Layout, spread
+from breeding.genetics.grouping import distinct_rows
 from breeding.genetics.tracing import Tracer
 from breeding.genetics.types import Bools, Csr, Ints
 
@@ -161,20 +162,3 @@ class Mendelian:
         made = sparse.csr_array((plan.parents.weight[at], columns, starts), shape=shape)
         made.sort_indices()
         return made
-
-
-def distinct_rows(rows: Csr) -> tuple[Ints, Ints]:
-    """First row of each distinct row of a CSR with sorted indices, and which of them each row equals."""
-    counts = np.diff(rows.indptr)
-    key = counts.astype(np.int64)
-    for position in range(int(counts.max(initial=0))):
-        has = np.flatnonzero(counts > position)
-        at = rows.indptr[has] + position
-        _, weight = np.unique(rows.data[at], return_inverse=True)
-        n_weights = int(weight.max(initial=0)) + 1
-        _, key[has] = np.unique(key[has] * n_weights + weight, return_inverse=True)
-        _, entry = np.unique(key[has] * rows.shape[1] + rows.indices[at], return_inverse=True)
-        key[has] = entry
-        _, key = np.unique(key * 2 + (counts > position), return_inverse=True)
-    _, first, which = np.unique(key, return_index=True, return_inverse=True)
-    return first, which

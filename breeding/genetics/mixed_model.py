@@ -18,7 +18,8 @@ import numpy.typing as npt
 from scipy import sparse
 
 from breeding.genetics.cholesky import Factor, Plan, positions
-from breeding.genetics.types import Csr, Floats, InputError, Ints
+from breeding.genetics.covariances import require_positive_definite
+from breeding.genetics.types import Csr, Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -218,29 +219,33 @@ class Solution:
         return result
 
 
-def require_positive_definite(K: Floats, name: str) -> None:
-    """Refuse a covariance matrix that is not symmetric or not positive definite."""
-    if not np.all(np.isfinite(K)):
-        raise InputError(name, "must hold finite numbers only")
-    if not np.allclose(K, K.T, rtol=1e-8, atol=1e-12 * float(np.abs(K).max(initial=1.0))):
-        raise InputError(name, "must be symmetric")
-    smallest = float(np.linalg.eigvalsh(K).min(initial=np.inf))
-    if smallest <= 1e-12 * float(np.abs(np.diag(K)).max(initial=0.0)):
-        raise InputError(name, f"must be positive definite (smallest eigenvalue {smallest:.3g})")
-
-
 def independent_columns(X: Csr, *, tolerance: float = 1e-9) -> Ints:
-    """Columns that are not combinations of columns before them, (rank,)."""
-    XtX = (X.T @ X).toarray()
+    """Columns that are not combinations of columns before them, (rank,).
+
+    Notes
+    -----
+    The first columns that meet no other of them (the levels of one factor) are taken out in closed form;
+    only what is left is dense.
+    """
+    XtX = sparse.csr_array(X.T @ X)
     p = XtX.shape[0]
+    diagonal = XtX.diagonal()
+    upper = sparse.triu(XtX, k=1, format="coo")
+    met = upper.data != 0
+    head = int(upper.col[met].min(initial=p))
+    has = np.flatnonzero(diagonal[:head] > 0)
+    if head == p:
+        return has
+    cross = XtX[has][:, head:]
+    scaled = sparse.diags_array(1.0 / diagonal[has]) @ cross
+    work = np.asarray((XtX[head:, head:] - cross.T @ scaled).toarray())
     keep: list[int] = []
-    work = XtX.copy()
-    for j in range(p):
-        if XtX[j, j] > 0 and work[j, j] > tolerance * XtX[j, j]:
-            keep.append(j)
+    for j in range(p - head):
+        if diagonal[head + j] > 0 and work[j, j] > tolerance * diagonal[head + j]:
+            keep.append(head + j)
             column = work[j:, j] / work[j, j]
             work[j:, j:] -= np.outer(column, work[j, j:])
-    return np.array(keep, dtype=np.int64)
+    return np.concatenate([has, np.array(keep, dtype=np.int64)])
 
 
 def _missing_patterns(seen: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> list[tuple[Ints, Ints]]:

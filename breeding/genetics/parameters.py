@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from breeding.genetics.mixed_model import require_positive_definite
+from breeding.genetics.covariances import require_positive_definite
 from breeding.genetics.records import Effects, ModelSpec, Parameters
 from breeding.genetics.types import Floats, InputError
 

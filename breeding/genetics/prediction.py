@@ -3,12 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from scipy import sparse
 
+from breeding.genetics.absorbed import AbsorbedFit
+from breeding.genetics.colony_errors import ColonyErrors, exact_errors, exact_node_errors, joint_errors
 from breeding.genetics.colony_model import ColonyModel, build_colony_model
-from breeding.genetics.mixed_model import Solution
 from breeding.genetics.nodes import NodeTable
 from breeding.genetics.parameters import check_parameters
 from breeding.genetics.records import ModelSpec, Parameters, Record
@@ -21,28 +23,51 @@ class Units:
     """Units of one kind: what they are made of and how much variance they have.
 
     rows : CSR (n, n_nodes); group_rows : CSR (n, n_groups); a : (n,). Relationship with itself.
+    queens : (n,). Whose units these are; ``kind`` other has none.
     """
 
+    kind: Literal["queens", "workers", "drones", "other"]
     rows: Csr
     group_rows: Csr
     a: Floats
+    queens: Ints
 
 
 @dataclass(frozen=True)
 class Predicted:
-    """value : (n, 2t) of both effects per trait; pev : (n, 2t, 2t); prior : (n, 2t, 2t)."""
+    """Predictions with their errors; units of one cell share their errors.
+
+    value : (n, 2t) of both effects per trait. errors : (n_cells, q, q) of the q effects ``kept`` in the model;
+    ``cell`` (n,) is the cell of each unit. a : (n,). Relationship with itself; G0 : (2t, 2t).
+    """
 
     value: Floats
-    pev: Floats
-    prior: Floats
+    errors: Floats
+    cell: Ints
+    a: Floats
+    G0: Floats
+    kept: Ints
+
+    @property
+    def pev(self) -> Floats:
+        """(n, 2t, 2t); 0 for effects that the model leaves out."""
+        wide = np.zeros((len(self.value), *self.G0.shape))
+        wide[:, self.kept[:, None], self.kept[None, :]] = self.errors[self.cell]
+        return wide
+
+    @property
+    def prior(self) -> Floats:
+        return np.asarray(self.a[:, None, None] * self.G0)
 
     def contrast(self, k: Floats) -> tuple[Floats, Floats, Floats]:
         """Value, standard error and reliability of k'u, each (n,)."""
-        return summarise(
-            self.value @ k,
-            np.einsum("i,nij,j->n", k, self.pev, k),
-            np.einsum("i,nij,j->n", k, self.prior, k),
-        )
+        pev = quadratic(self.errors, k[self.kept], k[self.kept])[self.cell]
+        return summarise(self.value @ k, pev, self.a * float(k @ self.G0 @ k))
+
+
+def quadratic(blocks: Floats, left: Floats, right: Floats) -> Floats:
+    """left' block right of each block, (n,)."""
+    return np.asarray((blocks @ right) @ left)
 
 
 def summarise(value: Floats, pev: Floats, prior: Floats) -> tuple[Floats, Floats, Floats]:
@@ -79,87 +104,93 @@ class Prediction:
         self.spec = spec
         self.parameters = parameters
         self.mated: MatedQueens = mated_queens(table)
-        self.queens = self._queens()
-        self.workers = self._workers()
-        self.drone_sets = self._drone_sets()
-        together = sparse.vstack([self.queens.rows, self.workers.rows, self.drone_sets.rows], format="csr")
-        self.colony: ColonyModel = build_colony_model(
-            table, records, spec, parameters.traits, together=together, path=f"{path}records"
-        )
-        self.fit: Solution = self.colony.model.solve(self.colony.covariances(parameters, spec), parameters.R0)
-        self.kept = spec.kept_effects(len(parameters.traits))
+        self.colony: ColonyModel = build_colony_model(table, records, spec, parameters.traits, path=f"{path}records")
+        self.fit: AbsorbedFit = self.colony.model.solve(self.colony.covariances(parameters, spec), parameters.R0)
+        self.kept = np.array(spec.kept_effects(len(parameters.traits)), dtype=np.int64)
         self.nodes = np.zeros((table.n_nodes, len(parameters.G0)))
-        self.nodes[:, self.kept] = self.fit.effects(0)
+        self.nodes[:, self.kept] = self.fit.nodes
         self.group_effects = self.colony.groups(self.fit)
 
-    def _queens(self) -> Units:
+    @cached_property
+    def queens(self) -> Units:
         n = self.table.layout.n_queens
-        shares = self._shares()
-        return Units(self.table.expression[:n], shares[:n], 1.0 + self.table.F)
+        return Units(
+            "queens", self.table.expression[:n], self._shares[:n], 1.0 + self.table.F, np.arange(n, dtype=np.int64)
+        )
 
-    def _workers(self) -> Units:
-        q, sets = self.mated.queens, self._sets()
-        shares, expression = self._shares(), self.table.expression
+    @cached_property
+    def workers(self) -> Units:
+        q, sets = self.mated.queens, self._sets
+        shares, expression = self._shares, self.table.expression
         rows = sparse.csr_array(0.5 * expression[q] + 0.5 * expression[sets])
-        return Units(rows, sparse.csr_array(0.5 * shares[q] + 0.5 * shares[sets]), self.mated.a_ww)
+        groups = sparse.csr_array(0.5 * shares[q] + 0.5 * shares[sets])
+        return Units("workers", rows, groups, self.mated.a_ww, q)
 
-    def _drone_sets(self) -> Units:
-        sets = self._sets()
-        return Units(self.table.expression[sets], self._shares()[sets], self.mated.a_bb)
+    @cached_property
+    def drone_sets(self) -> Units:
+        sets = self._sets
+        return Units("drones", self.table.expression[sets], self._shares[sets], self.mated.a_bb, self.mated.queens)
 
+    @cached_property
     def _sets(self) -> Ints:
-        return np.array([self.table.layout.set_of[q] for q in self.mated.queens.tolist()], dtype=np.int64)
+        return np.asarray(self.table.layout.set_of[self.mated.queens])
 
+    @cached_property
     def _shares(self) -> Csr:
         if self.spec.groups == "fixed":
             return self.table.group_shares()
-        return sparse.csr_array((len(self.table.layout.entities), len(self.table.group_names)))
+        return sparse.csr_array((len(self.table.layout.kind), len(self.table.group_names)))
+
+    @cached_property
+    def errors(self) -> ColonyErrors:
+        """Error covariances around each queen."""
+        return exact_errors(self.fit)
 
     def others(self, names: Sequence[str]) -> Units:
         """Drones and sister groups by their unit names."""
         entities = np.array([self.table.layout.index[name] for name in names], dtype=np.int64)
         rows = self.table.expression[entities]
-        return Units(rows, self._shares()[entities], relationship_of_pairs(self.table, rows, rows))
+        nobody = np.full(len(names), -1, dtype=np.int64)
+        return Units("other", rows, self._shares[entities], relationship_of_pairs(self.table, rows, rows), nobody)
 
     def of(self, units: Units) -> Predicted:
         value = units.rows @ self.nodes
         if len(self.group_effects):
             value = value + units.group_rows @ self.group_effects
-        pev = self._errors(units.rows, units.rows)
-        return Predicted(np.asarray(value), pev, units.a[:, None, None] * self.parameters.G0)
+        if units.kind == "other":
+            errors = exact_node_errors(self.fit, units.rows, self.errors)
+            cell = np.arange(len(units.queens), dtype=np.int64)
+        else:
+            found = self.errors
+            errors = {"queens": found.queen, "workers": found.workers, "drones": found.drones}[units.kind]
+            cell = found.cell[units.queens]
+        return Predicted(np.asarray(value), errors, cell, units.a, self.parameters.G0, self.kept)
+
+    def joint_errors(self, means: Csr) -> Floats:
+        """Error covariances of weighted sums of queens with each other, (g, 2t, g, 2t); means : CSR (g, n_queens)."""
+        g, size = means.shape[0], len(self.parameters.G0)
+        V = np.zeros((g, size, g, size))
+        V[np.ix_(np.arange(g), self.kept, np.arange(g), self.kept)] = joint_errors(self.fit, means)
+        return V
 
     def performance(self, workers: Predicted, queens: Predicted, k: Floats) -> tuple[Floats, Floats, Floats]:
         """Worker effect of the worker group plus queen effect of the queen, for the mated queens, (n_mated,).
 
         k : (2t,). Weights of the effects of all traits (k of one trait: 1 at its two effects).
         """
-        q = self.mated.queens
+        q, G0 = self.mated.queens, self.parameters.G0
         of_worker = np.where(np.arange(len(k)) % 2 == 0, k, 0.0)
         of_queen = k - of_worker
-        cross, G0 = self._queen_with_workers, self.parameters.G0
-        pev = (
-            np.einsum("i,nij,j->n", of_worker, workers.pev, of_worker)
-            + np.einsum("i,nij,j->n", of_queen, queens.pev[q], of_queen)
-            + 2 * np.einsum("i,nij,j->n", of_queen, cross, of_worker)
-        )
+        w, o = of_worker[self.kept], of_queen[self.kept]
+        found = self.errors
+        pev = quadratic(found.workers, w, w) + quadratic(found.queen, o, o)
+        pev = (pev + 2 * quadratic(found.queen_workers, o, w))[found.cell[q]]
         prior = (
             self.mated.a_ww * (of_worker @ G0 @ of_worker)
             + self.mated.a_qq * (of_queen @ G0 @ of_queen)
             + 2 * self.mated.a_qw * (of_queen @ G0 @ of_worker)
         )
         return summarise(workers.value @ of_worker + queens.value[q] @ of_queen, pev, prior)
-
-    @cached_property
-    def _queen_with_workers(self) -> Floats:
-        return self._errors(self.queens.rows[self.mated.queens], self.workers.rows)
-
-    def _errors(self, left: Csr, right: Csr) -> Floats:
-        """Joint error covariances of all 2t effects; 0 for effects that the model leaves out."""
-        found = self.fit.error_blocks(0, left, right)
-        wide = np.zeros((len(found), *self.parameters.G0.shape))
-        kept = np.array(self.kept)
-        wide[:, kept[:, None], kept[None, :]] = found
-        return wide
 
     def trait_contrasts(self, k: int) -> tuple[Floats, Floats, Floats]:
         """Contrasts of trait k: worker effect, queen effect, their sum."""

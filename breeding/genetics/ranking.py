@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import sparse
 
-from breeding.genetics.prediction import Prediction
-from breeding.genetics.types import Csr, Floats, Ints
+from breeding.genetics.colony_errors import draw_colonies
+from breeding.genetics.prediction import Prediction, Units
+from breeding.genetics.types import Floats, Ints
 
 Criterion = Literal["drones", "mother", "performance"]
 # Work array of one batch of draws [elements].
@@ -45,7 +45,8 @@ def likely_places(
     Notes
     -----
     True values given the records are normal around the predictions with the joint error covariance
-    C^-1; each draw costs one backward substitution with the factor, no matrix of errors is formed.
+    C^-1; each draw costs one backward substitution with the factor, and the absorbed terms of each colony are
+    drawn around it; no matrix of errors is formed.
     """
     table = prediction.table
     mated = {table.queen_ids[q]: i for i, q in enumerate(prediction.mated.queens.tolist())}
@@ -54,37 +55,46 @@ def likely_places(
         return {}
     queens = np.array([table.layout.index[c] for c in chosen], dtype=np.int64)
     of_worker = np.where(np.arange(len(k)) % 2 == 0, k, 0.0)
-    own, own_groups = prediction.queens.rows[queens], prediction.queens.group_rows[queens]
-    if criterion == "drones":
-        parts = [(own, own_groups, k)]
-    else:
-        at = [mated[c] for c in chosen]
-        brood, brood_groups = prediction.workers.rows[at], prediction.workers.group_rows[at]
-        if criterion == "mother":
-            parts = [(brood, brood_groups, k)]
-        else:
-            parts = [(brood, brood_groups, of_worker), (own, own_groups, k - of_worker)]
-    held, kept = prediction.nodes[:, prediction.kept], prediction.kept
-    weights = sparse.csr_array((len(chosen), held.size))
-    for rows, _, contrast in parts:
-        weights = sparse.csr_array(weights + sparse.kron(rows, contrast[None, kept]))
-    value = weights @ held.ravel()
-    if len(prediction.group_effects):
-        value = value + sum(groups @ prediction.group_effects @ contrast for _, groups, contrast in parts)
-    ranks = _simulated_ranks(prediction, weights, np.asarray(value), rng, draws)
+    at = np.array([mated[c] for c in chosen if criterion != "drones"], dtype=np.int64)
+    parts: list[tuple[Units, Ints, Floats]] = {
+        "drones": [(prediction.queens, queens, k)],
+        "mother": [(prediction.workers, at, k)],
+        "performance": [(prediction.workers, at, of_worker), (prediction.queens, queens, k - of_worker)],
+    }[criterion]
+    value = np.zeros(len(chosen))
+    for units, rows, contrast in parts:
+        value += units.rows[rows] @ (prediction.nodes @ contrast)
+        if len(prediction.group_effects):
+            value += units.group_rows[rows] @ (prediction.group_effects @ contrast)
+    of_queen, of_drones = np.zeros((2, len(k)))
+    for units, _, contrast in parts:
+        share = 0.5 if units.kind == "workers" else 1.0
+        of_queen += share * contrast
+        of_drones += (1.0 - share) * contrast
+    ranks = _simulated_ranks(prediction, queens, of_queen, of_drones, value, rng, draws)
     best = np.quantile(ranks, 0.05, axis=1, method="inverted_cdf")
     worst = np.quantile(ranks, 0.95, axis=1, method="inverted_cdf")
     return {c: Place(c, int(best[i]), int(worst[i]), len(chosen)) for i, c in enumerate(chosen)}
 
 
-def _simulated_ranks(prediction: Prediction, weights: Csr, value: Floats, rng: np.random.Generator, draws: int) -> Ints:
-    """Rank of each candidate in each draw, (n_candidates, draws)."""
-    n_equations = prediction.fit.model.n_equations
-    step = max(1, MAX_ELEMENTS // n_equations)
+def _simulated_ranks(
+    prediction: Prediction,
+    queens: Ints,
+    of_queen: Floats,
+    of_drones: Floats,
+    value: Floats,
+    rng: np.random.Generator,
+    draws: int,
+) -> Ints:
+    """Rank of each candidate in each draw, (n_candidates, draws); weights of her own and her drones' effects (2t,)."""
+    fit, kept = prediction.fit, prediction.kept
+    widest = max(fit.model.n_equations, 4 * len(queens) * len(kept))
+    step = max(1, MAX_ELEMENTS // widest)
     parts: list[Ints] = []
     for start in range(0, draws, step):
-        errors = prediction.fit.factor.draw(rng, min(step, draws - start))[: weights.shape[1]]
-        order = np.argsort(-(value[:, None] + weights @ errors), axis=0, kind="stable")
+        own, carried = draw_colonies(fit, fit.factor, queens, rng, min(step, draws - start))
+        errors = np.einsum("q,nqd->nd", of_queen[kept], own) + np.einsum("q,nqd->nd", of_drones[kept], carried)
+        order = np.argsort(-(value[:, None] + errors), axis=0, kind="stable")
         ranks = np.empty_like(order)
         np.put_along_axis(ranks, order, np.arange(1, len(value) + 1)[:, None], axis=0)
         parts.append(ranks)

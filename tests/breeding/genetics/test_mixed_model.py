@@ -8,6 +8,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
+from breeding.genetics.colony_model import colony_rows
 from breeding.genetics.evaluation import evaluate
 from breeding.genetics.nodes import build_nodes
 from breeding.genetics.pedigree import Mating, OneSource, Open, Pedigree, Queen
@@ -277,8 +278,8 @@ def test_a_missing_permanent_or_random_covariance_is_refused():
 
 def test_sparse_rows_of_the_design_are_halves_of_queen_and_drone_set():
     pedigree, records = small()
-    prediction = Prediction(build_nodes(pedigree), records, ModelSpec(("year",)), ONE)
-    worker = prediction.colony.model.terms[0].designs[0]
+    table = build_nodes(pedigree)
+    worker, _ = colony_rows(table, np.array([table.layout.index[r.queen] for r in records]))
     assert isinstance(worker, sparse.csr_array)
     np.testing.assert_allclose(worker.sum(axis=1)[:4], 1.0)
     assert worker.sum(axis=1)[4] == 0.5  # very many unrelated drones carry no node

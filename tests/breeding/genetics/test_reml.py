@@ -7,7 +7,6 @@ import pytest
 
 from breeding.genetics import reml
 from breeding.genetics.colony_model import build_colony_model
-from breeding.genetics.likelihood import ModelLikelihood
 from breeding.genetics.nodes import build_nodes
 from breeding.genetics.pedigree import Open, Pedigree, Queen
 from breeding.genetics.records import ModelSpec, Parameters, Record
@@ -37,7 +36,7 @@ def test_gradient_equals_differences_of_the_likelihood():
     G0 = np.diag([9.0, 5.0, 0.5, 0.4]) + 0.1
     matrices = [G0, np.array([[1.0, 0.1], [0.1, 0.3]]), np.array([[9.0, 0.2], [0.2, 0.6]])]
     labels = [(m, i, j) for m, K in enumerate(matrices) for i in range(len(K)) for j in range(i + 1)]
-    score = reml.score_of(ModelLikelihood(model).at(matrices).gradients(), labels)
+    score = reml.score_of(model.at(matrices).gradients(), labels)
     for which, (m, i, j) in enumerate(labels):
         step = 1e-4
         values = []
@@ -62,7 +61,7 @@ def test_simulated_components_are_found_within_their_errors():
     assert (np.abs(G - TRUE.G0) < 3 * se).all()
     assert abs(result.residual[0, 0] - 10) < 3 * result.residual_se[0, 0]
     assert 0 < se[0, 0] < 12
-    there = ModelLikelihood(model).at([*result.covariances, result.residual])
+    there = model.at([*result.covariances, result.residual])
     score = reml.score_of(there.gradients(), result.labels)
     assert np.abs(score).max() < 1e-3
 

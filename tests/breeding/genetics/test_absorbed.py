@@ -1,0 +1,106 @@
+"""Absorbed equations = full equations = dense algebra, on random pedigrees with every kind of mating."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+from scipy import sparse
+
+from breeding.genetics.absorbed import AbsorbedModel
+from breeding.genetics.colony_errors import exact_errors, exact_node_errors, joint_errors
+from breeding.genetics.colony_model import build_colony_model, full_equations
+from breeding.genetics.likelihood import ModelLikelihood
+from breeding.genetics.nodes import build_nodes
+from breeding.genetics.records import ModelSpec, Parameters
+from tests.breeding.genetics.test_mixed_model import TWO, dense, pedigrees_with_records
+
+some = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SPECS = {
+    "plain": ModelSpec(("year", "tester"), ("feed",)),
+    "permanent": ModelSpec(("year", "tester"), ("feed",), permanent_colony=True),
+    "random": ModelSpec(("year",), ("feed",), random=("tester",)),
+    "groups": ModelSpec(("year",), groups="fixed"),
+    "worker": ModelSpec(("year",), effects="worker"),
+    "queen": ModelSpec(("year",), permanent_colony=True, effects="queen"),
+}
+WITH_RANDOM = replace(TWO, random={"tester": np.array([[1.5, 0.2], [0.2, 0.8]])})
+
+
+def both(data, spec: ModelSpec, parameters: Parameters = WITH_RANDOM):
+    pedigree, records = data
+    assume(sum(v is not None for r in records for v in r.values.values()) > 8)
+    table = build_nodes(pedigree)
+    colony = build_colony_model(table, records, spec, parameters.traits)
+    covariances = colony.covariances(parameters, spec)
+    return table, colony, covariances
+
+
+@some
+@given(pedigrees_with_records(), st.sampled_from(sorted(SPECS)))
+def test_absorbed_equals_full(data, which):
+    table, colony, covariances = both(data, SPECS[which])
+    full = full_equations(table, colony.data).solve(covariances, TWO.R0)
+    fit = AbsorbedModel(table, colony.data).solve(covariances, TWO.R0)
+    assert fit.relative_residual < 1e-10
+    np.testing.assert_allclose(fit.nodes, full.effects(0), atol=1e-9)
+    assert fit.loglik == pytest.approx(full.loglik, abs=1e-8)
+    assert fit.yPy == pytest.approx(full.yPy, rel=1e-9)
+    for trait in range(2):
+        np.testing.assert_allclose(fit.fixed(trait), full.fixed(trait), atol=1e-8)
+    errors = exact_errors(fit)
+    C = np.linalg.inv(full.C.toarray())[: full.model.starts[1], : full.model.starts[1]]
+    q = len(covariances[0])
+    blocks = C.reshape(table.n_nodes, q, table.n_nodes, q)
+    plan = table.layout
+    n = plan.n_queens
+    for found, left, right in (
+        (errors.queen, table.expression[:n], table.expression[:n]),
+        (errors.drones, table.expression[plan.set_of], table.expression[plan.set_of]),
+        (errors.cross, table.expression[:n], table.expression[plan.set_of]),
+    ):
+        mated = np.flatnonzero(plan.set_of >= 0)
+        L, M = left.toarray()[mated], right.toarray()[mated]
+        expected = np.einsum("ia,aebf,ib->ief", L, blocks, M)
+        np.testing.assert_allclose(found[errors.cell[mated]], expected, atol=1e-9)
+    means = sparse.csr_array(np.random.default_rng(0).normal(size=(3, n)))
+    L = (means @ table.expression[:n]).toarray()
+    np.testing.assert_allclose(joint_errors(fit, means), np.einsum("ia,aebf,jb->iejf", L, blocks, L), atol=1e-9)
+    everything = exact_node_errors(fit, table.expression, errors)
+    L = table.expression.toarray()
+    set_of_others = np.flatnonzero(plan.kind != 0)
+    expected = np.einsum("ia,aebf,ib->ief", L, blocks, L)
+    np.testing.assert_allclose(everything[set_of_others], expected[set_of_others], atol=1e-9)
+
+
+@some
+@given(pedigrees_with_records(), st.booleans())
+def test_absorbed_equals_dense(data, permanent):
+    spec = SPECS["permanent" if permanent else "plain"]
+    table, colony, covariances = both(data, spec, TWO)
+    u, error, loglik = dense(table, data[1], spec, TWO)
+    fit = AbsorbedModel(table, colony.data).solve(covariances, TWO.R0)
+    np.testing.assert_allclose(fit.nodes, u, atol=1e-9)
+    assert fit.loglik == pytest.approx(loglik, abs=1e-8)
+    blocks = error.reshape(table.n_nodes, 4, table.n_nodes, 4)
+    errors = exact_errors(fit)
+    L = table.expression[: table.layout.n_queens].toarray()
+    np.testing.assert_allclose(errors.queen[errors.cell], np.einsum("ia,aebf,ib->ief", L, blocks, L), atol=1e-9)
+
+
+@some
+@given(pedigrees_with_records(), st.sampled_from(sorted(SPECS)))
+def test_gradients_information_and_em_equal_those_of_the_full_equations(data, which):
+    table, colony, covariances = both(data, SPECS[which])
+    matrices = [*covariances, TWO.R0]
+    labels = [(m, i, j) for m, K in enumerate(matrices) for i in range(len(K)) for j in range(i + 1)]
+    full = ModelLikelihood(full_equations(table, colony.data)).at(matrices)
+    model = AbsorbedModel(table, colony.data)
+    fit = model.at(matrices)
+    expected, found = full.gradients(), fit.gradients()
+    for a, b in zip(found, expected, strict=True):
+        np.testing.assert_allclose(a, b, atol=1e-8)
+    np.testing.assert_allclose(fit.information(labels), full.information(labels), atol=1e-8)
+    for a, b in zip(fit.em(found), full.em(expected), strict=True):
+        np.testing.assert_allclose(a, b, atol=1e-8)
