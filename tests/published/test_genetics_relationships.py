@@ -168,22 +168,33 @@ def successive_inbreeding(matings_of):
     return build_nodes(Pedigree(queens, {f"q{i}": matings_of(i) for i in range(n)})).F
 
 
+def test_half_sisters_and_a_sister_of_a_brother():
+    """r(X -> Y) of half sisters is 1/4 both ways; of a sister to her brother 1/2, back 1/4."""
+    unrelated = Pedigree([Queen("M"), Queen("S1", "M"), Queen("S2", "M")], {"M": Open(None)}, [Drone("b", "M")])
+    A = a(unrelated, "S1", "S2", "d:b")
+    assert A[0, 1] / A[0, 0] == A[1, 0] / A[1, 1] == pytest.approx(1 / 4)
+    assert (A[0, 2], A[0, 2] / A[0, 0], A[0, 2] / A[2, 2]) == pytest.approx((1 / 2, 1 / 2, 1 / 4))
+
+
 def test_daughter_by_one_brother_each_generation():
     """0, 0, 1/4, 3/8, 1/2, 19/32, ...; F_t = (1 + 2 F_{t-1} + F_{t-2}) / 4."""
     queens = [Queen("q0"), *(Queen(f"q{i}", f"q{i - 1}") for i in range(1, 8))]
     drones = [Drone("d0"), *(Drone(f"d{i}", f"q{i - 1}") for i in range(1, 8))]
     F = build_nodes(Pedigree(queens, {f"q{i}": SingleDrone(f"d{i}") for i in range(8)}, drones)).F
     np.testing.assert_allclose(F, [0, 0, 1 / 4, 3 / 8, 1 / 2, 19 / 32, 43 / 64, 47 / 64], atol=1e-15)
+    np.testing.assert_allclose(F[2:], (1 + 2 * F[1:-1] + F[:-2]) / 4, atol=1e-15)
 
 
 def test_queen_by_her_own_sons():
     F = successive_inbreeding(lambda i: OneSource(f"q{i}", 3))
     np.testing.assert_allclose(F[:5], [0, 1 / 2, 3 / 4, 7 / 8, 15 / 16], atol=1e-15)
+    np.testing.assert_allclose(F[1:], (1 + F[:-1]) / 2, atol=1e-15)
 
 
 def test_each_generation_by_drones_of_the_founder():
     F = successive_inbreeding(lambda i: OneSource("q0", None) if i else Open(12))
     np.testing.assert_allclose(F[:6], [0, 0, 1 / 4, 3 / 8, 7 / 16, 15 / 32], atol=1e-15)
+    np.testing.assert_allclose(F[2:], (F[1:-1] + 1 / 2) / 2, atol=1e-15)  # towards the limit 1/2
 
 
 def test_phenotypic_variance_by_kind_of_mating():
