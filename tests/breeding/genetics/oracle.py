@@ -27,6 +27,30 @@ class Alleles:
         return n
 
 
+class Dropped:
+    """The same alleles as they happen: each replicate of a founder is new, each copy copies one older allele.
+
+    ``x[node]`` : (replicates,) numbers of the founders they come from.
+    """
+
+    def __init__(self, replicates, rng):
+        self.rng = rng
+        self.replicates = replicates
+        self.x = []
+
+    def new(self, pi=None):
+        node = len(self.x)
+        if not pi:
+            self.x.append(np.full(self.replicates, node))
+            return node
+        pick = self.rng.choice(len(pi), size=self.replicates, p=np.array(list(pi.values())) / sum(pi.values()))
+        self.x.append(np.stack([self.x[s] for s in pi])[pick, np.arange(self.replicates)])
+        if sum(pi.values()) < 1 - 1e-12:  # the rest comes from very many unrelated drones: nobody's copy
+            fresh = self.rng.random(self.replicates) > sum(pi.values())
+            self.x[node][fresh] = node
+        return node
+
+
 def add(*parts):
     total: dict[int, float] = {}
     for weight, pi in parts:
@@ -140,6 +164,11 @@ class Oracle:
             for s, w in pi.items():
                 L[i, s] = w
         return 2 * L @ self.alleles.G @ L.T
+
+    def observed(self, one, other):
+        """Share of draws from two units that are copies of one founder, per replicate (for ``Dropped`` alleles)."""
+        x = self.alleles.x
+        return sum(v * w * (x[s] == x[t]) for s, v in self.unit(one).items() for t, w in self.unit(other).items())
 
     def inbreeding(self, queen):
         m, p = self.queen(queen)

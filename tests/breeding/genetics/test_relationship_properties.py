@@ -1,15 +1,18 @@
 """Relationships against the allele-level oracle, and the invariants every pedigree keeps."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from breeding.genetics.nodes import build_nodes
-from breeding.genetics.pedigree import Batch, DroneShare, Mating, OneSource, Open, Pedigree, Pool, Queen, SharedBatch
+from breeding.genetics.pedigree import Batch, DroneShare, OneSource, Pedigree, Pool, Queen, SharedBatch
 from breeding.genetics.relationship import inbreeding, mated_queens, relationship_matrix
-from tests.breeding.genetics.oracle import Oracle
+from breeding.genetics.types import InputError
+from tests.breeding.genetics.oracle import Dropped, Oracle
 from tests.breeding.genetics.pedigrees import pedigrees, units_of
 
 few = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -21,6 +24,21 @@ def test_every_relationship_equals_the_allele_level_oracle(pedigree):
     table = build_nodes(pedigree)
     units = units_of(table)
     np.testing.assert_allclose(relationship_matrix(table, units), Oracle(pedigree).matrix(units), atol=1e-12)
+
+
+@settings(few, max_examples=15, derandomize=True)
+@given(pedigrees(max_queens=6), st.integers(0, 10**6))
+def test_dropped_genes_agree_within_five_standard_errors(pedigree, seed):
+    R = 4000
+    table = build_nodes(pedigree)
+    units = units_of(table)
+    A = relationship_matrix(table, units)
+    dropped = Oracle(pedigree, alleles=Dropped(R, np.random.default_rng(seed)))
+    for i, one in enumerate(units):
+        for j, other in enumerate(units[: i + 1]):
+            f = A[i, j] / 2
+            # shares lie between 0 and 1, so their variance is at most f (1 - f)
+            assert abs(np.mean(dropped.observed(one, other)) - f) <= 5 * np.sqrt(f * (1 - f) / R) + 1e-12
 
 
 @few
@@ -90,12 +108,44 @@ def test_drones_have_two_and_drone_sets_lie_between_their_sources_and_two(pedigr
     table = build_nodes(pedigree)
     for drone in pedigree.drones:
         assert np.isclose(relationship_matrix(table, [f"d:{drone.id}"])[0, 0], 2.0)
+    batches = {batch.id: batch.dpqs for batch in pedigree.batches}
     for id_, mating in pedigree.matings.items():
-        if isinstance(mating, Pool):
-            whole = sum(s.weight for s in mating.dpqs)
-            A = relationship_matrix(table, [f"B:{id_}", *(s.id for s in mating.dpqs)])
-            w = np.array([s.weight / whole for s in mating.dpqs])
-            assert w @ A[1:, 1:] @ w - 1e-12 <= A[0, 0] <= 2 + 1e-12
+        match mating:
+            case Pool(dpqs=shares):
+                pass
+            case SharedBatch(batch=batch):
+                shares = batches[batch]
+            case OneSource(dpq=dpq, n_drones=n):
+                shares = (DroneShare(dpq, 1.0, n),)
+            case _:
+                continue
+        whole = sum(s.weight for s in shares)
+        A = relationship_matrix(table, [f"B:{id_}", *(s.id for s in shares)])
+        w = np.array([s.weight / whole for s in shares])
+        assert w @ A[1:, 1:] @ w - 1e-12 <= A[0, 0] <= 2 + 1e-12
+        if all(s.n_drones is None for s in shares):
+            assert abs(A[0, 0] - w @ A[1:, 1:] @ w) < 1e-12
+
+
+@few
+@given(pedigrees(), st.data())
+def test_a_loop_in_time_is_refused_with_names_that_are_a_loop(pedigree, data):
+    """A queen raised from a colony that descends from her: the names walk from child to parent and come back."""
+    pairs = [(q, p) for q in pedigree.queens for p in pedigree.queens if q.dam == p.id]
+    if not pairs:
+        return
+    child, parent = data.draw(st.sampled_from(pairs))
+    back = [replace(q, dam=child.id) if q.id == parent.id else q for q in pedigree.queens]
+    with pytest.raises(InputError) as refused:
+        build_nodes(replace(pedigree, queens=tuple(back)))
+    names = refused.value.reason.removeprefix("loop in time: ").split(" (")[0].split(" ← ")
+    assert names[0] == names[-1]
+    assert len(set(names)) == len(names) - 1
+    rows = {q.id: q for q in back}
+    assert refused.value.path == f"pedigree.queens[{[q.id for q in back].index(names[0])}].dam"
+    for older_of, name in itertools.pairwise(names):
+        if name in rows and older_of in rows:
+            assert rows[older_of].dam == name
 
 
 @few
@@ -140,34 +190,61 @@ def test_splitting_a_source_in_two_halves_changes_nothing(pedigree):
     )
 
 
-def test_many_drones_converge_to_very_many():
-    def F_and_a(n):
-        queens = [Queen("A"), Queen("B"), Queen("Q", "A"), Queen("R", "A")]
-        matings: dict[str, Mating] = {"A": Pool((DroneShare("B", 2, n), DroneShare("A", 1, n))), "Q": Open(n)}
-        table = build_nodes(Pedigree(queens, matings))
-        return relationship_matrix(table, ["A", "B", "Q", "R", "W:A", "W:Q", "B:A"])
+def with_drones(pedigree, n):
+    """The same pedigree with n drones wherever drones are counted."""
 
-    distance = [np.abs(F_and_a(n) - F_and_a(None)).max() for n in (10, 1000, 100_000)]
-    assert distance[0] > distance[1] > distance[2]
-    assert distance[2] < 1e-5
+    def counted(mating):
+        if isinstance(mating, Pool):
+            return Pool(tuple(replace(s, n_drones=n) for s in mating.dpqs))
+        return replace(mating, n_drones=n) if hasattr(mating, "n_drones") else mating
+
+    return replace(
+        pedigree,
+        matings={q: counted(m) for q, m in pedigree.matings.items()},
+        batches=tuple(Batch(b.id, tuple(replace(s, n_drones=n) for s in b.dpqs)) for b in pedigree.batches),
+    )
 
 
 @few
-@given(st.lists(st.tuples(st.sampled_from([1.0, 2.0, 3.0]), st.integers(1, 6)), min_size=1, max_size=4))
-def test_a_shared_batch_makes_daughters_across_queens_closer_by_the_same_drone_terms(parts):
-    queens = [
-        Queen("X"),
-        Queen("Y"),
-        Queen("dX", "X"),
-        Queen("dY", "Y"),
-        *(Queen(f"P{k}") for k in range(len(parts))),
+@given(pedigrees())
+def test_many_drones_converge_to_very_many(pedigree):
+    endless = build_nodes(with_drones(pedigree, None))
+    units = units_of(endless)
+    limit = relationship_matrix(endless, units)
+    far = [
+        np.abs(relationship_matrix(build_nodes(with_drones(pedigree, n)), units) - limit).max()
+        for n in (10, 10_000, 10_000_000)
     ]
-    sources = tuple(DroneShare(f"P{k}", w, n) for k, (w, n) in enumerate(parts))
-    shared = Pedigree(queens, {"X": SharedBatch("s"), "Y": SharedBatch("s")}, batches=[Batch("s", sources)])
-    own = Pedigree(queens, {"X": Pool(sources), "Y": Pool(sources)})
-    a = [relationship_matrix(build_nodes(p), ["dX", "dY"])[0, 1] for p in (shared, own)]
-    whole = sum(w for w, _ in parts)
-    assert abs(a[0] - a[1] - 0.25 * sum((w / whole) ** 2 / n for w, n in parts)) < 1e-12
+    assert far[0] >= far[1] >= far[2]
+    assert far[2] < 1e-5
+
+
+@few
+@given(pedigrees(), st.data())
+def test_a_shared_batch_makes_daughters_across_queens_closer_by_the_same_drone_terms(pedigree, data):
+    """By 1/4 sum w^2 (1 - F) / n over the sources, whatever else relates them."""
+    ids = [q.id for q in pedigree.queens]
+    parts = data.draw(
+        st.lists(
+            st.tuples(st.sampled_from(ids), st.sampled_from([1.0, 2.0, 3.0]), st.integers(1, 6)), min_size=1, max_size=4
+        )
+    )
+    dam = data.draw(st.sampled_from([None, *ids]))
+    queens = (*pedigree.queens, Queen("X", dam), Queen("Y", dam), Queen("dX", "X"), Queen("dY", "Y"))
+    sources = tuple(DroneShare(*part) for part in parts)
+    shared = replace(
+        pedigree,
+        queens=queens,
+        matings={**pedigree.matings, "X": SharedBatch("new"), "Y": SharedBatch("new")},
+        batches=(*pedigree.batches, Batch("new", sources)),
+    )
+    own = replace(pedigree, queens=queens, matings={**pedigree.matings, "X": Pool(sources), "Y": Pool(sources)})
+    table = build_nodes(shared)
+    a = [relationship_matrix(t, ["dX", "dY"])[0, 1] for t in (table, build_nodes(own))]
+    F = dict(zip(table.queen_ids, table.F.tolist(), strict=True))
+    whole = sum(w for _, w, _ in parts)
+    expected = 0.25 * sum((w / whole) ** 2 * (1 - F[id_]) / n for id_, w, n in parts)
+    assert abs(a[0] - a[1] - expected) < 1e-12
 
 
 @few
