@@ -96,12 +96,13 @@ def estimate(
     rounds = 0
     for rounds in range(1, max_rounds + 1):
         theta = _vector(matrices, labels)
+        kind = "EM" if rounds <= em_rounds else "AI"
+        # The information first: it needs the factor, which the exact traces of the gradients use up.
+        information = here.information(labels) if kind == "AI" else np.zeros((0, 0))
         gradients = here.gradients()
         score = score_of(gradients, labels)
-        kind = "EM" if rounds <= em_rounds else "AI"
         better: tuple[list[Floats], Point] | None = None
         if kind == "AI":
-            information = here.information(labels)
             better = _ai_step(surface, here, matrices, labels, theta, score, information)
             if better is None:
                 kind = "factor"
