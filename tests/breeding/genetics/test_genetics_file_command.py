@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from django.core.management import CommandError, call_command
 
+from breeding.genetics.file_format import answer, read_text
 from tests.breeding.genetics.files import worked
 
 MANAGE = Path(__file__).parents[3] / "manage.py"
@@ -45,6 +46,55 @@ def test_a_missing_file_and_a_missing_directory_are_refused(paths):
         with pytest.raises(CommandError) as refused:
             call_command("genetics_file", str(given[0]), "--out", str(given[1]))
         assert refused.value.returncode == 2
+
+
+@pytest.mark.parametrize("ask", [{"relationship": ["Z"]}, {"zzz": 1}])
+def test_a_refusal_leaves_an_earlier_result_as_it_was(paths, ask):
+    source, out = paths
+    out.write_text("earlier")
+    source.write_text(json.dumps(worked(**ask)))
+    with pytest.raises(CommandError) as refused:
+        call_command("genetics_file", str(source), "--out", str(out))
+    assert refused.value.returncode == 2
+    assert out.read_text() == "earlier"
+
+
+def test_numbers_come_back_with_all_their_digits(paths):
+    source, out = paths
+    source.write_text("\ufeff" + json.dumps(worked(values=True, relationship=True)), encoding="utf-8")
+    call_command("genetics_file", str(source), "--out", str(out))
+    found = json.loads(out.read_text())
+    expected = answer(read_text(json.dumps(worked(values=True, relationship=True)))).document
+    assert found["relationship"] == expected["relationship"]
+    assert found["values"] == expected["values"]
+
+
+def test_the_result_never_stands_in_the_place_of_the_input_or_of_a_folder(paths):
+    source, out = paths
+    source.write_text(json.dumps(worked(inbreeding=True)))
+    for target, said in ((source, "in the place of the input"), (out.parent, "is a folder")):
+        before = sorted(out.parent.iterdir())
+        with pytest.raises(CommandError, match=said) as refused:
+            call_command("genetics_file", str(source), "--out", str(target))
+        assert refused.value.returncode == 2
+        assert sorted(out.parent.iterdir()) == before
+    assert json.loads(source.read_text()) == worked(inbreeding=True)
+
+
+def test_a_result_that_cannot_be_written_leaves_nothing(paths, monkeypatch):
+    source, out = paths
+    source.write_text(json.dumps(worked(inbreeding=True)))
+    out.write_text("earlier")
+
+    def full_disk(self, target):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", full_disk)
+    with pytest.raises(CommandError, match="cannot be written") as refused:
+        call_command("genetics_file", str(source), "--out", str(out))
+    assert refused.value.returncode == 2
+    assert sorted(f.name for f in out.parent.iterdir()) == ["in.json", "out.json"]
+    assert out.read_text() == "earlier"
 
 
 def test_what_does_not_converge_is_written_and_told_by_the_exit_status(paths):
