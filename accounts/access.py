@@ -122,6 +122,11 @@ def can_set_breeding(viewer: Viewer) -> bool:
     return viewer.is_breeder or viewer.is_coordinator
 
 
+def can_plan_crosses(viewer: Viewer) -> bool:
+    """Write down which crosses the cooperative wants; working them out is open to all its members."""
+    return viewer.is_breeder or viewer.is_coordinator
+
+
 def can_see_ranking(viewer: Viewer) -> bool:
     """The stock is the cooperative's common good: every member sees the ranking."""
     return True

@@ -117,6 +117,30 @@ def optimum_contributions(
     return ContributionCurve(minimum, tuple(answers), _answer(problem, least, minimum, names))
 
 
+def outcome_of(
+    table: NodeTable,
+    dam_path: Mapping[str, float],
+    drone_path: Mapping[str, float],
+    dam_shares: Mapping[str, float],
+    drone_shares: Mapping[str, float],
+    *,
+    path: str = "contributions",
+) -> tuple[float, float]:
+    """Gain z'c and mean coancestry 1/2 z'A z of given contributions; shares are scaled to sum 1 on each path.
+
+    Candidates and criteria as for ``optimum_contributions``; candidates without a share have none.
+    """
+    problem, names = _set_up(table, dam_path, drone_path, {}, {}, path)
+    made = []
+    for name, candidates, shares in (("dam", names.dams, dam_shares), ("drone", names.drones, drone_shares)):
+        x = np.array([shares.get(q, 0.0) for q in candidates], dtype=float)
+        if not x.sum() > 0 or (x < 0).any():
+            raise InputError(f"{path}.{name}_shares", "must not be below 0, and not all 0")
+        made.append(0.5 * x / x.sum())
+    z = np.concatenate(made)
+    return float(z @ problem.c), problem.coancestry(z)
+
+
 def _set_up(
     table: NodeTable,
     dam_path: Mapping[str, float],

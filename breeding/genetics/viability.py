@@ -30,8 +30,8 @@ BATCH = 5000
 class Viability:
     """Share of fertilised eggs that become workers: mean, its simulation error, 5 to 95 % range.
 
-    The range is the luck of few drones. ``inbreeding_only`` is the quick formula
-    (1 - F)(1 - sum p^2), for comparison.
+    The range is the luck of few drones. ``inbreeding_only`` is the quick formula (1 - F)(1 - sum p^2), for
+    comparison; ``below_75`` the share of cases in which less than 75 % of the brood lives.
     """
 
     expected: float
@@ -39,14 +39,12 @@ class Viability:
     low5: float
     high95: float
     inbreeding_only: float
+    below_75: float
 
 
 @dataclass(frozen=True)
 class ViabilityTable:
-    """Viability of every queen with every source alone, all (n_queens, n_sources); meaning as ``Viability``.
-
-    ``below_75``: share of cases in which less than 75 % of the brood lives.
-    """
+    """Viability of every queen with every source alone, all (n_queens, n_sources); meaning as ``Viability``."""
 
     expected: Floats
     se: Floats
@@ -269,4 +267,5 @@ def _inbreeding(table: NodeTable, pairs: Sequence[tuple[int, int]], crosses: Seq
 def _summary(values: Floats, quick: float) -> Viability:
     low, high = np.quantile(values, [0.05, 0.95])
     se = float(values.std()) / float(np.sqrt(len(values)))
-    return Viability(float(values.mean()), se, float(low), float(high), quick)
+    below = float((values < WARN_STRONGLY_BELOW - 1e-12).mean())
+    return Viability(float(values.mean()), se, float(low), float(high), quick, below)

@@ -165,6 +165,12 @@ def own_colonies_without_queen(viewer: Viewer) -> QuerySet[Colony]:
     return colonies.filter(~Exists(headed)).select_related("apiary").order_by("apiary__name", "name")
 
 
+def living_mated(viewer: Viewer) -> QuerySet[Queen]:
+    """Mated queens alive, the youngest first: whom to breed from where no evaluation says more."""
+    queens = queens_seen_by(viewer).filter(status=QueenStatus.MATED).select_related("line")
+    return queens.order_by(F("birth_year").desc(nulls_last=True), "label")
+
+
 def labels_to_offer(viewer: Viewer, limit: int = 400) -> list[str]:
     """Labels for the list of the label fields: the youngest queens that are mated, living ones first."""
     rows = (

@@ -1,4 +1,4 @@
-from breeding.urls import evaluation, stock
+from breeding.urls import crosses, evaluation, stock
 
 app_name = "breeding"
-urlpatterns = [*stock.urlpatterns, *evaluation.urlpatterns]
+urlpatterns = [*stock.urlpatterns, *evaluation.urlpatterns, *crosses.urlpatterns]
