@@ -37,6 +37,9 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "apiaries": ("accounts:apiaries", _("Apiaries"), "map-pin"),
     "season": ("scheduling:settings", _("Figures of the season"), "ruler"),
     "weights": ("breeding:weights", _("What merit weighs"), "list-ordered"),
+    "planned_crosses": ("breeding:planned_crosses", _("Planned crosses"), "git-merge"),
+    "contributions": ("breeding:contributions", _("Contributions"), "chart-line"),
+    "population": ("breeding:population", _("The population"), "chart-line"),
     "variances": ("breeding:variances", _("Heritabilities"), "chart-line"),
     "members": ("accounts:members", _("Members and people"), "users"),
     "history": ("accounts:history", _("What was done"), "history"),
@@ -46,7 +49,9 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "password": ("accounts:password", _("Change your password"), "lock"),
 }
 SEASON_MORE = ["batches", "sources", "sessions", "bookings"]
-STOCK_MORE = ["stock", "standing", "crosses", "weights", "variances", "apiaries"]
+STOCK_MORE = ["stock", "standing", "crosses", "planned_crosses", "population", "weights", "variances", "apiaries"]
+# Who plans crosses for the whole cooperative (`access.can_plan_crosses`).
+STOCK_MORE_FOR_ROLE: dict[str, list[str]] = {Role.BREEDER: ["contributions"], Role.COORDINATOR: ["contributions"]}
 COOPERATIVE_MORE: dict[str, list[str]] = {Role.COORDINATOR: ["members", "history", "season"]}
 OWN_MORE = ["reminders", "mail", "wishes", "settings", "password"]
 
@@ -90,7 +95,7 @@ def more_groups(request: HttpRequest, viewer: Viewer, role: str) -> list[dict[st
     groups = [
         (_("Your work"), ROLE_PAGES[role]),
         (_("This season"), SEASON_MORE),
-        (_("The stock"), STOCK_MORE),
+        (_("The stock"), [*STOCK_MORE, *STOCK_MORE_FOR_ROLE.get(role, [])]),
         (_("The cooperative"), COOPERATIVE_MORE.get(role, ["season"])),
         (_("You"), OWN_MORE),
     ]
