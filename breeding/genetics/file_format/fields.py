@@ -8,6 +8,9 @@ import numpy as np
 
 from breeding.genetics.types import Floats, InputError
 
+# Whole numbers above this are no longer exact; weights above this have no sum.
+MOST_COUNTED, MOST_WEIGHT = 2**53, 1e100
+
 
 class Object(dict[str, Any]):
     """A JSON object that remembers a key which stood twice, so that it can be refused with its path."""
@@ -124,9 +127,11 @@ class Field:
         value = self.number()
         if value <= 0:
             raise self.refuse(f"must be above 0, not {value:g}")
+        if value > MOST_WEIGHT:
+            raise self.refuse(f"must be at most {MOST_WEIGHT:g}")
         return value
 
-    def count(self, *, most: float = math.inf) -> int:
+    def count(self, *, most: int = MOST_COUNTED) -> int:
         """A whole number from 1 on."""
         value = self.number()
         if value != int(value):
@@ -134,10 +139,10 @@ class Field:
         if value < 1:
             raise self.refuse(f"must be at least 1, not {int(value)}")
         if value > most:
-            raise self.refuse(f"must be at most {most}, not {value:g}")
+            raise self.refuse(f"must be at most {most}, not {value:.17g}")
         return int(value)
 
-    def count_or_many(self, *, most: float = math.inf) -> int | None:
+    def count_or_many(self, *, most: int = MOST_COUNTED) -> int | None:
         """A whole number from 1 on, or null for very many."""
         return None if self.value is None else self.count(most=most)
 

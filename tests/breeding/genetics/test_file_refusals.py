@@ -296,3 +296,23 @@ def test_what_does_not_fit_is_refused(change, said):
     document = full()
     change(document)
     assert str(refusal(document)).startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("change", "path"),
+    [
+        (lambda d: d["records"][0]["values"].update(honey=1e200), "records"),
+        (lambda d: d["records"][0]["values"].update(honey=1e307), "records"),
+        (lambda d: d["parameters"].update(G0=[[1e300, 0], [0, 1e300]]), "parameters"),
+        (lambda d: d["parameters"].update(R0=[[1e-300]]), "parameters"),
+        (lambda d: d["pedigree"]["matings"]["R"].update(n_drones=1e300), "pedigree.matings.R.n_drones"),
+        (
+            lambda d: d["pedigree"]["matings"]["Q1"]["dpqs"][0].update(weight=1e308),
+            "pedigree.matings.Q1.dpqs[0].weight",
+        ),
+    ],
+)
+def test_numbers_that_nothing_can_be_computed_with_are_refused(change, path):
+    document = worked(values=True)
+    change(document)
+    assert refusal(document).path == path
