@@ -11,7 +11,7 @@ from breeding.genetics import reml
 from breeding.genetics.cholesky import NotPositiveDefiniteError
 from breeding.genetics.contributions import optimum_contributions
 from breeding.genetics.crosses import Cross, EffectValues, plan_crosses
-from breeding.genetics.evaluation import solver_report
+from breeding.genetics.evaluation import METHOD
 from breeding.genetics.file_format.asking import MOST_DRONES, ComponentsAsk
 from breeding.genetics.file_format.reading import Request
 from breeding.genetics.nodes import NodeTable, build_nodes
@@ -26,7 +26,6 @@ from breeding.genetics.viability import Viability, brood_viability
 FORMAT = "genetics-result/1"
 # Most units of one relationship matrix: 200 MB in memory, some 300 MB of text.
 MOST_UNITS = 5000
-OUT_OF_RANGE = "hold numbers too large or too small to compute with; choose another unit"
 # Relative residual above which the solution of the equations does not count as converged.
 RESIDUAL = 1e-8
 
@@ -61,9 +60,8 @@ def answer(request: Request) -> Answer:
     prediction = _prediction(request, table)
     solver: dict[str, Any] = {"method": "none", "iterations": 0, "relative_residual": 0.0}
     if prediction is not None:
-        report = solver_report(prediction)
         solver = {
-            "method": report.method, "iterations": report.iterations, "relative_residual": report.relative_residual,
+            "method": METHOD, "iterations": 1, "relative_residual": prediction.fit.relative_residual,
         }  # fmt: skip
         converged = prediction.fit.relative_residual <= RESIDUAL
         if request.asked.values or request.asked.merit:
@@ -118,12 +116,9 @@ def _prediction(request: Request, table: NodeTable) -> Prediction | None:
     if request.parameters is None or not (needed or useful):
         return None
     try:
-        found = Prediction(table, request.records, request.model, request.parameters)
+        return Prediction(table, request.records, request.model, request.parameters)
     except NotPositiveDefiniteError as error:
         raise InputError("parameters", f"variances lie too far apart to compute with: {error}") from error
-    if not math.isfinite(found.fit.relative_residual):
-        raise InputError("records", OUT_OF_RANGE)
-    return found
 
 
 def _values(request: Request, prediction: Prediction) -> dict[str, Any]:
@@ -154,9 +149,7 @@ def _values(request: Request, prediction: Prediction) -> dict[str, Any]:
     made["fixed"] = prediction.colony.fixed(prediction.fit)
     if request.model.groups == "fixed":
         made["groups"] = _groups(prediction)
-    made["loglik"] = None if math.isnan(prediction.fit.loglik) else prediction.fit.loglik
-    if not math.isfinite(prediction.fit.loglik):
-        raise InputError("records", OUT_OF_RANGE)
+    made["loglik"] = prediction.fit.loglik
     return made
 
 

@@ -8,8 +8,8 @@ import numpy as np
 
 from breeding.genetics.types import Floats, InputError
 
-# Whole numbers above this are no longer exact; weights above this have no sum.
-MOST_COUNTED, MOST_WEIGHT = 2**53, 1e100
+# Whole numbers above this are no longer exact; squares of larger numbers leave floating-point range.
+MOST_COUNTED, LARGEST = 2**53, 1e100
 
 
 class Object(dict[str, Any]):
@@ -115,6 +115,8 @@ class Field:
             value = math.inf
         if not math.isfinite(value):
             raise self.refuse("must be a finite number")
+        if abs(value) > LARGEST:
+            raise self.refuse(f"must be a number between -{LARGEST:g} and {LARGEST:g}; choose another unit")
         return value
 
     def not_negative(self) -> float:
@@ -127,8 +129,6 @@ class Field:
         value = self.number()
         if value <= 0:
             raise self.refuse(f"must be above 0, not {value:g}")
-        if value > MOST_WEIGHT:
-            raise self.refuse(f"must be at most {MOST_WEIGHT:g}")
         return value
 
     def count(self, *, most: int = MOST_COUNTED) -> int:

@@ -301,9 +301,10 @@ def test_what_does_not_fit_is_refused(change, said):
 @pytest.mark.parametrize(
     ("change", "path"),
     [
-        (lambda d: d["records"][0]["values"].update(honey=1e200), "records"),
-        (lambda d: d["records"][0]["values"].update(honey=1e307), "records"),
-        (lambda d: d["parameters"].update(G0=[[1e300, 0], [0, 1e300]]), "parameters"),
+        (lambda d: d["records"][0]["values"].update(honey=1e200), "records[0].values.honey"),
+        (lambda d: d["records"][0]["values"].update(honey=-1e101), "records[0].values.honey"),
+        (lambda d: d["parameters"].update(G0=[[1e300, 0], [0, 1]]), "parameters.G0[0][0]"),
+        (lambda d: d["parameters"].update(G0=[[1e90, 0], [0, 1e90]], R0=[[1e-90]]), "parameters"),
         (lambda d: d["parameters"].update(R0=[[1e-300]]), "parameters"),
         (lambda d: d["pedigree"]["matings"]["R"].update(n_drones=1e300), "pedigree.matings.R.n_drones"),
         (
