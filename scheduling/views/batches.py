@@ -97,7 +97,9 @@ def batch_new(request: HttpRequest) -> HttpResponse:
 
 
 def _wanted_initial(request: HttpRequest) -> dict[str, str]:
-    return {"wanted_bench_on": request.GET["day"]} if "day" in request.GET else {}
+    """A bench day and a mother may stand in the address: from the balance, from a planned cross."""
+    asked = {"wanted_bench_on": request.GET.get("day"), "mother": request.GET.get("mother")}
+    return {field: value for field, value in asked.items() if value}
 
 
 @require_GET

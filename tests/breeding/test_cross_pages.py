@@ -15,7 +15,7 @@ from breeding.models import EvaluationRun, Merit, PlannedCross, TraitValue
 from breeding.services.crosses import cross_save
 from tests.breeding.bred import Bred, breed
 from tests.breeding.conftest import PEOPLE, Stock
-from tests.factories import NOW, QueenFactory
+from tests.factories import NOW, QueenFactory, SeasonFactory
 
 pytestmark = pytest.mark.django_db
 ClientOf = Callable[[str], Client]
@@ -206,8 +206,11 @@ def test_a_member_is_led_to_plan_a_batch(client_of: ClientOf, bred: Bred) -> Non
         bred.run.cooperative, mother=bred.daughters[1], shares={bred.founders[0]: 1}, season_year=NOW.year, by=None,
         now=NOW,
     )  # fmt: skip
-    text = _page(client_of("owner"), "planned_crosses")
-    assert f"{reverse('scheduling:batch_add')}?mother={bred.daughters[1].pk}" in text
+    client = client_of("owner")
+    address = f"{reverse('scheduling:batch_add')}?mother={bred.daughters[1].pk}"
+    assert address in _page(client, "planned_crosses")
+    SeasonFactory(cooperative=bred.run.cooperative)
+    assert f'<option value="{bred.daughters[1].pk}" selected' in client.get(address).content.decode()
 
 
 def test_what_cannot_be_saved_says_why_and_keeps_the_question(client_of: ClientOf, bred: Bred) -> None:

@@ -15,10 +15,18 @@ WIDTHS = (390, 1280)
 ROLES = {
     "member1": {"scheduling:book_drones", "scheduling:batch_step", "breeding:scores", "accounts:apiary_add"},
     "coordinator": {"scheduling:session_add", "scheduling:balance", "accounts:members", "scheduling:setting"},
-    "breeder": {"breeding:standing", "breeding:crosses", "breeding:pedigree"},
+    "breeder": {
+        "breeding:standing",
+        "breeding:crosses",
+        "breeding:cross",
+        "breeding:planned_crosses",
+        "breeding:contributions",
+        "breeding:population",
+        "breeding:pedigree",
+    },
     "operator": {"scheduling:bench", "scheduling:bench_session", "scheduling:outcomes"},
 }
-NO_PAGES = {"breeding:standing_csv"}
+NO_PAGES = {"breeding:standing_csv", "breeding:crosses_csv", "breeding:contributions_csv"}
 LINKS = "[...document.querySelectorAll('a[href]')].map(one => new URL(one.getAttribute('href'), location).href)"
 OVERFLOW = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
