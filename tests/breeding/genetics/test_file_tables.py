@@ -280,3 +280,13 @@ def test_without_a_way_to_tables_they_are_refused():
     with pytest.raises(InputError) as error:
         read_text(json.dumps({"format": "genetics/1", "pedigree": {"csv": "x"}, "ask": {}}))
     assert str(error.value) == "pedigree.csv: tables cannot be read here"
+
+
+def test_the_example_study_of_the_documentation_is_answered(tmp_path):
+    folder = Path(__file__).parents[3] / "docs" / "examples" / "study"
+    call_command("genetics_file", str(folder / "study.json"), "--out", str(tmp_path / "result"))
+    found = json.loads((tmp_path / "result" / "result.json").read_text())
+    assert [s["status"] for s in found["contributions"]["solutions"]] == ["infeasible", "optimal", "optimal"]
+    brood = {row["queen"]: float(row["expected"]) for row in rows(tmp_path / "result" / "brood_viability.csv")}
+    assert brood["Rowan"] == pytest.approx(0.5, abs=0.01)
+    assert len(rows(tmp_path / "result" / "values.csv")) == 2 * (3 * 13 + 2)
