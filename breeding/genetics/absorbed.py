@@ -17,6 +17,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -27,10 +28,15 @@ from breeding.genetics.assembly import Assembly
 from breeding.genetics.cells import Batch, ColonyData, Columns, gather_cells
 from breeding.genetics.cholesky import Factor
 from breeding.genetics.covariances import require_positive_definite
+from breeding.genetics.iterative import TOGETHER, BlockJacobi, Design, Operator, conjugate_gradients
 from breeding.genetics.nodes import NodeTable
-from breeding.genetics.types import Floats, Ints
+from breeding.genetics.types import Csr, Floats, Ints
 
 GENETIC, PERMANENT = "genetic", "permanent"
+Method: TypeAlias = Literal["factor", "iterations"]
+# Equations times effects per level up to which the factor is taken: about two minutes and a few gigabytes.
+LARGEST_FACTOR = 160_000
+TOLERANCE = 1e-10
 
 
 class AbsorbedModel:
@@ -81,15 +87,38 @@ class AbsorbedModel:
             [batch.members[np.searchsorted(batch.member_cell, np.arange(batch.n))] for batch in self.batches]
         )
 
-    def solve(self, covariances: Sequence[npt.ArrayLike], R0: npt.ArrayLike) -> "AbsorbedFit":
+    @cached_property
+    def design(self) -> Design:
+        return Design(self.batches, self.columns)
+
+    @property
+    def factorable(self) -> bool:
+        """Whether the factor and the exact elements of its inverse take no more than a coffee and some gigabytes."""
+        return self.n_equations * self.columns.q <= LARGEST_FACTOR
+
+    def solve(
+        self,
+        covariances: Sequence[npt.ArrayLike],
+        R0: npt.ArrayLike,
+        *,
+        method: Method | None = None,
+        start: Floats | None = None,
+    ) -> "AbsorbedFit":
         """Solve for given K per term and R0 (t, t).
+
+        Parameters
+        ----------
+        method : factorise, or iterate to a relative residual of 1e-10; None takes the factor while ``factorable``.
+        start : (n_equations,). Unknowns of an earlier solution to iterate from.
 
         Raises
         ------
         InputError
             A covariance is not positive definite.
         """
-        return AbsorbedFit(self, [np.asarray(K, dtype=float) for K in covariances], np.asarray(R0, dtype=float))
+        chosen: Method = method or ("factor" if self.factorable else "iterations")
+        matrices = [np.asarray(K, dtype=float) for K in covariances]
+        return AbsorbedFit(self, matrices, np.asarray(R0, dtype=float), method=chosen, start=start)
 
     def at(self, matrices: Sequence[Floats]) -> "AbsorbedFit":
         """Point of the likelihood; K per term, then R0."""
@@ -117,7 +146,15 @@ class CellNumbers:
 class AbsorbedFit:
     """Solved equations. ``x`` holds z by level and effect, random factors, then fixed effects trait by trait."""
 
-    def __init__(self, model: AbsorbedModel, covariances: list[Floats], R0: Floats) -> None:
+    def __init__(
+        self,
+        model: AbsorbedModel,
+        covariances: list[Floats],
+        R0: Floats,
+        *,
+        method: Method = "factor",
+        start: Floats | None = None,
+    ) -> None:
         self.model = model
         self.covariances = covariances
         self.R0 = R0
@@ -130,19 +167,61 @@ class AbsorbedFit:
         self.G_inverse = np.linalg.inv(self.G)
         self.random_inverse = [np.linalg.inv(K) for K in self.random]
         self.numbers = [self._numbers(batch) for batch in model.batches]
-        self._solve()
+        self.method = method
+        self.rhs = self._rhs()
+        if method == "factor":
+            self._by_factor()
+        else:
+            found = conjugate_gradients(
+                self.operator,
+                self.preconditioner,
+                self.rhs[:, None],
+                start=None if start is None else start[:, None],
+                tolerance=TOLERANCE,
+            )
+            self.x = found.x[:, 0]
+            self.relative_residual, self.iterations = float(found.residual[0]), found.iterations
 
-    def _solve(self) -> None:
-        assembly = self.model.assembly
-        C = assembly.matrix([n.inverse for n in self.numbers], self.G_inverse, self.random_inverse)
-        rhs = self._rhs()
-        self.factor = Factor(assembly.plan, C)
+    def _by_factor(self) -> None:
+        C, rhs = self.C, self.rhs
         x = self.factor.solve(rhs)
         x += self.factor.solve(rhs - C @ x)  # one step of refinement
         self.x = x
         scale = float(np.linalg.norm(rhs))
         self.relative_residual = float(np.linalg.norm(rhs - C @ x)) / scale if scale else 0.0
         self.iterations = 1
+
+    @cached_property
+    def C(self) -> Csr:  # noqa: N802 - the name of the coefficient matrix
+        """The assembled equations, (n_equations, n_equations)."""
+        return self.model.assembly.matrix([n.inverse for n in self.numbers], self.G_inverse, self.random_inverse)
+
+    @cached_property
+    def factor(self) -> Factor:
+        return Factor(self.model.assembly.plan, self.C)
+
+    @cached_property
+    def operator(self) -> Operator:
+        """The equations without assembling them."""
+        inverses = [n.inverse for n in self.numbers]
+        model = self.model
+        return Operator(
+            model.design, model.columns, model.batches, inverses, model.precision, self.G_inverse, self.random_inverse
+        )
+
+    @cached_property
+    def preconditioner(self) -> BlockJacobi:
+        return BlockJacobi(self.operator)
+
+    def solve_many(self, rhs: Floats) -> Floats:
+        """C^-1 rhs, (n_equations, m)."""
+        if self.method == "factor":
+            return self.factor.solve(rhs)
+        parts = [
+            conjugate_gradients(self.operator, self.preconditioner, rhs[:, at : at + TOGETHER], tolerance=TOLERANCE).x
+            for at in range(0, rhs.shape[1], TOGETHER)
+        ]
+        return np.concatenate(parts, axis=1)
 
     def _numbers(self, batch: Batch) -> CellNumbers:
         HQ, HB = self.model.shown(batch)
@@ -233,8 +312,10 @@ class AbsorbedFit:
 
     @cached_property
     def loglik(self) -> float:
-        """Restricted log-likelihood with the constant (N - r) ln 2pi."""
+        """Restricted log-likelihood with the constant (N - r) ln 2pi; NaN where nothing was factorised."""
         model = self.model
+        if self.method != "factor":
+            return math.nan
         logs = self.factor.log_det + model.columns.q * model.reduction.log_det()
         logs += model.reduction.n_unknown * np.linalg.slogdet(self.G)[1]
         for (_, levels), K in zip(model.columns.random, self.random, strict=True):

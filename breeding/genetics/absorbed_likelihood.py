@@ -4,7 +4,7 @@ For a colony's observations with covariance V, dL/dV = -1/2 Q with Q = P - Py y'
 effect and residual see Q through their own designs, what stayed in the equations through the inverse.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -68,8 +68,13 @@ def _trace(fit: "AbsorbedFit", weights: Floats, at: Ints) -> Floats:
     return np.asarray(np.tensordot(weights, fit.inverse_data[at], 1))
 
 
-def information(fit: "AbsorbedFit", labels: "Sequence[Label]") -> Floats:
-    """Average information 1/2 f_k' P f_l with f_k = dV/dtheta_k P y, (n_parameters, n_parameters)."""
+def information(
+    fit: "AbsorbedFit", labels: "Sequence[Label]", *, solve: Callable[[Floats], Floats] | None = None
+) -> Floats:
+    """Average information 1/2 f_k' P f_l with f_k = dV/dtheta_k P y, (n_parameters, n_parameters).
+
+    solve : C^-1 times right sides (n_equations, m) where nothing is factorised.
+    """
     model, n = fit.model, len(labels)
     moved = np.zeros((model.n_equations, n))  # what V_k P y adds to the unknowns that stayed
     n_before = len(fit.covariances) - len(fit.random)
@@ -103,7 +108,7 @@ def information(fit: "AbsorbedFit", labels: "Sequence[Label]") -> Floats:
             total += np.einsum("npij,nqij->pq", left, T, optimize=True)
             added = np.einsum("n,niu,nip->nup", weight, H, scaled, optimize=True)
             np.add.at(rhs, batch.columns[part], added)
-    return np.asarray(0.5 * (total - rhs.T @ fit.factor.solve(rhs)))
+    return np.asarray(0.5 * (total - rhs.T @ (solve or fit.factor.solve)(rhs)))
 
 
 def _unit(like: Floats, i: int, j: int) -> Floats:

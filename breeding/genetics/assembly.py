@@ -5,6 +5,7 @@ and drone sets are read off the elements of the inverse on it.
 """
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
@@ -28,9 +29,8 @@ class Assembly:
         self.batches = batches
         self.columns = columns
         self.traits = traits
-        pattern = _pattern(batches, columns, precision)
-        self.plan = Plan(pattern)
-        self.pattern = self.plan.pattern
+        self.pattern = _pattern(batches, columns, precision)
+        self.pattern.sum_duplicates()
         n = columns.total
         self._start = self.pattern.indptr.astype(np.int64)
         self._keys = np.repeat(np.arange(n, dtype=np.int64) * n, np.diff(self._start)) + self.pattern.indices
@@ -46,6 +46,11 @@ class Assembly:
             self.random_at.append(self.positions(*np.broadcast_arrays(one[:, :, None], one[:, None, :])))
         size = sum(batch.columns.size * batch.columns.shape[1] for batch in batches)
         self._kept: dict[tuple[int, int], Ints] | None = {} if size <= KEPT_POSITIONS else None
+
+    @cached_property
+    def plan(self) -> Plan:
+        """Elimination plan; the same for all (co)variances."""
+        return Plan(self.pattern)
 
     def positions(self, rows: Ints, others: Ints) -> Ints:
         """Where entries of the pattern stand in its data; same shape as ``rows``."""

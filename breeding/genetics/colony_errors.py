@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -24,12 +25,12 @@ class ColonyErrors:
     cross: Floats
     drones: Floats
 
-    @property
+    @cached_property
     def workers(self) -> Floats:
         """Errors of the worker groups, (n_cells, t E, t E)."""
         return np.asarray(0.25 * (self.queen + self.drones + self.cross + np.swapaxes(self.cross, 1, 2)))
 
-    @property
+    @cached_property
     def queen_workers(self) -> Floats:
         """Joint errors of queens (rows) and their worker groups."""
         return np.asarray(0.5 * (self.queen + self.cross))
@@ -83,12 +84,13 @@ def exact_errors(fit: AbsorbedFit) -> ColonyErrors:
     return ColonyErrors(model.cell_of, found[0], found[1], found[2])
 
 
-def exact_node_errors(fit: AbsorbedFit, rows: Csr, colonies: ColonyErrors) -> Floats:
+def node_errors(fit: AbsorbedFit, rows: Csr, colonies: ColonyErrors) -> Floats:
     """Error covariances of units made of nodes, (n, t E, t E); rows : CSR (n, n_nodes).
 
     Notes
     -----
-    A single node stands in the pattern or in its colony's errors; any other unit costs t E solutions.
+    A single node stands in the pattern or in its colony's errors; any other unit costs t E solutions, exact
+    even where the colonies' errors are drawn.
     """
     model = fit.model
     reduction, q = model.reduction, model.columns.q
@@ -108,18 +110,19 @@ def exact_node_errors(fit: AbsorbedFit, rows: Csr, colonies: ColonyErrors) -> Fl
     absorbed = carrier[node] >= 0
     at = single[absorbed]
     found[at] = colonies.drones[colonies.cell[carrier[node[absorbed]]]] * weight[absorbed, None, None] ** 2
-    stays = (number[node] >= 0) & plain[number[node]]
+    stays = (number[node] >= 0) & plain[number[node]] & (fit.method == "factor")
     at, own = single[stays], number[node[stays]] * q
     offset = np.arange(q)
     both = np.broadcast_arrays(own[:, None, None] + offset[:, None], own[:, None, None] + offset)
-    found[at] = fit.inverse_data[model.assembly.positions(*both)] * weight[stays, None, None] ** 2
+    if len(at):
+        found[at] = fit.inverse_data[model.assembly.positions(*both)] * weight[stays, None, None] ** 2
     rest = np.setdiff1d(np.flatnonzero(np.diff(rows.indptr) > 0), np.concatenate([single[absorbed], single[stays]]))
     for i in rest.tolist():
         unit = np.zeros((fit.model.n_equations, q))
         z = (rows[[i]][:, reduction.kept] @ reduction.back).tocoo()
         for e in range(q):
             unit[z.col * q + e, e] = z.data
-        found[i] = unit.T @ fit.factor.solve(unit)
+        found[i] = unit.T @ fit.solve_many(unit)
     return found
 
 
@@ -145,7 +148,7 @@ def joint_errors(fit: AbsorbedFit, means: Csr) -> Floats:
                 K[:, i, e] += np.bincount(batch.columns.ravel(), weights=reach.ravel(), minlength=len(K))
         start += batch.n
     flat = K.reshape(len(K), g * q)
-    V = (flat.T @ fit.factor.solve(flat)).reshape(g, q, g, q)
+    V = (flat.T @ fit.solve_many(flat)).reshape(g, q, g, q)
     for i in range(g):
         for j in range(g):
             shared = sparse.csr_array(means[[i]].multiply(means[[j]]))

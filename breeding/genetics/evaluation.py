@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from breeding.genetics.feasibility import feasible_effects
-from breeding.genetics.nodes import NodeTable, build_nodes
+from breeding.genetics.nodes import build_nodes
 from breeding.genetics.parameters import merit_contrast
 from breeding.genetics.pedigree import Pedigree
 from breeding.genetics.prediction import Predicted, Prediction
@@ -15,7 +15,8 @@ from breeding.genetics.records import Estimate, MeritEstimates, ModelSpec, Param
 from breeding.genetics.relationship import known_generations
 from breeding.genetics.types import Floats, InputError, Ints
 
-METHOD = "sparse block Cholesky, exact inverse elements"
+METHOD = "absorbed equations, sparse Cholesky, exact inverse elements"
+ITERATED = "absorbed equations, preconditioned conjugate gradients, reliabilities by drawing"
 Progress = Callable[[str, float], None]
 
 
@@ -128,8 +129,9 @@ def evaluate(
 
     Notes
     -----
-    All traits are solved together, so merit and its error hold the correlations between traits. Exact:
-    one sparse factorisation, errors from the exact elements of its inverse.
+    All traits are solved together, so merit and its error hold the correlations between traits. Values are
+    exact. So are errors as long as the factor of the equations is no larger than about two minutes' work;
+    beyond, they are drawn, and a note says with which expected error of the reliabilities.
     """
     tell = progress or (lambda step, part: None)
     tell("Relationships", 0.0)
@@ -141,7 +143,6 @@ def evaluate(
     made = _assemble(prediction, k, reference)
     tell("Done", 1.0)
     fit = prediction.fit
-    solver = SolverReport(METHOD, 1, fit.relative_residual, fit.model.n_equations)
     ids = table.queen_ids
     F_workers = np.full(len(ids), np.nan)
     F_workers[prediction.mated.queens] = prediction.mated.worker_inbreeding
@@ -149,14 +150,17 @@ def evaluate(
         traits=parameters.traits,
         queens=tuple(ids),
         **made,
-        records=_record_counts(table, records, parameters.traits),
+        records=_record_counts(prediction),
         inbreeding=table.F,
         worker_inbreeding=F_workers,
         known_generations=known_generations(table),
         fixed=prediction.colony.fixed(fit),
         loglik=fit.loglik,
-        solver=solver,
-        notes=feasible_effects(pedigree, records).reasons() if model.effects == "both" else (),
+        solver=solver_report(prediction),
+        notes=(
+            *(feasible_effects(pedigree, records).reasons() if model.effects == "both" else ()),
+            *_drawn(prediction),
+        ),
         row={id_: i for i, id_ in enumerate(ids)},
         prediction=prediction,
         merit_weights=k,
@@ -212,10 +216,21 @@ def _shift(prediction: Prediction, queens: Predicted, reference: Sequence[str] |
     return np.asarray(queens.value[[index[id_] for id_ in reference]].mean(axis=0))
 
 
-def _record_counts(table: NodeTable, records: Sequence[Record], traits: Sequence[str]) -> Ints:
-    counts = np.zeros((table.layout.n_queens, len(traits)), dtype=np.int64)
-    for record in records:
-        for k, trait in enumerate(traits):
-            if record.values.get(trait) is not None:
-                counts[table.layout.index[record.queen], k] += 1
+def _record_counts(prediction: Prediction) -> Ints:
+    data = prediction.colony.data
+    counts = np.zeros((prediction.table.layout.n_queens, data.n_traits), dtype=np.int64)
+    np.add.at(counts, data.queens, np.isfinite(data.y).astype(np.int64))
     return counts
+
+
+def solver_report(prediction: Prediction) -> SolverReport:
+    """How the equations were solved, in words and numbers."""
+    fit = prediction.fit
+    method = METHOD if fit.method == "factor" else ITERATED
+    return SolverReport(method, fit.iterations, fit.relative_residual, fit.model.n_equations)
+
+
+def _drawn(prediction: Prediction) -> tuple[str, ...]:
+    if prediction.reliability_rmse is None:
+        return ()
+    return (f"Reliabilities were worked out by drawing; their expected error is {prediction.reliability_rmse:.3f}.",)

@@ -58,7 +58,7 @@ class Mendelian:
                     self._place(kind, members)
             members = self.order[level_edges[level] : level_edges[level + 1]]
             self._extend(members[self._traced[members]])
-            self._close_mixtures(by_kind[edges[8 * level + MIXTURE] : edges[8 * level + MIXTURE + 1]])
+            self._close_single(by_kind[edges[8 * level + MIXTURE] : edges[8 * level + MIXTURE + 1]])
             self._close_dams(dams[dam_edges[level] : dam_edges[level + 1]])
 
     def _place(self, kind: int, members: Ints) -> None:
@@ -97,21 +97,11 @@ class Mendelian:
         if len(new):
             self._tracer.add_level(self._parents_of(new), self.D[new])
 
-    def _close_mixtures(self, members: Ints) -> None:
-        """Diagonals of mixtures that queens with daughters carry."""
-        members = members[self._needed[members]]
-        if not len(members):
-            return
+    def _close_single(self, members: Ints) -> None:
+        """Diagonals of mixtures of one source that queens with daughters carry."""
         start = self.plan.parents.start
-        sources = start[members + 1] - start[members]
-        single = members[sources == 1]
-        self.diagonal[single] = 1.0 + self.F[self.plan.parents.index[start[single]]] + self.D[single]
-        mixed = members[sources > 1]
-        if len(mixed):
-            rows = self._parents_of(mixed)
-            first, at = distinct_rows(rows)
-            shared = self._tracer.pairs(rows[first], rows[first])
-            self.diagonal[mixed] = shared[at] + self.D[mixed]
+        members = members[self._needed[members] & (start[members + 1] - start[members] == 1)]
+        self.diagonal[members] = 1.0 + self.F[self.plan.parents.index[start[members]]] + self.D[members]
 
     def _close_dams(self, dams: Ints) -> None:
         """Inbreeding and Mendelian variance of the daughters of queens that were bred from.
@@ -132,8 +122,17 @@ class Mendelian:
         lift = plan.dam[dams] >= 0
         lift[row[fixed]] = False
         left = self._mixed(dams, lift=lift)
-        first, at = distinct_rows(sparse.hstack([left, right], format="csr"))
-        shared = self._tracer.pairs(left[first], right[first])[at]
+        # The sources of mixtures with each other are asked for at the same time: they share their sweeps.
+        mixed = np.unique(sets[np.isnan(self.diagonal[sets])])
+        sources = self._parents_of(mixed)
+        pairs, at = distinct_rows(sparse.hstack([left, right], format="csr"))
+        mixtures, at_mixtures = distinct_rows(sources)
+        shared = self._tracer.pairs(
+            sparse.vstack([left[pairs], sources[mixtures]], format="csr"),
+            sparse.vstack([right[pairs], sources[mixtures]], format="csr"),
+        )
+        self.diagonal[mixed] = shared[len(pairs) :][at_mixtures] + self.D[mixed]
+        shared = shared[: len(pairs)][at]
         self._brood_F[dams] = 0.5 * shared
         self._v[dams] = 0.25 * (1.0 - self.F[dams]) + 0.25 * (2.0 - self.diagonal[sets])
 

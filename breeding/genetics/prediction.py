@@ -8,14 +8,18 @@ from typing import Literal
 import numpy as np
 from scipy import sparse
 
-from breeding.genetics.absorbed import AbsorbedFit
-from breeding.genetics.colony_errors import ColonyErrors, exact_errors, exact_node_errors, joint_errors
+from breeding.genetics.absorbed import AbsorbedFit, Method
+from breeding.genetics.colony_errors import ColonyErrors, exact_errors, joint_errors, node_errors
 from breeding.genetics.colony_model import ColonyModel, build_colony_model
 from breeding.genetics.nodes import NodeTable
 from breeding.genetics.parameters import check_parameters
 from breeding.genetics.records import ModelSpec, Parameters, Record
 from breeding.genetics.relationship import MatedQueens, mated_queens, relationship_of_pairs
+from breeding.genetics.sampled import sampled_errors
 from breeding.genetics.types import Csr, Floats, InputError, Ints
+
+# Drawn reliabilities are the same in each run on the same data.
+DRAWING_SEED = 1
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,7 @@ class Prediction:
         spec: ModelSpec,
         parameters: Parameters,
         *,
+        method: Method | None = None,
         path: str = "",
     ) -> None:
         check_parameters(parameters, effects=spec.effects, path=f"{path}parameters")
@@ -105,11 +110,14 @@ class Prediction:
         self.parameters = parameters
         self.mated: MatedQueens = mated_queens(table)
         self.colony: ColonyModel = build_colony_model(table, records, spec, parameters.traits, path=f"{path}records")
-        self.fit: AbsorbedFit = self.colony.model.solve(self.colony.covariances(parameters, spec), parameters.R0)
+        self.fit: AbsorbedFit = self.colony.model.solve(
+            self.colony.covariances(parameters, spec), parameters.R0, method=method
+        )
         self.kept = np.array(spec.kept_effects(len(parameters.traits)), dtype=np.int64)
         self.nodes = np.zeros((table.n_nodes, len(parameters.G0)))
         self.nodes[:, self.kept] = self.fit.nodes
         self.group_effects = self.colony.groups(self.fit)
+        self.reliability_rmse: float | None = None  # expected error of reliabilities that were drawn
 
     @cached_property
     def queens(self) -> Units:
@@ -143,8 +151,12 @@ class Prediction:
 
     @cached_property
     def errors(self) -> ColonyErrors:
-        """Error covariances around each queen."""
-        return exact_errors(self.fit)
+        """Error covariances around each queen: exact while the equations are factorised, else drawn."""
+        if self.fit.method == "factor":
+            return exact_errors(self.fit)
+        found = sampled_errors(self.fit, np.random.default_rng(DRAWING_SEED))
+        self.reliability_rmse = found.rmse
+        return found.errors
 
     def others(self, names: Sequence[str]) -> Units:
         """Drones and sister groups by their unit names."""
@@ -158,7 +170,7 @@ class Prediction:
         if len(self.group_effects):
             value = value + units.group_rows @ self.group_effects
         if units.kind == "other":
-            errors = exact_node_errors(self.fit, units.rows, self.errors)
+            errors = node_errors(self.fit, units.rows, self.errors)
             cell = np.arange(len(units.queens), dtype=np.int64)
         else:
             found = self.errors

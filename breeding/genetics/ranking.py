@@ -8,6 +8,7 @@ import numpy as np
 
 from breeding.genetics.colony_errors import draw_colonies
 from breeding.genetics.prediction import Prediction, Units
+from breeding.genetics.sampled import drawing_of
 from breeding.genetics.types import Floats, Ints
 
 Criterion = Literal["drones", "mother", "performance"]
@@ -88,11 +89,12 @@ def _simulated_ranks(
 ) -> Ints:
     """Rank of each candidate in each draw, (n_candidates, draws); weights of her own and her drones' effects (2t,)."""
     fit, kept = prediction.fit, prediction.kept
+    source = drawing_of(fit)
     widest = max(fit.model.n_equations, 4 * len(queens) * len(kept))
     step = max(1, MAX_ELEMENTS // widest)
     parts: list[Ints] = []
     for start in range(0, draws, step):
-        own, carried = draw_colonies(fit, fit.factor, queens, rng, min(step, draws - start))
+        own, carried = draw_colonies(fit, source, queens, rng, min(step, draws - start))
         errors = np.einsum("q,nqd->nd", of_queen[kept], own) + np.einsum("q,nqd->nd", of_drones[kept], carried)
         order = np.argsort(-(value[:, None] + errors), axis=0, kind="stable")
         ranks = np.empty_like(order)

@@ -3,12 +3,15 @@
 Everywhere a = 2 x coancestry, so a drone with himself has 2 and Cov(u_X, u_Y) = a(X, Y) sigma2_A.
 """
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
 
+from breeding.genetics.entities import QUEEN, SISTERS
+from breeding.genetics.grouping import distinct_rows
 from breeding.genetics.nodes import NodeTable
 from breeding.genetics.tracing import Tracer
 from breeding.genetics.types import Bools, Csr, Floats, Ints
@@ -92,17 +95,17 @@ def mated_queens(table: NodeTable) -> MatedQueens:
     """
     plan = table.layout
     mated = np.array(table.mated, dtype=np.int64)
-    sets = np.array([plan.set_of[q] for q in mated], dtype=np.int64)
+    sets = plan.set_of[mated]
     a_qq = 1.0 + table.F[mated]
-    parental = np.array(plan.parental, dtype=bool)
+    parental = plan.parental
     has_node = table.node_of < table.n_nodes
     # Replace own nodes of entities that cannot be among the other's ancestors by their parents.
     queen_rows = _upwards(table, mated, keep=parental[mated])
     set_rows = _upwards(table, sets, keep=parental[sets])
     # Two queens of one mother with the same sources share a trace; so do their drone sets' diagonals.
-    pair_first, pair_at = _distinct(sparse.hstack([queen_rows, set_rows], format="csr"))
+    pair_first, pair_at = distinct_rows(_clean(sparse.hstack([queen_rows, set_rows], format="csr")))
     a_qb = relationship_of_pairs(table, queen_rows[pair_first], set_rows[pair_first])[pair_at]
-    set_first, set_at = _distinct(set_rows)
+    set_first, set_at = distinct_rows(_clean(set_rows))
     parents_only = relationship_of_pairs(table, set_rows[set_first], set_rows[set_first])[set_at]
     own = np.where(has_node[sets], np.append(table.D, 0.0)[table.node_of[sets]], 0.0)
     return MatedQueens(mated, a_qq, a_qb, parents_only + np.where(parental[sets], 0.0, own))
@@ -135,12 +138,15 @@ def known_generations(table: NodeTable) -> Floats:
     with their mother, unrecorded sisters of a known mother as one known queen, unknown drones as nothing.
     """
     plan = table.layout
-    through = np.zeros(len(plan.entities))  # generations known behind each entity, itself counted if a queen
-    for i in np.argsort(plan.level, kind="stable").tolist():
-        entity = plan.entities[i]
-        behind = sum(weight * float(through[parent]) for parent, weight in entity.parents)
-        known = entity.kind == "queen" or (entity.kind == "sisters" and entity.dam >= 0)
-        through[i] = behind + (1.0 if known else 0.0)
+    parents = sparse.csr_array(
+        (plan.parents.weight, plan.parents.index, plan.parents.start), shape=(len(plan.kind),) * 2
+    )
+    through = ((plan.kind == QUEEN) | ((plan.kind == SISTERS) & (plan.dam >= 0))).astype(float)
+    order = np.argsort(plan.level, kind="stable")  # generations known behind each entity, itself counted if a queen
+    edges = np.searchsorted(plan.level[order], np.arange(int(plan.level.max(initial=0)) + 2))
+    for start, stop in itertools.pairwise(edges.tolist()):
+        here = order[start:stop]
+        through[here] += parents[here] @ through
     return np.asarray(through[: plan.n_queens] - 1.0)
 
 
@@ -153,19 +159,7 @@ def _upwards(table: NodeTable, entities: Ints, *, keep: Bools) -> Csr:
     return sparse.csr_array(kept @ own + lifted @ parents)
 
 
-def _distinct(rows: Csr) -> tuple[Ints, Ints]:
-    """First row of each distinct row, and which of them each row equals."""
-    rows = rows.tocsr()
+def _clean(rows: Csr) -> Csr:
     rows.eliminate_zeros()
     rows.sort_indices()
-    first: list[int] = []
-    seen: dict[bytes, int] = {}
-    at = np.empty(rows.shape[0], dtype=np.int64)
-    for i in range(rows.shape[0]):
-        begin, end = rows.indptr[i], rows.indptr[i + 1]
-        key = rows.indices[begin:end].tobytes() + rows.data[begin:end].tobytes()
-        k = seen.setdefault(key, len(first))
-        if k == len(first):
-            first.append(i)
-        at[i] = k
-    return np.array(first, dtype=np.int64), at
+    return rows

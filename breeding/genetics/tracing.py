@@ -1,6 +1,7 @@
 """Path tracing: rows of T = (I - P)^-1 for many units at once, level by level, never the matrix itself."""
 
 import itertools
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
@@ -9,8 +10,20 @@ from breeding.genetics.types import Csr, Floats, Ints
 
 # Largest dense work array of one sweep [elements]; more units are traced in chunks.
 MAX_ELEMENTS = 20_000_000
-# Units traced together: wide enough to pay for the index reading, narrow enough for the cache.
-WIDTH = 128
+# The same where units are traced one beside the other: it stays in the cache of common processors.
+IN_CACHE = 4_000_000
+NARROWEST, WIDEST = 8, 128
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Nodes ``start`` to ``stop``: ``rows`` are their parents' weights among ``columns``."""
+
+    start: int
+    stop: int
+    rows: Csr
+    transposed: Csr
+    columns: slice | Ints
 
 
 class Tracer:
@@ -21,7 +34,7 @@ class Tracer:
 
     def __init__(self) -> None:
         self.size = 0
-        self._blocks: list[tuple[int, int, Csr, Ints]] = []
+        self._blocks: list[_Block] = []
         self._D: list[Floats] = []
 
     @classmethod
@@ -41,8 +54,16 @@ class Tracer:
         if rows.nnz == 0:
             return
         columns, position = np.unique(rows.indices, return_inverse=True)
-        narrow = sparse.csr_array((rows.data, position, rows.indptr), shape=(len(D), len(columns)))
-        self._blocks.append((start, self.size, narrow.T.tocsr(), columns))
+        where: slice | Ints = columns
+        position = np.asarray(position, dtype=np.int64)
+        first, stop = int(columns[0]), int(columns[-1]) + 1
+        if stop - first <= 2 * len(columns):  # a range is added to in place, without a copy
+            where, width = slice(first, stop), stop - first
+            position = rows.indices.astype(np.int64) - first
+        else:
+            width = len(columns)
+        narrow = sparse.csr_array((rows.data, position, rows.indptr), shape=(len(D), width))
+        self._blocks.append(_Block(start, self.size, narrow, narrow.T.tocsr(), where))
 
     def variances(self) -> Floats:
         return np.concatenate(self._D) if self._D else np.zeros(0)
@@ -55,8 +76,8 @@ class Tracer:
         traced = np.zeros((self.size, units.shape[0]))
         coo = units.tocoo()
         np.add.at(traced, (coo.col, coo.row), coo.data)
-        for start, stop, transposed, columns in reversed(self._blocks):
-            traced[columns] += transposed @ traced[start:stop]
+        for block in reversed(self._blocks):
+            traced[block.columns] += block.transposed @ traced[block.start : block.stop]
         return traced
 
     def times(self, units: Csr, weights: Floats) -> Floats:
@@ -69,11 +90,11 @@ class Tracer:
         return self._swept(values)
 
     def _swept(self, values: Floats) -> Floats:
-        for start, stop, transposed, columns in reversed(self._blocks):
-            values[columns] += transposed @ values[start:stop]
+        for block in reversed(self._blocks):
+            values[block.columns] += block.transposed @ values[block.start : block.stop]
         values *= self.variances()[:, None]
-        for start, stop, transposed, columns in self._blocks:
-            values[start:stop] += transposed.T @ values[columns]
+        for block in self._blocks:
+            values[block.start : block.stop] += block.rows @ values[block.columns]
         return values
 
     def pairs(self, left: Csr, right: Csr) -> Floats:
@@ -89,18 +110,21 @@ class Tracer:
         if self.size == 0 or n == 0:
             return result
         nodes, others = np.unique(left.indices), np.unique(right.indices)
-        if len(others) < len(nodes):
+        if len(others) <= len(nodes):
             left, right, nodes = right, left, others
         if len(nodes) < n:
             return self._pairs_by_node(left, right, nodes)
         D = self.variances()
-        step = min(WIDTH, max(1, MAX_ELEMENTS // (2 * self.size)))
+        step = self._width(2)
         for start in range(0, n, step):
             stop = min(n, start + step)
             both = self.trace(sparse.vstack([left[start:stop], right[start:stop]], format="csr"))
             k = stop - start
             result[start:stop] = np.einsum("ij,ij,i->j", both[:, :k], both[:, k:], D)
         return result
+
+    def _width(self, sides: int) -> int:
+        return max(NARROWEST, min(WIDEST, IN_CACHE // (sides * self.size)))
 
     def _pairs_by_node(self, left: Csr, right: Csr, nodes: Ints) -> Floats:
         n = left.shape[0]
@@ -109,7 +133,7 @@ class Tracer:
         order = np.argsort(left.indices, kind="stable")
         row, node, weight = row[order], left.indices[order], left.data[order]
         counts = np.diff(right.indptr)
-        step = min(WIDTH, max(1, MAX_ELEMENTS // self.size))
+        step = self._width(1)
         for start in range(0, len(nodes), step):
             chunk = nodes[start : start + step]
             A = self.columns(chunk)

@@ -8,12 +8,15 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
+from benchmarks.populations import population
 from breeding.genetics.absorbed import AbsorbedModel
-from breeding.genetics.colony_errors import exact_errors, exact_node_errors, joint_errors
+from breeding.genetics.cells import ColonyData
+from breeding.genetics.colony_errors import exact_errors, joint_errors, node_errors
 from breeding.genetics.colony_model import build_colony_model, full_equations
 from breeding.genetics.likelihood import ModelLikelihood
-from breeding.genetics.nodes import build_nodes
+from breeding.genetics.nodes import build_nodes, node_table
 from breeding.genetics.records import ModelSpec, Parameters
+from breeding.genetics.sampled import sampled_errors
 from tests.breeding.genetics.test_mixed_model import TWO, dense, pedigrees_with_records
 
 some = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -67,7 +70,7 @@ def test_absorbed_equals_full(data, which):
     means = sparse.csr_array(np.random.default_rng(0).normal(size=(3, n)))
     L = (means @ table.expression[:n]).toarray()
     np.testing.assert_allclose(joint_errors(fit, means), np.einsum("ia,aebf,jb->iejf", L, blocks, L), atol=1e-9)
-    everything = exact_node_errors(fit, table.expression, errors)
+    everything = node_errors(fit, table.expression, errors)
     L = table.expression.toarray()
     set_of_others = np.flatnonzero(plan.kind != 0)
     expected = np.einsum("ia,aebf,ib->ief", L, blocks, L)
@@ -104,3 +107,73 @@ def test_gradients_information_and_em_equal_those_of_the_full_equations(data, wh
     np.testing.assert_allclose(fit.information(labels), full.information(labels), atol=1e-8)
     for a, b in zip(fit.em(found), full.em(expected), strict=True):
         np.testing.assert_allclose(a, b, atol=1e-8)
+
+
+@some
+@given(pedigrees_with_records(), st.sampled_from(sorted(SPECS)))
+def test_iterations_reach_what_the_factor_gives(data, which):
+    table, colony, covariances = both(data, SPECS[which])
+    model = AbsorbedModel(table, colony.data)
+    exact = model.solve(covariances, TWO.R0)
+    found = model.solve(covariances, TWO.R0, method="iterations")
+    assert found.relative_residual < 1e-9
+    scale = np.abs(exact.nodes).max()
+    np.testing.assert_allclose(found.nodes, exact.nodes, atol=1e-7 * scale)
+    again = model.solve(covariances, TWO.R0, method="iterations", start=found.x)
+    assert again.iterations <= 1
+    rhs = np.eye(model.n_equations)[:, :3]
+    np.testing.assert_allclose(found.solve_many(rhs), exact.solve_many(rhs), atol=1e-7)
+
+
+def several_generations(traits: int):
+    """Twelve generations of an array pedigree with records of all colonies, some traits missing."""
+    rng = np.random.default_rng(3)
+    made = population(1_500, bred=0.2, generations=12, rng=rng)
+    table = node_table(made.plan)
+    y = rng.normal(20.0, 5.0, (made.plan.n_queens, traits))
+    if traits > 1:
+        y[rng.random(y.shape) < 0.1] = np.nan
+    queens = np.flatnonzero(np.isfinite(y).any(axis=1))
+    place = made.place[queens]
+    X = sparse.csr_array((np.ones(len(queens)), (np.arange(len(queens)), place)))
+    return table, ColonyData(queens, y[queens], X, (np.arange(X.shape[1]),) * traits)
+
+
+@pytest.mark.parametrize(("traits", "local"), [(1, True), (2, True), (1, False)])
+def test_drawn_errors_lie_as_near_the_exact_ones_as_they_say(traits, local, monkeypatch):
+    if not local:
+        monkeypatch.setattr("breeding.genetics.sampled.LARGEST_LOCAL", 0)
+    table, data = several_generations(traits)
+    model = AbsorbedModel(table, data)
+    G, R = TWO.G0[: 2 * traits, : 2 * traits], TWO.R0[:traits, :traits]
+    exact = exact_errors(model.solve([G], R))
+    drawn = sampled_errors(model.solve([G], R, method="iterations"), np.random.default_rng(1), samples=64)
+    assert drawn.samples == 64
+    k = np.zeros(2 * traits)
+    k[-2:] = 1.0
+    away = (drawn.errors.queen - exact.queen) @ k @ k / float(k @ G @ k)
+    weight = np.bincount(model.cell_of)
+    rmse = np.sqrt(np.average(away**2, weights=weight))
+    assert 0.4 * drawn.rmse < rmse < 1.6 * drawn.rmse
+    assert drawn.rmse < (0.04 if local else 0.15)
+    assert abs(np.average(away, weights=weight)) < rmse
+    scale = np.sqrt(np.mean(exact.queen**2))
+    for name in ("queen", "cross", "drones"):
+        assert np.sqrt(np.mean((getattr(drawn.errors, name) - getattr(exact, name)) ** 2)) < 0.15 * scale
+
+
+def test_far_fewer_equations_than_nodes():
+    table, data = several_generations(1)
+    model = AbsorbedModel(table, data)
+    full = full_equations(table, data)
+    assert full.n_equations > 4 * model.n_equations
+    G, R = TWO.G0[:2, :2], TWO.R0[:1, :1]
+    found, expected = model.solve([G], R), full.solve([G], R)
+    np.testing.assert_allclose(found.nodes, expected.effects(0), atol=1e-9)
+    assert found.loglik == pytest.approx(expected.loglik, abs=1e-6)
+    n = table.layout.n_queens
+    inverse = np.linalg.inv(expected.C.toarray())[: 2 * table.n_nodes, : 2 * table.n_nodes]
+    diagonal = np.einsum("iaia->ia", inverse.reshape(table.n_nodes, 2, table.n_nodes, 2))
+    errors = exact_errors(found)
+    expected_queens = diagonal[table.node_of[:n]]
+    np.testing.assert_allclose(np.einsum("iee->ie", errors.queen[errors.cell]), expected_queens, atol=1e-9)
