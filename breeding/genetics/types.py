@@ -4,16 +4,18 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
+
+if TYPE_CHECKING:
+    from scipy import sparse
 
 Floats: TypeAlias = npt.NDArray[np.floating[Any]]
 Ints: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 Bools: TypeAlias = npt.NDArray[np.bool_]
-# The kernels keep their sparse matrices as CSR; its type parameters exist in the stubs alone.
+# The kernels keep their sparse matrices as CSR. Pages read these aliases too: they load no scipy.
 if TYPE_CHECKING:
     Csr: TypeAlias = sparse.csr_array[Any, Any]
 else:
-    Csr = sparse.csr_array
+    Csr = Any
 
 
 class InputError(ValueError):
