@@ -14,6 +14,7 @@ import numpy as np
 
 from breeding.genetics import reml
 from breeding.genetics.colony_model import ColonyModel, build_colony_model
+from breeding.genetics.montecarlo_reml import estimate_by_draws
 from breeding.genetics.nodes import NodeTable, build_nodes
 from breeding.genetics.parameters import MEAN_A_WW, check_parameters, one_effect_parameters
 from breeding.genetics.pedigree import Pedigree
@@ -22,6 +23,8 @@ from breeding.genetics.reml import RemlResult
 from breeding.genetics.types import Floats, InputError
 
 Progress = Callable[[str, float], None]
+# Equations times effects up to which the likelihood is worked out exactly: some seconds a round.
+LARGEST_EXACT = 40_000
 # A second start for a search that ended badly: uncorrelated effects of this share of the first one's.
 SECOND_START = 0.3
 SINGLE: tuple[Effects, ...] = ("queen", "worker")
@@ -89,6 +92,7 @@ def estimate_components(
 
     Notes
     -----
+    Beyond ``LARGEST_EXACT`` traces come from simulated records, without a likelihood and its tests.
     A search that does not converge, or that ends below a model of one effect, is started once more from
     uncorrelated small effects; the higher likelihood counts.
 
@@ -109,9 +113,9 @@ def estimate_components(
     shares = (0.1, 0.6, 0.8, 1.0) if test else (0.1, 1.0)
 
     def search(effects: Effects, part: int, starts: Sequence[Parameters]) -> tuple[ColonyModel, RemlResult]:
-        def told(rounds: int, loglik: float) -> None:
+        def told(rounds: int, _: float) -> None:
             done = shares[part] + (shares[part + 1] - shares[part]) * (1 - 0.85**rounds)
-            tell(f"Round {rounds}, {effects}: log-likelihood {loglik:.3f}", done)
+            tell(f"Round {rounds}, {effects}", done)
 
         own = replace(spec, effects=effects)
         return _searched(table, records, own, start.traits, starts, max_rounds, told)
@@ -119,7 +123,7 @@ def estimate_components(
     starts = [start, _small(start)]
     colony, result = search(spec.effects, 0, starts)
     tests: list[LikelihoodRatio] = []
-    if test:
+    if test and math.isfinite(result.loglik):
         ones = {effects: search(effects, 1 + k, starts)[1] for k, effects in enumerate(SINGLE)}
         if max(one.loglik for one in ones.values()) > result.loglik + 1e-4:
             again = search("both", 0, [_small(start)])[1]
@@ -246,11 +250,13 @@ def _searched(
     """The first search that converges, else the one with the highest likelihood."""
     colony = build_colony_model(table, records, spec, traits)
     best: RemlResult | None = None
+    is_large = colony.model.n_equations * colony.model.columns.q > LARGEST_EXACT
     for start in starts:
         one = one_effect_parameters(start, spec.effects)
-        found = reml.estimate(
-            colony.model, colony.covariances(one, spec), one.R0, max_rounds=max_rounds, progress=told
-        )  # fmt: skip
+        begin = colony.covariances(one, spec)
+        if is_large:
+            return colony, estimate_by_draws(colony.model, begin, one.R0, progress=told)
+        found = reml.estimate(colony.model, begin, one.R0, max_rounds=max_rounds, progress=told)
         if best is None or found.loglik > best.loglik:
             best = found
         if best.converged:

@@ -41,6 +41,7 @@ class RemlResult:
     covariances, residual : estimated matrices; *_se : standard errors of their elements.
     sampling : (n_parameters, n_parameters). Inverse average information, order of ``labels``.
     told_apart : whether the data distinguish all components; boundaries : the edges they end on.
+    drawn : (n_parameters,) or None. What simulated traces add to the standard errors, which hold it already.
     """
 
     covariances: list[Floats]
@@ -56,6 +57,7 @@ class RemlResult:
     boundaries: tuple[Boundary, ...]
     note: str
     history: list[Round] = field(default_factory=list)
+    drawn: Floats | None = None
 
     @property
     def estimable(self) -> bool:
@@ -149,7 +151,7 @@ def estimate(
         converged,
         told_apart,
         edges,
-        _note(edges, rounds, converged=converged, told_apart=told_apart),
+        note_of(edges, rounds, converged=converged, told_apart=told_apart),
         history,
     )
 
@@ -269,7 +271,8 @@ def _inside(matrices: Sequence[Floats]) -> bool:
     return bool(np.all(FLOOR * whole <= R0))
 
 
-def _note(edges: Sequence[Boundary], rounds: int, *, converged: bool, told_apart: bool) -> str:
+def note_of(edges: Sequence[Boundary], rounds: int, *, converged: bool, told_apart: bool) -> str:
+    """How a search ended, in words; empty when nothing is to be said."""
     said: list[str] = []
     if not told_apart:
         said.append("these data cannot tell the variance components apart; the values depend on the start")

@@ -143,7 +143,7 @@ def _effects(found: Mapping[str, Any]) -> list[str]:
             )
             % found
         ]
-    if found["status"] != ESTIMABLE:
+    if found["status"] != ESTIMABLE or not found["tests"]:
         return []
     alone = {test["against"]: test["p"] for test in found["tests"]}
     enough = [

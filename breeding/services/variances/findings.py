@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -169,7 +170,7 @@ def _told(found: ComponentEstimates, key: str) -> dict[str, Any]:
         "h2_colony": _pair(h.colony),
         "permanent": _pair(h.permanent),
         "tests": [{"against": t.against, "statistic": t.statistic, "p": t.p} for t in found.tests],
-        "loglik": found.result.loglik,
+        "loglik": found.result.loglik if isfinite(found.result.loglik) else None,
         "rounds": found.result.rounds,
         "edges": [{"term": edge.term, "kind": edge.kind, "effects": list(edge.effects)} for edge in edges],
     }
