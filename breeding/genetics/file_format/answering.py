@@ -11,7 +11,7 @@ from breeding.genetics import reml
 from breeding.genetics.cholesky import NotPositiveDefiniteError
 from breeding.genetics.contributions import optimum_contributions
 from breeding.genetics.crosses import Cross, EffectValues, plan_crosses
-from breeding.genetics.evaluation import METHOD
+from breeding.genetics.evaluation import solver_report
 from breeding.genetics.file_format.asking import MOST_DRONES, ComponentsAsk
 from breeding.genetics.file_format.reading import Request
 from breeding.genetics.nodes import NodeTable, build_nodes
@@ -60,8 +60,9 @@ def answer(request: Request) -> Answer:
     prediction = _prediction(request, table)
     solver: dict[str, Any] = {"method": "none", "iterations": 0, "relative_residual": 0.0}
     if prediction is not None:
+        report = solver_report(prediction)
         solver = {
-            "method": METHOD, "iterations": 1, "relative_residual": prediction.fit.relative_residual,
+            "method": report.method, "iterations": report.iterations, "relative_residual": report.relative_residual,
         }  # fmt: skip
         converged = prediction.fit.relative_residual <= RESIDUAL
         if request.asked.values or request.asked.merit:
@@ -149,7 +150,7 @@ def _values(request: Request, prediction: Prediction) -> dict[str, Any]:
     made["fixed"] = prediction.colony.fixed(prediction.fit)
     if request.model.groups == "fixed":
         made["groups"] = _groups(prediction)
-    made["loglik"] = prediction.fit.loglik
+    made["loglik"] = None if math.isnan(prediction.fit.loglik) else prediction.fit.loglik
     return made
 
 
