@@ -32,6 +32,7 @@ class TraitRow:
     words: Sequence[str]
     can_adopt: bool
     is_adopted: bool
+    is_offered: bool  # ticked beforehand: can be adopted and nothing speaks against trusting it
 
 
 def trait_rows(
@@ -45,7 +46,10 @@ def trait_rows(
     for trait in traits:
         found = estimate.traits.get(trait.key) if estimate else None
         words = trait_words(found) if found else [_("No estimate yet.")]
-        rows.append(TraitRow(trait, _figures(trait, found or {}), words, trait.key in usable, trait.key in adopted))
+        shown = found if found and found["status"] == ESTIMABLE else {}  # errors on an edge mean nothing
+        can_adopt = trait.key in usable
+        is_offered = can_adopt and not in_use and not (_doubts(found) if found else [])
+        rows.append(TraitRow(trait, _figures(trait, shown), words, can_adopt, trait.key in adopted, is_offered))
     return rows
 
 
@@ -161,6 +165,17 @@ def _effects(found: Mapping[str, Any]) -> list[str]:
 
 
 def _trust(found: Mapping[str, Any]) -> list[str]:
+    said = _doubts(found)
+    if found["permanent"]:
+        said.append(
+            _("A lasting effect of the colony that is not inherited makes %(share)s of the variance.")
+            % {"share": _with_error(found["permanent"])}
+        )
+    return said
+
+
+def _doubts(found: Mapping[str, Any]) -> list[str]:
+    """What speaks against trusting an estimate."""
     said = []
     if found["records"] < ENOUGH_TO_TRUST:
         said.append(
@@ -176,11 +191,6 @@ def _trust(found: Mapping[str, Any]) -> list[str]:
         said.append(
             _("Very unsure for %(whom)s: the error is more than half of the value.") % {"whom": _(" and ").join(wide)}
         )
-    if found["permanent"]:
-        said.append(
-            _("A lasting effect of the colony that is not inherited makes %(share)s of the variance.")
-            % {"share": _with_error(found["permanent"])}
-        )
     return said
 
 
@@ -190,7 +200,7 @@ def _figures(trait: Trait, found: Mapping[str, Any]) -> list[Figure]:
         Figure(_("Heritable, queens"), _plain(trait.h2_queen), _with_error(found.get("h2_queen"))),
         Figure(_("Correlation"), _plain(trait.correlation_worker_queen), _with_error(found.get("correlation"))),
         Figure(
-            _("Spread (%(unit)s)") % {"unit": trait.unit},
+            _("Spread of results"),
             _plain(trait.phenotypic_sd),
             _with_error(found.get("phenotypic_sd")),
         ),
@@ -198,8 +208,8 @@ def _figures(trait: Trait, found: Mapping[str, Any]) -> list[Figure]:
 
 
 def _plain(number: Any) -> str:
-    return number_format(round(float(number), 2), decimal_pos=2)
+    return number_format(round(float(number), 2), decimal_pos=2).replace("-", "−")
 
 
 def _with_error(pair: Sequence[float] | None) -> str:
-    return "–" if pair is None else f"{_plain(pair[0])} ± {_plain(pair[1])}".replace("-", "−")
+    return "–" if pair is None else f"{_plain(pair[0])} ± {_plain(pair[1])}"

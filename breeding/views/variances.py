@@ -35,10 +35,12 @@ def variances(request: HttpRequest) -> HttpResponse:
     adoption = adoption_in_use(viewer.cooperative)
     traits = list(Trait.objects.filter(cooperative=viewer.cooperative, in_evaluation=True))
     names = dict(Trait.objects.filter(cooperative=viewer.cooperative).values_list("key", "name"))
+    rows = trait_rows(traits, estimate, adoption)
     context = {
         "estimate": estimate,
         "adoption": adoption,
-        "rows": trait_rows(traits, estimate, adoption),
+        "rows": rows,
+        "can_adopt": any(row.can_adopt for row in rows),
         "adopted_names": [names.get(key, key) for key in adoption.traits] if adoption else [],
         "together": together_rows(estimate, names) if estimate else [],
         "together_words": together_words(estimate, names) if estimate else "",

@@ -86,6 +86,33 @@ def test_estimates_stand_beside_the_start_and_are_adopted_from_the_page(
     assert "Evaluations use the starting values" in client.get(reverse("breeding:variances")).content.decode()
 
 
+def test_only_what_can_be_trusted_is_ticked_beforehand_and_edges_show_no_figures(
+    client_of: Callable[[str], Client], stock: Stock
+) -> None:
+    edge = kept(status="edge", h2_worker=[0.91, 0.1], edges=[{"term": "genetic", "kind": "variance", "effects": [1]}])
+    made(
+        stock.cooperative,
+        {
+            "honey_yield": kept(),
+            "gentleness": kept(records=90),
+            "calmness": kept(h2_queen=[0.1, 0.3]),
+            "swarming": edge,
+        },
+    )
+    response = client_of("breeder").get(reverse("breeding:variances"))
+    rows = {row.trait.key: (row.can_adopt, row.is_offered) for row in response.context["rows"]}
+    assert rows == {
+        "honey_yield": (True, True),
+        "gentleness": (True, False),
+        "calmness": (True, False),
+        "swarming": (False, False),
+        "pin_test": (False, False),
+    }
+    page = response.content.decode()
+    assert page.count(" checked") == 1
+    assert "0.91" not in page
+
+
 def test_members_see_the_estimates_and_cannot_adopt(client_of: Callable[[str], Client], stock: Stock) -> None:
     made(stock.cooperative, {"honey_yield": kept()})
     client = client_of("owner")
