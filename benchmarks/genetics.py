@@ -107,14 +107,15 @@ def one_size(colonies: int, bred: float, generations: int) -> dict[str, float]:
         table.inverse,
         lambda A: f"{A.nnz / table.n_nodes:.1f} non-zeros a row",
     )
-    fits = [solving(lines, made, table, traits, rng) for traits in (1, 3)]
+    for traits in (1, 3):
+        solving(lines, made, table, traits, rng)
     lines.kept["peak MB"] = peak_mb()
     lines.show("peak memory of everything above", f"{peak_mb():6.0f} MB")
-    comparisons(lines, fits[0])
+    comparisons(lines, table, season(made, table, parameters(1), rng))
     return lines.kept
 
 
-def solving(lines: Lines, made: Population, table: NodeTable, traits: int, rng: np.random.Generator) -> AbsorbedFit:
+def solving(lines: Lines, made: Population, table: NodeTable, traits: int, rng: np.random.Generator) -> None:
     at = parameters(traits)
     data = season(made, table, at, rng)
     name = f"{traits} trait{'s' if traits > 1 else ''}: "
@@ -153,7 +154,6 @@ def solving(lines: Lines, made: Population, table: NodeTable, traits: int, rng: 
         )
         lines.show(f"{name}expected error of a reliability", f"{found.rmse:.3f}")
     lines.show(f"{name}peak memory so far", f"{peak_mb():6.0f} MB")
-    return fit
 
 
 def bandwidth(lines: Lines, name: str, fit: AbsorbedFit) -> None:
@@ -189,12 +189,12 @@ def reml_round(lines: Lines, name: str, fit: AbsorbedFit) -> None:
     lines.time(f"{name}a round of AI-REML", step, lambda loglik: f"logL {loglik:.1f}, {len(labels)} parameters")
 
 
-def comparisons(lines: Lines, fit: AbsorbedFit) -> None:
+def comparisons(lines: Lines, table: NodeTable, data: ColonyData) -> None:
     """The same values by plain libraries on the equations of all nodes."""
-    name, table, data, at = "1 trait: ", fit.model.table, fit.model.data, parameters(1)
-    n = table.layout.n_queens
+    name, at, n = "1 trait: ", parameters(1), table.layout.n_queens
     if n > SPSOLVE_UP_TO:
         return
+    fit = AbsorbedModel(table, data).solve([at.G0], at.R0)
     full = full_equations(table, data)
     R_inverse = full.residual_blocks([np.linalg.inv(at.R0[np.ix_(k, k)]) for k, _ in full.recorded_patterns()])
     prior = sparse.kron(table.inverse(), np.linalg.inv(at.G0))

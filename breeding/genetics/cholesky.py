@@ -87,7 +87,7 @@ class Plan:
         counted = matrix(np.arange(self.pattern.shape[0], dtype=float))
         cholmod.solve(factor, counted, sys=7)
         order = np.array(counted).ravel().astype(np.int64)
-        start, rows, values = (np.array(part).ravel() for part in cholmod.getfactor(factor).CCS)
+        start, rows, values = (np.asarray(part).ravel() for part in cholmod.getfactor(factor).CCS)
         self.symbolic = self.holder = None
         if not np.array_equal(order, self.order):
             self.order = order

@@ -8,7 +8,7 @@ Brascamp & Bijma (2014), 10.1186/s12711-014-0053-9; Quaas (1988), 10.3168/jds.S0
 (genetic groups).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
@@ -109,7 +109,57 @@ def build_colony_model(
     y, rows = _values(table, records, traits, path)
     kept = [records[i] for i in rows]
     queens = np.array([table.layout.index[r.queen] for r in kept], dtype=np.int64)
-    plain, names = _fixed_columns(kept, rows, spec, path)
+    factors: dict[str, Levels] = {}
+    for name in spec.fixed:
+        for i, record in zip(rows, kept, strict=True):
+            if name not in record.fixed:
+                raise InputError(f"{path}[{i}].fixed.{name}", "is missing; the model needs it")
+        factors[name] = Levels.of([record.fixed[name] for record in kept])
+    random = {name: Levels.of([record.fixed.get(name, "") for record in kept]) for name in spec.random}
+    covariates: dict[str, Floats] = {}
+    for name in spec.covariates:
+        for i, record in zip(rows, kept, strict=True):
+            value = record.covariates.get(name)
+            if value is None or not np.isfinite(value):
+                raise InputError(f"{path}[{i}].covariates.{name}", "is missing; the model needs it")
+        covariates[name] = np.array([record.covariates[name] for record in kept], dtype=float)
+    return colony_model_of_arrays(table, traits, queens, y, spec, factors=factors, random=random, covariates=covariates)
+
+
+@dataclass(frozen=True)
+class Levels:
+    """A factor: the level of each record, numbered in the order of ``names``; -1 none."""
+
+    code: Ints
+    names: tuple[str, ...]
+
+    @classmethod
+    def of(cls, given: Sequence[str]) -> "Levels":
+        """Levels sorted by name; an empty name is none."""
+        names = sorted({level for level in given if level})
+        at = {level: k for k, level in enumerate(names)}
+        return cls(np.array([at.get(level, -1) for level in given], dtype=np.int64), tuple(names))
+
+
+def colony_model_of_arrays(
+    table: NodeTable,
+    traits: Sequence[str],
+    queens: Ints,
+    y: Floats,
+    spec: ModelSpec,
+    *,
+    factors: Mapping[str, Levels],
+    random: Mapping[str, Levels] | None = None,
+    covariates: Mapping[str, Floats] | None = None,
+) -> ColonyModel:
+    """The model of records that stand in arrays already.
+
+    Parameters
+    ----------
+    queens : (n,). Row of the tested queen; every one is mated. y : (n, t), NaN where not recorded, no row empty.
+    factors, random, covariates : of each name in the model; (n,) each. Fixed levels are present everywhere.
+    """
+    plain, names = _fixed_columns(len(queens), spec, factors, covariates or {})
     groups, n_groups = _group_columns(table, queens, spec)
     X = sparse.hstack([plain, groups], format="csr")
     labels: list[tuple[str, ...]] = []
@@ -119,6 +169,7 @@ def build_colony_model(
         used = np.asarray(abs(seen).sum(axis=0)).ravel() > 0
         labels.append(tuple(n if used[i] else "" for i, n in enumerate([*names, *[""] * n_groups])))
         chosen.append(independent_columns(seen))
+    levels = [(name, (random or {})[name]) for name in spec.random]
     data = ColonyData(
         queens,
         y,
@@ -126,7 +177,7 @@ def build_colony_model(
         tuple(chosen),
         tuple(spec.kept_effects(1)),
         spec.permanent_colony,
-        tuple((name, *_levels([r.fixed.get(name, "") for r in kept])) for name in spec.random),
+        tuple((name, own.code, max(1, len(own.names))) for name, own in levels),
     )
     names_of_groups = table.group_names if spec.groups == "fixed" else ()
     return ColonyModel(table, data, tuple(traits), tuple(labels), n_groups, names_of_groups)
@@ -169,48 +220,29 @@ def _values(table: NodeTable, records: Sequence[Record], traits: Sequence[str], 
     return y[rows], rows
 
 
-def _levels(given: Sequence[str]) -> tuple[Ints, int]:
-    """Number of the level of each record, -1 where it has none, and how many levels there are (at least 1)."""
-    names = sorted({level for level in given if level})
-    at = {level: k for k, level in enumerate(names)}
-    return np.array([at.get(level, -1) for level in given], dtype=np.int64), max(1, len(names))
-
-
 def _independent(name: str, level: Ints, n_levels: int) -> Term:
     has = np.flatnonzero(level >= 0)
     Z = sparse.csr_array((np.ones(len(has)), (has, level[has])), shape=(len(level), n_levels))
     return Term(name, (Z,), sparse.eye_array(n_levels, format="csr"))
 
 
-def _fixed_columns(records: Sequence[Record], rows: Sequence[int], spec: ModelSpec, path: str) -> tuple[Csr, list[str]]:
+def _fixed_columns(
+    n: int, spec: ModelSpec, factors: Mapping[str, Levels], covariates: Mapping[str, Floats]
+) -> tuple[Csr, list[str]]:
     """One column per level of the first factor, all but the first level of the others, then covariates."""
-    n = len(records)
     parts: list[Csr] = []
     names: list[str] = []
     if not spec.fixed:
         parts.append(sparse.csr_array(np.ones((n, 1))))
         names.append(MEAN)
     for k, factor in enumerate(spec.fixed):
-        levels: list[str] = []
-        for i, record in zip(rows, records, strict=True):
-            if factor not in record.fixed:
-                raise InputError(f"{path}[{i}].fixed.{factor}", "is missing; the model needs it")
-            levels.append(record.fixed[factor])
-        found = sorted(set(levels))
-        at = {level: c for c, level in enumerate(found)}
-        columns = np.array([at[level] for level in levels], dtype=np.int64)
-        Z = sparse.csr_array((np.ones(n), (np.arange(n), columns)), shape=(n, len(found)))
+        levels = factors[factor]
+        Z = sparse.csr_array((np.ones(n), (np.arange(n), levels.code)), shape=(n, len(levels.names)))
         first = 1 if k else 0
         parts.append(Z[:, first:])
-        names += [f"{factor}={level}" for level in found[first:]]
+        names += [f"{factor}={level}" for level in levels.names[first:]]
     for covariate in spec.covariates:
-        values = np.zeros((n, 1))
-        for row, (i, record) in enumerate(zip(rows, records, strict=True)):
-            value = record.covariates.get(covariate)
-            if value is None or not np.isfinite(value):
-                raise InputError(f"{path}[{i}].covariates.{covariate}", "is missing; the model needs it")
-            values[row, 0] = value
-        parts.append(sparse.csr_array(values))
+        parts.append(sparse.csr_array(covariates[covariate][:, None]))
         names.append(covariate)
     return sparse.hstack(parts, format="csr"), names
 

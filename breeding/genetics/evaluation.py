@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from breeding.genetics.colony_model import ColonyModel
 from breeding.genetics.feasibility import feasible_effects
-from breeding.genetics.nodes import build_nodes
+from breeding.genetics.nodes import NodeTable, build_nodes
 from breeding.genetics.parameters import merit_contrast
 from breeding.genetics.pedigree import Pedigree
 from breeding.genetics.prediction import Predicted, Prediction
@@ -103,8 +104,8 @@ class Evaluation:
 
 
 def evaluate(
-    pedigree: Pedigree,
-    records: Sequence[Record],
+    pedigree: Pedigree | NodeTable,
+    records: Sequence[Record] | ColonyModel,
     model: ModelSpec,
     parameters: Parameters,
     *,
@@ -116,6 +117,7 @@ def evaluate(
 
     Parameters
     ----------
+    pedigree, records : of ids, or in arrays (``node_table``, ``colony_model_of_arrays``).
     weights : trait -> weight of the merit, negative where low is good; scaled to sum |w| = 1.
     reference : ids of the queens whose mean is 0 (the living, tested stock); None keeps the base
         population as 0. One shift per trait and effect, so that all criteria stay comparable; errors and
@@ -135,7 +137,7 @@ def evaluate(
     """
     tell = progress or (lambda step, part: None)
     tell("Relationships", 0.0)
-    table = build_nodes(pedigree, mated=[r.queen for r in records if r.queen])
+    table = _table(pedigree, records)
     tell("Equations", 0.25)
     prediction = Prediction(table, records, model, parameters)
     k = merit_contrast(parameters, weights)
@@ -158,13 +160,30 @@ def evaluate(
         loglik=fit.loglik,
         solver=solver_report(prediction),
         notes=(
-            *(feasible_effects(pedigree, records).reasons() if model.effects == "both" else ()),
+            *_reasons(pedigree, records, model),
             *_drawn(prediction),
         ),
         row={id_: i for i, id_ in enumerate(ids)},
         prediction=prediction,
         merit_weights=k,
     )
+
+
+def _table(pedigree: Pedigree | NodeTable, records: Sequence[Record] | ColonyModel) -> NodeTable:
+    if isinstance(pedigree, NodeTable):
+        return pedigree
+    if isinstance(records, ColonyModel):
+        return records.table
+    return build_nodes(pedigree, mated=[r.queen for r in records if r.queen])
+
+
+def _reasons(
+    pedigree: Pedigree | NodeTable, records: Sequence[Record] | ColonyModel, model: ModelSpec
+) -> tuple[str, ...]:
+    """Why two effects are not told apart; whoever brings arrays asks ``feasible_effects`` himself."""
+    if model.effects != "both" or isinstance(pedigree, NodeTable) or isinstance(records, ColonyModel):
+        return ()
+    return feasible_effects(pedigree, records).reasons()
 
 
 def _assemble(prediction: Prediction, k: Floats, reference: Sequence[str] | None) -> dict[str, Estimates]:

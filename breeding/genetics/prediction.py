@@ -92,7 +92,7 @@ class Prediction:
     def __init__(
         self,
         table: NodeTable,
-        records: Sequence[Record],
+        records: Sequence[Record] | ColonyModel,
         spec: ModelSpec,
         parameters: Parameters,
         *,
@@ -109,7 +109,11 @@ class Prediction:
         self.spec = spec
         self.parameters = parameters
         self.mated: MatedQueens = mated_queens(table)
-        self.colony: ColonyModel = build_colony_model(table, records, spec, parameters.traits, path=f"{path}records")
+        self.colony: ColonyModel = (
+            records
+            if isinstance(records, ColonyModel)
+            else build_colony_model(table, records, spec, parameters.traits, path=f"{path}records")
+        )
         self.fit: AbsorbedFit = self.colony.model.solve(
             self.colony.covariances(parameters, spec), parameters.R0, method=method
         )

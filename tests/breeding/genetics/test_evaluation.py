@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from breeding.genetics.colony_model import Levels, colony_model_of_arrays
 from breeding.genetics.evaluation import evaluate
 from breeding.genetics.nodes import build_nodes
 from breeding.genetics.parameters import (
@@ -15,7 +16,7 @@ from breeding.genetics.parameters import (
     starter_parameters,
 )
 from breeding.genetics.pedigree import DroneShare, Mating, OneSource, Open, Pedigree, Pool, Queen
-from breeding.genetics.records import ModelSpec, Record
+from breeding.genetics.records import ModelSpec, Parameters, Record
 from breeding.genetics.simulate import RecordedColony, simulate_records, simulate_values
 from breeding.genetics.types import InputError
 
@@ -188,3 +189,32 @@ def test_starters_refuse_what_leaves_no_residual():
         starter_parameters({"wax": ("wax", 2.0)})
     with pytest.raises(InputError, match="above 0"):
         components_of(0.0, STARTERS["honey"])
+
+
+def test_arrays_give_what_ids_give():
+    pedigree, tested = population(11, years=3, families=4, sisters=5)
+    rng = np.random.default_rng(2)
+    table = build_nodes(pedigree)
+    queens = np.array([table.layout.index[colony.queen] for colony in tested])
+    y = rng.normal(20.0, 4.0, (len(tested), 2))
+    y[::7, 1] = np.nan
+    records = [
+        Record(colony.queen, {"honey": a, "calm": None if np.isnan(b) else b}, colony.fixed, {"feed": float(i % 5)})
+        for i, (colony, (a, b)) in enumerate(zip(tested, y.tolist(), strict=True))
+    ]
+    spec = ModelSpec(("place",), ("feed",))
+    at = Parameters(("honey", "calm"), np.diag([8.0, 5.0, 3.0, 2.0]) - 0.5, np.diag([9.0, 6.0]))
+    weights = {"honey": 1.0, "calm": 0.5}
+    by_ids = evaluate(pedigree, records, spec, at, weights=weights)
+    arrays = colony_model_of_arrays(
+        table, at.traits, queens, y, spec,
+        factors={"place": Levels.of([colony.fixed["place"] for colony in tested])},
+        covariates={"feed": np.arange(len(tested)) % 5.0},
+    )  # fmt: skip
+    by_arrays = evaluate(table, arrays, spec, at, weights=weights)
+    for name in ("worker", "queen", "total", "as_mother", "performance", "merit_drones", "merit_mother"):
+        for part in ("value", "error", "reliability"):
+            np.testing.assert_array_equal(getattr(getattr(by_ids, name), part), getattr(getattr(by_arrays, name), part))
+    assert by_ids.fixed == by_arrays.fixed
+    assert by_ids.queens == by_arrays.queens
+    np.testing.assert_array_equal(by_ids.records, by_arrays.records)
