@@ -29,6 +29,12 @@ START = joined_parameters(["honey"], [components_of(25.0, Heritabilities(0.25, 0
 PLACE = ModelSpec(("place",))
 
 
+def there(one):
+    """What the model under test must hold."""
+    assert one is not None
+    return one
+
+
 def simulated(seed, parameters, *, spec_places=True, twice=False, **more):
     pedigree, tested = population(seed, **more)
     if twice:
@@ -67,17 +73,18 @@ def test_error_of_a_ratio_follows_the_textbook_formula(result):
 
 def test_heritabilities_have_errors_in_their_range(result):
     found = estimated_heritabilities(result)
-    assert 0 < found.worker.se < 0.5
-    assert 0 < found.queen.value < 1
-    assert -1 < found.correlation.value < 1
+    worker, queen, correlation = there(found.worker), there(found.queen), there(found.correlation)
+    assert 0 < worker.se < 0.5
+    assert 0 < queen.value < 1
+    assert -1 < correlation.value < 1
     G, a_ww = result.covariances[0], 0.35
     whole = a_ww * G[0, 0] + G[1, 1] + G[0, 1] + result.residual[0, 0]
     assert found.phenotypic_variance.value == pytest.approx(whole)
-    assert found.worker.value == pytest.approx(a_ww * G[0, 0] / whole)
+    assert worker.value == pytest.approx(a_ww * G[0, 0] / whole)
     assert found.colony.value == pytest.approx(1 - result.residual[0, 0] / whole)
     assert found.permanent is None
     r, errors = genetic_correlations(result)
-    assert (r[0, 1], errors[1, 0]) == pytest.approx((found.correlation.value, found.correlation.se))
+    assert (r[0, 1], errors[1, 0]) == pytest.approx((correlation.value, correlation.se))
 
 
 def dense_maximum(pedigree, records, effects):
@@ -155,7 +162,7 @@ def test_a_model_of_one_effect_gives_its_heritability_alone(effects):
     h = found.heritabilities["honey"]
     own, other = (h.queen, h.worker) if effects == "queen" else (h.worker, h.queen)
     assert (other, h.correlation) == (None, None)
-    assert own.value == pytest.approx(h.colony.value)
+    assert there(own).value == pytest.approx(h.colony.value)
     kept = 1 if effects == "queen" else 0
     assert found.parameters.G0[kept, kept] == found.result.covariances[0][0, 0]
     assert not found.parameters.G0[1 - kept].any()
@@ -171,12 +178,12 @@ def test_two_traits_with_a_permanent_effect_are_found_within_their_errors():
     assert found.result.boundaries == ()
     estimates = [*found.result.covariances, found.result.residual]
     errors = [*found.result.covariances_se, found.result.residual_se]
-    for estimate, error, truth in zip(estimates, errors, (true.G0, true.permanent, true.R0), strict=True):
+    for estimate, error, truth in zip(estimates, errors, (true.G0, there(true.permanent), true.R0), strict=True):
         assert (np.abs(estimate - truth) < 3.5 * error).all()
-    assert found.heritabilities["honey"].permanent.value == pytest.approx(
+    assert there(found.heritabilities["honey"].permanent).value == pytest.approx(
         found.result.covariances[1][0, 0] / found.heritabilities["honey"].phenotypic_variance.value
     )
-    np.testing.assert_allclose(found.parameters.permanent, found.result.covariances[1])
+    np.testing.assert_allclose(there(found.parameters.permanent), found.result.covariances[1])
 
 
 def test_errors_are_the_spread_of_estimates_over_repeated_data():
