@@ -16,9 +16,12 @@ from typing import Any
 import numpy as np
 from cvxopt import cholmod, matrix, spmatrix
 from scipy import sparse
-from scipy.linalg import lapack
+from scipy.linalg import blas, lapack
 
 from breeding.genetics.types import Bools, Csr, Floats, Ints
+
+# Pivots up to which a call costs more than its arithmetic.
+SMALL = 48
 
 
 class NotPositiveDefiniteError(ArithmeticError):
@@ -197,10 +200,8 @@ def _inverse_values(supernodes: Sequence[Supernode], values: Floats) -> None:
         else:
             columns[0] = values[node.entries]
         front = np.empty((width, width))
-        R = _inverse_of_lower(columns[:, :s].T)
-        Z11 = R.T @ R
+        Z11, W = _pivots(columns[:, :s].T, columns[:, s:].T)
         if width > s:
-            W = columns[:, s:].T @ R
             Z22 = fronts[node.parent][node.inside[:, None], node.inside]
             Z21 = -(Z22 @ W)
             Z11 -= W.T @ Z21
@@ -216,12 +217,20 @@ def _inverse_values(supernodes: Sequence[Supernode], values: Floats) -> None:
             fronts[number] = front
 
 
-def _inverse_of_lower(L: Floats) -> Floats:
-    if len(L) == 1:
-        return 1.0 / L
-    made, failed = lapack.dtrtri(L, lower=1)
+def _pivots(L11: Floats, L21: Floats) -> tuple[Floats, Floats]:
+    """(L11 L11')^-1 and L21 L11^-1."""
+    if len(L11) == 1:
+        R = 1.0 / L11
+        return R * R, L21 * R
+    if len(L11) < SMALL:
+        R, failed = lapack.dtrtri(L11, lower=1)
+        assert not failed
+        return R.T @ R, L21 @ R
+    Z11, failed = lapack.dpotri(L11, lower=1)
     assert not failed
-    return np.asarray(made)
+    Z11 = np.tril(Z11)
+    Z11 += np.tril(Z11, -1).T
+    return Z11, blas.dtrsm(1.0, L11, L21, side=1, lower=1)
 
 
 def positions(pattern: Csr, rows: Ints, columns: Ints) -> Ints:

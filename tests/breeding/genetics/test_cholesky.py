@@ -22,7 +22,8 @@ def random_system(seed, n_blocks, density):
 
 
 @pytest.mark.parametrize(
-    ("seed", "n_blocks", "density"), [(1, 1, 0.5), (2, 12, 0.1), (3, 60, 0.03), (4, 40, 0.3), (5, 30, 0.0)]
+    ("seed", "n_blocks", "density"),
+    [(1, 1, 0.5), (2, 12, 0.1), (3, 60, 0.03), (4, 40, 0.3), (5, 30, 0.0), (6, 70, 0.6)],
 )
 def test_solution_determinant_and_inverse_elements_equal_dense(seed, n_blocks, density):
     C, dense = random_system(seed, n_blocks, density)
