@@ -370,5 +370,6 @@ def test_a_closer_relation_than_the_mother_is_seen_through_the_pedigree(world: W
     batch = world.batch(virgins=6, mother=mother)
     world.source(drone_queen=sister)
     world.source(drone_queen=mother)
-    aunt, herself = source_choices(batch_view(batch, today=TODAY))
-    assert 0 < aunt.prediction.worker_inbreeding < herself.prediction.worker_inbreeding
+    choices = source_choices(batch_view(batch, today=TODAY))
+    inbreeding = {choice.source.drone_queen_id: choice.prediction.worker_inbreeding for choice in choices}
+    assert 0 < inbreeding[sister.pk] < inbreeding[mother.pk]
