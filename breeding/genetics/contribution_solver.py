@@ -11,57 +11,32 @@ Meuwissen (1997), 10.2527/1997.754934x (closed form); Pong-Wong & Woolliams (200
 conditions of Karush, Kuhn and Tucker are checked for everybody afterwards).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 import clarabel
 import numpy as np
 from scipy import sparse
-from scipy.sparse.linalg import splu
 
-from breeding.genetics.tracing import Tracer
-from breeding.genetics.types import Bools, Csr, Floats, Ints
+from breeding.genetics.contribution_closed_form import LEAST_SQUARES_UP_TO, polished_below, polished_least
+from breeding.genetics.contribution_problem import NOTHING, Problem, kkt_violation
+from breeding.genetics.types import Bools, Floats
 
-# Contributions within this of a bound count as on it [half shares of a path].
-NOTHING = 1e-7
 # Largest violation of the optimality conditions that still counts as optimal [of the largest criterion].
 KKT_TOLERANCE = 1e-6
 # Violation from which the solver's own answer to the least coancestry is polished where that costs much.
 CLOSE = 1e-7
-# Free candidates up to which the closed form is solved densely (and may be singular) [-].
-DENSE_UP_TO = 80
 # Candidates above which every cap becomes a row of the cone program [-]; measured, see the benchmarks.
 ALL_CAPS_ABOVE = 2000
-# Rounds in which the closed form may set candidates on a bound they crossed by rounding.
-POLISH_ROUNDS = 4
 
 
-@dataclass(frozen=True)
-class Problem:
-    """``units``: CSR (n_units, n_nodes); ``path_of``: 0 dam path, 1 drone path; bounds in half shares of a path."""
-
-    tracer: Tracer
-    units: Csr
-    P: Csr
-    D: Floats
-    c: Floats
-    path_of: Ints
-    low: Floats
-    cap: Floats
-
-    def times(self, z: Floats) -> Floats:
-        """A z without the matrix, (n_units,)."""
-        return np.asarray(self.units @ self.tracer.times(self.units, z[:, None])[:, 0])
-
-    def coancestry(self, z: Floats) -> float:
-        """Mean coancestry of the next generation, 1/2 z'A z."""
-        return 0.5 * float(z @ self.times(z))
-
-    @property
-    def sums(self) -> Csr:
-        """S of S z = (1/2, 1/2), (2, n_units)."""
-        n = len(self.c)
-        return sparse.csr_array((np.ones(n), (self.path_of, np.arange(n))), shape=(2, n))
+# Candidates up to which all are solved at once, and how many are tried first above that [-].
+SMALL, FIRST = 2000, 200
+# Room below the ceiling that the first ones must leave, so that the cone is not a point [of the ceiling].
+MARGIN = 0.01
+COLUMN_ROUNDS = 15
+Found: TypeAlias = tuple[Floats, float, str]  # contributions, multiplier, word of the solver
 
 
 @dataclass(frozen=True)
@@ -76,10 +51,8 @@ class Solution:
 
 def least_coancestry(problem: Problem) -> Solution:
     """The contributions with the smallest mean coancestry."""
-    z, status = _conic(problem, None)
-    exact = np.count_nonzero(z > problem.low + NOTHING) > DENSE_UP_TO and kkt_violation(problem, z, np.inf) <= CLOSE
-    polished = z if exact else _polish_least(problem, z)
-    return Solution(polished, np.inf, kkt_violation(problem, polished, np.inf), status)
+    z, multiplier, status = _least(problem)
+    return Solution(z, multiplier, kkt_violation(problem, z, multiplier), status)
 
 
 def best_below(problem: Problem, theta: float, least: Solution) -> Solution:
@@ -91,43 +64,92 @@ def best_below(problem: Problem, theta: float, least: Solution) -> Solution:
         return least
     if _all_alike(problem):
         return Solution(least.z, 0.0, kkt_violation(problem, least.z, 0.0), least.solver)
-    z, status = _conic(problem, theta)
-    z, multiplier = _polish(problem, z, theta)
+    first = FIRST
+    start = _first_tried(problem, least, first)
+    while 2 * first < len(problem.c) and not _can_hold(problem, start, least, theta):
+        first *= 2
+        start = _first_tried(problem, least, first)
+    return _by_columns(problem, start, lambda part: _best(part, theta))
+
+
+def _first_tried(problem: Problem, least: Solution, number: int) -> Bools:
+    """On each path half of them of the highest criterion, half of those used most where coancestry is least."""
+    made = problem.low > 0
+    for path in (0, 1):
+        on = np.flatnonzero(problem.path_of == path)
+        for key in (-problem.c, -least.z):
+            made[on[np.argsort(key[on], kind="stable")][: max(8, number // 4)]] = True
+    return made
+
+
+def _by_columns(problem: Problem, active: Bools, solve: Callable[[Problem], Found]) -> Solution:
+    """Solve with some candidates, then with those as well who would improve it, until nobody would.
+
+    The result is that of all candidates: whoever is left out fails no condition of the optimum. Exact, and quick
+    because few are used; where it does not end, all are solved at once.
+    """
+    n = len(problem.c)
+    for _ in range(COLUMN_ROUNDS if n > SMALL else 0):
+        at = np.flatnonzero(active)
+        if len(at) > n // 2 or (np.bincount(problem.path_of[at], problem.cap[at], minlength=2) < 0.5).any():
+            break
+        z_part, multiplier, status = solve(problem.subset(at))
+        z = problem.low.copy()
+        z[at] = z_part
+        slope = _slope(problem, z, multiplier)
+        better = np.flatnonzero(_would_improve(problem, z, slope, multiplier) & ~active)
+        if not len(better):
+            found = Solution(z, multiplier, kkt_violation(problem, z, multiplier), status)
+            if found.kkt <= KKT_TOLERANCE:
+                return found
+            break
+        active = active.copy()
+        active[better[np.argsort(-slope[better])][: max(50, len(at) // 2)]] = True
+    z, multiplier, status = solve(problem)
     return Solution(z, multiplier, kkt_violation(problem, z, multiplier), status)
 
 
-def kkt_violation(problem: Problem, z: Floats, multiplier: float) -> float:
-    """Largest violation of stationarity, signs, sums and bounds, as a share of the largest criterion.
+def _least(problem: Problem) -> Found:
+    z, status = _conic(problem, None)
+    many = np.count_nonzero(z > problem.low + NOTHING) > LEAST_SQUARES_UP_TO
+    if not (many and kkt_violation(problem, z, np.inf) <= CLOSE):
+        z = polished_least(problem, z)
+    return z, np.inf, status
 
-    multiplier inf: of the least coancestry, as a share of the largest relationship with the mean.
-    """
-    if np.isinf(multiplier):
-        slope = -problem.times(z)
-        scale = float(np.abs(slope).max())
-    else:
-        slope = problem.c - multiplier * problem.times(z)
-        scale = float(np.abs(problem.c).max())
-    worst = scale * max(
-        2 * float(np.abs(problem.sums @ z - 0.5).max()),
-        2 * float((problem.low - z).max()),
-        2 * float((z - problem.cap).max()),
-    )
+
+def _best(problem: Problem, theta: float) -> Found:
+    z, status = _conic(problem, theta)
+    z, multiplier = polished_below(problem, z, theta)
+    return z, multiplier, status
+
+
+def _can_hold(problem: Problem, active: Bools, least: Solution, theta: float) -> bool:
+    """Can these candidates alone stay below the ceiling? Their part of the least coancestry, filled up, says so."""
+    z = np.where(active, least.z, 0.0)
+    for path in (0, 1):
+        on = active & (problem.path_of == path)
+        if not z[on].sum() > 0:
+            return False
+        z[on] *= 0.5 / z[on].sum()
+    return bool((z <= problem.cap + NOTHING).all()) and problem.coancestry(z) <= (1 - MARGIN) * theta
+
+
+def _slope(problem: Problem, z: Floats, multiplier: float) -> Floats:
+    load = problem.times(z)
+    return -load if np.isinf(multiplier) else problem.c - multiplier * load
+
+
+def _would_improve(problem: Problem, z: Floats, slope: Floats, multiplier: float) -> Bools:
+    """Whose slope lies above the common level of those used on her path."""
+    scale = float(np.abs(slope).max() if np.isinf(multiplier) else np.abs(problem.c).max())
+    made = np.zeros(len(z), dtype=bool)
     for path in (0, 1):
         on = problem.path_of == path
-        low, high = z[on] <= problem.low[on] + NOTHING, z[on] >= problem.cap[on] - NOTHING
-        inside = slope[on][~low & ~high]
-        upper, lower = slope[on][low & ~high], slope[on][high & ~low]
-        if not len(inside):  # any level between the best at the lower and the worst at the upper bound will do
-            worst = max(worst, float(upper.max(initial=-np.inf) - lower.min(initial=np.inf)))
-            continue
-        level = float(inside.mean())
-        worst = max(
-            worst,
-            float(np.abs(inside - level).max()),
-            float((upper - level).max(initial=0.0)),
-            float((level - lower).max(initial=0.0)),
-        )
-    return worst / max(scale, 1e-12)
+        inside = on & (z > problem.low + NOTHING) & (z < problem.cap - NOTHING)
+        used = inside if inside.any() else on & (z > problem.low + NOTHING)
+        level = float(slope[used].mean() if inside.any() else slope[used].min()) if used.any() else -np.inf
+        made |= on & (slope > level + 0.1 * KKT_TOLERANCE * scale)
+    return made
 
 
 def _all_alike(problem: Problem) -> bool:
@@ -172,130 +194,6 @@ def _conic(problem: Problem, theta: float | None) -> tuple[Floats, str]:
         sparse.csc_matrix(sparse.triu(Q)), q, stacked, np.concatenate(b), cones, settings
     ).solve()
     return np.clip(np.array(made.x[:n]), problem.low, problem.cap), str(made.status)
-
-
-def _free(problem: Problem, z: Floats) -> tuple[Bools, Floats]:
-    """Which contributions lie strictly inside their bounds, and the fixed part of all others."""
-    at_cap = z > problem.cap - NOTHING
-    fixed = np.where(at_cap, problem.cap, problem.low)
-    free = (z > problem.low + NOTHING) & ~at_cap
-    return free, np.where(free, 0.0, fixed)
-
-
-def _affine(problem: Problem, z: Floats, *, with_criterion: bool) -> tuple[Floats, Floats] | None:
-    """Closed form on the free candidates: z = base + q tau, tau = 1 / multiplier of the coancestry.
-
-    Without the criterion q is 0: among candidates of the same genes it may have no answer where base has one.
-    """
-    free, fixed = _free(problem, z)
-    at = np.flatnonzero(free)
-    S = problem.sums[:, at]
-    rest = 0.5 - problem.sums @ fixed
-    used = np.asarray(S.sum(axis=1)) > 0
-    if not len(at) or np.abs(rest[~used]).max(initial=0.0) > 1e-6:
-        return None
-    S, rest = sparse.csr_array(S.toarray()[used]), rest[used]
-    solve = _solve_dense if len(at) <= DENSE_UP_TO else _solve_sparse
-    right = np.zeros((len(at) + len(rest), 2 if with_criterion else 1))
-    right[: len(at), 0], right[len(at) :, 0] = -problem.times(fixed)[at], rest
-    if with_criterion:
-        right[: len(at), 1] = problem.c[at]
-    found = solve(problem, at, S, right)
-    if found is None:
-        return None
-    base, q = fixed.copy(), np.zeros(len(z))
-    base[at] += found[:, 0]
-    if with_criterion:
-        q[at] = found[:, 1]
-    return base, q
-
-
-def _solve_dense(problem: Problem, at: Ints, S: Csr, right: Floats) -> Floats | None:
-    """Contributions (k, columns of right). Two candidates may be made of the same genes, so by least squares."""
-    k, n_paths = len(at), S.shape[0]
-    A = problem.tracer.matrix(problem.units[at])
-    bordered = np.block([[A, S.toarray().T], [S.toarray(), np.zeros((n_paths, n_paths))]])
-    found = np.linalg.lstsq(bordered, right, rcond=1e-12)[0]
-    if np.abs(bordered @ found - right).max() > 1e-8 * np.abs(right).max():
-        return None
-    return np.asarray(found[:k])
-
-
-def _solve_sparse(problem: Problem, at: Ints, S: Csr, right: Floats) -> Floats | None:
-    """The same with the pedigree as equations: unknowns z, the sums' prices, w and (I - P)^-1 D w."""
-    U = problem.units[at]
-    step = sparse.eye_array(problem.units.shape[1]) - problem.P
-    K = sparse.block_array(
-        [
-            [None, S.T, None, U],
-            [S, None, None, None],
-            [None, None, sparse.diags_array(-problem.D), step],
-            [U.T, None, -step.T, None],
-        ],
-        format="csc",
-    )
-    b = np.zeros((K.shape[0], right.shape[1]))
-    b[: len(right)] = right
-    try:
-        found = splu(K).solve(b)
-    except RuntimeError:  # exactly singular: candidates made of the same genes
-        return None
-    if not np.abs(K @ found - b).max() <= 1e-8 * np.abs(b).max():
-        return None
-    return np.asarray(found[: len(at)])
-
-
-def _crosses_bounds(problem: Problem, z: Floats) -> bool:
-    return bool((z < problem.low - NOTHING).any() or (z > problem.cap + NOTHING).any())
-
-
-def _polish_least(problem: Problem, z: Floats) -> Floats:
-    tried = z
-    for _ in range(POLISH_ROUNDS):
-        made = _affine(problem, tried, with_criterion=False)
-        if made is None:
-            return z
-        if not _crosses_bounds(problem, made[0]):
-            return np.clip(made[0], problem.low, problem.cap)
-        tried = np.clip(made[0], problem.low, problem.cap)
-    return z
-
-
-def _polish(problem: Problem, z: Floats, theta: float) -> tuple[Floats, float]:
-    """Contributions on the free set in closed form, and the multiplier of the coancestry."""
-    tried = z
-    for _ in range(POLISH_ROUNDS):
-        made = _affine(problem, tried, with_criterion=True)
-        if made is None:
-            break
-        base, q = made
-        Aq = problem.times(q)
-        # 1/2 (base + q tau)'A(base + q tau) = theta
-        a, half, rest = 0.5 * q @ Aq, base @ Aq, problem.coancestry(base) - theta
-        square = half * half - 4 * a * rest
-        if a <= 0 or square < 0:
-            break
-        tau = (-half + np.sqrt(square)) / (2 * a)
-        if tau <= 0:
-            break
-        polished = base + q * tau
-        if not _crosses_bounds(problem, polished):
-            return np.clip(polished, problem.low, problem.cap), 1.0 / float(tau)
-        tried = np.clip(polished, problem.low, problem.cap)
-    return z, _multiplier(problem, z)
-
-
-def _multiplier(problem: Problem, z: Floats) -> float:
-    """Multiplier of the coancestry that fits the slopes of the free candidates best."""
-    free, _ = _free(problem, z)
-    slope, load = problem.c.copy(), problem.times(z)
-    for path in (0, 1):
-        on = free & (problem.path_of == path)
-        if on.any():
-            slope[on] -= slope[on].mean()
-            load[on] -= load[on].mean()
-    square = float(load[free] @ load[free])
-    return max(0.0, float(slope[free] @ load[free]) / square) if square > 0 else 0.0
 
 
 def _unlimited(problem: Problem) -> Floats:

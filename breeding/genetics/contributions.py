@@ -14,7 +14,8 @@ from typing import Literal
 import numpy as np
 from scipy import sparse
 
-from breeding.genetics.contribution_solver import KKT_TOLERANCE, Problem, Solution, best_below, least_coancestry
+from breeding.genetics.contribution_problem import Problem
+from breeding.genetics.contribution_solver import KKT_TOLERANCE, Solution, best_below, least_coancestry
 from breeding.genetics.nodes import NodeTable
 from breeding.genetics.relationship import ancestors_of, ancestors_only
 from breeding.genetics.types import Floats, InputError
@@ -189,6 +190,7 @@ def _set_up(
         units,
         table.P[nodes][:, nodes],
         table.D[nodes],
+        table.level[nodes],
         criterion,
         np.repeat([0, 1], [len(dams), len(drones)]),
         0.5 * np.array(low),

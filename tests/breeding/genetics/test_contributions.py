@@ -8,7 +8,9 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
-from breeding.genetics.contribution_solver import KKT_TOLERANCE, Problem, best_below, kkt_violation, least_coancestry
+from breeding.genetics import contribution_solver
+from breeding.genetics.contribution_problem import Problem, kkt_violation
+from breeding.genetics.contribution_solver import KKT_TOLERANCE, best_below, least_coancestry
 from breeding.genetics.contributions import optimum_contributions
 from breeding.genetics.nodes import build_nodes
 from breeding.genetics.pedigree import OneSource, Open, Pedigree, Queen
@@ -69,7 +71,17 @@ def test_two_candidates_per_path_without_relationships():
     none = sparse.csr_array((4, 4))
     tracer = Tracer.of(none, np.ones(4), np.zeros(4, dtype=np.int64))
     path_of = np.array([0, 1, 0, 1])
-    problem = Problem(tracer, eye, none, np.ones(4), np.array([1.0, 1, 2, 2]), path_of, np.zeros(4), np.full(4, 0.5))
+    problem = Problem(
+        tracer,
+        eye,
+        none,
+        np.ones(4),
+        np.zeros(4, dtype=np.int64),
+        np.array([1.0, 1, 2, 2]),
+        path_of,
+        np.zeros(4),
+        np.full(4, 0.5),
+    )
     found = best_below(problem, 0.25, least_coancestry(problem))
     assert found.z == pytest.approx(np.array([0, 0, 0.5, 0.5]))
     assert found.kkt <= 1e-9
@@ -102,7 +114,15 @@ def test_the_condition_check_finds_what_is_not_optimal():
     eye, none = sparse.eye_array(4, format="csr"), sparse.csr_array((4, 4))
     tracer = Tracer.of(none, np.ones(4), np.zeros(4, dtype=np.int64))
     problem = Problem(
-        tracer, eye, none, np.ones(4), np.array([1.0, 2, 1, 2]), np.array([0, 0, 1, 1]), np.zeros(4), np.full(4, 0.5)
+        tracer,
+        eye,
+        none,
+        np.ones(4),
+        np.zeros(4, dtype=np.int64),
+        np.array([1.0, 2, 1, 2]),
+        np.array([0, 0, 1, 1]),
+        np.zeros(4),
+        np.full(4, 0.5),
     )
     best = best_below(problem, 0.2, least_coancestry(problem))
     assert best.kkt <= 1e-9
@@ -160,7 +180,8 @@ def test_where_all_are_worth_the_same_the_least_coancestry_is_taken():
     values = dict.fromkeys(ids, 1.0)
     curve = optimum_contributions(table, values, values, [0.05], smallest_use=(0.4, 0.0))
     [found] = curve.solutions
-    assert (found.status, found.gain_lost) == ("optimal", pytest.approx(0))
+    assert found.status == "optimal"
+    assert found.gain_lost == pytest.approx(0)
     assert sorted(round(x, 6) for x in found.dam_path.values()) == [0, 0, 0, 0, 0.5, 0.5]
     assert sum(found.drone_path.values()) == pytest.approx(1)
 
@@ -189,3 +210,29 @@ def test_bounds_that_cannot_be_met_are_refused(bounds, text):
     values = dict.fromkeys(ids, 1.0)
     with pytest.raises(InputError, match=text):
         optimum_contributions(table, values, values, [0.5], **bounds)
+
+
+@pytest.mark.parametrize("factor", [1.6, 2.0])
+def test_starting_from_few_candidates_ends_where_all_at_once_do(monkeypatch, factor):
+    rng = np.random.default_rng(3)
+    founders = [Queen(f"F{i}") for i in range(30)]
+    daughters = [Queen(f"D{i}", f"F{rng.integers(30)}") for i in range(170)]
+    matings = {q.id: OneSource(f"F{rng.integers(30)}", 8) for q in daughters} | {q.id: Open(12) for q in founders}
+    table = build_nodes(Pedigree([*founders, *daughters], matings))
+    ids = [q.id for q in daughters]
+    values = dict(zip(ids, rng.normal(size=len(ids)).tolist(), strict=True))
+    cap = dict.fromkeys(ids, 0.2)
+    theta = factor * optimum_contributions(table, values, values, [], cap=cap).min_coancestry
+    [whole] = optimum_contributions(table, values, values, [theta], cap=cap, least_use={"D3": 0.02}).solutions
+    sizes = []
+    solve = contribution_solver._best
+    monkeypatch.setattr(contribution_solver, "SMALL", 50)
+    monkeypatch.setattr(contribution_solver, "FIRST", 40)
+    monkeypatch.setattr(
+        contribution_solver, "_best", lambda part, theta: sizes.append(len(part.c)) or solve(part, theta)
+    )
+    [few] = optimum_contributions(table, values, values, [theta], cap=cap, least_use={"D3": 0.02}).solutions
+    assert (whole.status, few.status) == ("optimal", "optimal")
+    assert sizes[0] < len(ids)  # of 340 on both paths
+    assert few.gain == pytest.approx(whole.gain, abs=1e-8)
+    assert few.dam_path == pytest.approx(whole.dam_path, abs=1e-5)
