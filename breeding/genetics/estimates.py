@@ -23,8 +23,8 @@ from breeding.genetics.reml import RemlResult
 from breeding.genetics.types import Floats, InputError
 
 Progress = Callable[[str, float], None]
-# Equations times effects up to which the likelihood is worked out exactly: some seconds a round.
-LARGEST_EXACT = 40_000
+# Equations times effects up to which the likelihood is worked out exactly: about a second a round.
+LARGEST_EXACT = 24_000
 # A second start for a search that ended badly: uncorrelated effects of this share of the first one's.
 SECOND_START = 0.3
 SINGLE: tuple[Effects, ...] = ("queen", "worker")
@@ -106,7 +106,14 @@ def estimate_components(
         raise InputError("model.random", "is not estimated here")
     if spec.permanent_colony and start.permanent is None:
         raise InputError("start.permanent", "is missing; the model has a permanent colony effect")
-    tell = progress or (lambda step, part: None)
+    reached = 0.0
+
+    def tell(step: str, part: float) -> None:
+        nonlocal reached
+        reached = max(reached, part)  # a second start goes over old ground
+        if progress is not None:
+            progress(step, reached)
+
     tell("Relationships", 0.0)
     table = build_nodes(pedigree, mated=[r.queen for r in records])
     test = spec.effects == "both" and len(start.traits) == 1
