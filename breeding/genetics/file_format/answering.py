@@ -26,6 +26,8 @@ from breeding.genetics.viability import Viability, brood_viability
 FORMAT = "genetics-result/1"
 # Most units of one relationship matrix: 200 MB in memory, some 300 MB of text.
 MOST_UNITS = 5000
+# Below this a candidate's criterion is rounding of the equations [genetic standard deviations].
+ROUNDING = 1e-12
 # Relative residual above which the solution of the equations does not count as converged.
 RESIDUAL = 1e-8
 
@@ -336,8 +338,11 @@ def _contributions(request: Request, table: NodeTable, prediction: Prediction) -
             if table.layout.index.get(id_, table.layout.n_queens) >= table.layout.n_queens:
                 raise InputError(f"ask.contributions.{which}[{i}]", f'unknown queen "{id_}"')
     k = _criterion(request, parameters)
-    own = prediction.of(prediction.queens).value @ k
-    brood = prediction.of(prediction.workers).value @ k
+    rounding = ROUNDING * float(np.sqrt(k @ parameters.G0 @ k))
+    own, brood = (
+        np.where(np.abs(value) < rounding, 0.0, value)
+        for value in (prediction.of(units).value @ k for units in (prediction.queens, prediction.workers))
+    )
     ids, index = table.queen_ids, table.layout.index
     of_mated = {ids[q]: float(brood[i]) for i, q in enumerate(prediction.mated.queens.tolist())}
     curve = optimum_contributions(

@@ -154,6 +154,24 @@ def test_contributions_keep_their_limits_and_agree_with_a_general_optimiser(docu
             assert c @ free.x <= solution["gain"] + 1e-5
 
 
+def test_candidates_that_records_tell_nothing_about_are_alike():
+    """Every colony in a year of its own: all values are 0, any shares below the ceiling are the best."""
+    dams, drones = ["A", "B", "Q1", "Q2", "R"], ["A", "B", "P1", "P2", "Q2"]
+    ask = {"dam_path": dams, "drone_path": drones, "max_coancestry": [0.1, 0.11, 0.14, 0.2, 0.6]}
+    document = worked(contributions=ask, values=True)
+    for i, record in enumerate(document["records"]):
+        record["fixed"]["year"] = str(i)
+    found = answer(read_text(json.dumps(document)))
+    assert found.converged
+    assert max(abs(unit["honey"]["sum"]) for unit in found.document["values"]["units"].values()) < 1e-12
+    solutions = found.document["contributions"]["solutions"]
+    assert [s["status"] for s in solutions] == ["infeasible", *["optimal"] * 4]
+    assert [s["gain"] for s in solutions] == [None, *[0.0] * 4]
+    for s in solutions[1:]:
+        assert sum(s["dam_path"].values()) == pytest.approx(1)
+        assert sum(s["drone_path"].values()) == pytest.approx(1)
+
+
 def test_caps_that_leave_less_than_a_path_are_refused():
     document = worked(contributions={"dam_path": ["A"], "drone_path": ["B"], "max_coancestry": [1], "cap": {"A": 0.5}})
     with pytest.raises(InputError) as refused:
