@@ -34,8 +34,10 @@ from breeding.genetics.types import Csr, Floats, Ints
 
 GENETIC, PERMANENT = "genetic", "permanent"
 Method: TypeAlias = Literal["factor", "iterations"]
-# Equations times effects per level up to which the factor is taken: about two minutes and a few gigabytes.
-LARGEST_FACTOR = 160_000
+# Measured growth of the factor: about 350 bytes x (levels of z)^1.4 x (effects per level)^2. Up to some 4 GB, and then
+# two minutes, it is taken.
+FILL_POWER = 1.4
+LARGEST_FACTOR = 1.0e7
 TOLERANCE = 1e-10
 
 
@@ -94,7 +96,7 @@ class AbsorbedModel:
     @property
     def factorable(self) -> bool:
         """Whether the factor and the exact elements of its inverse take no more than a coffee and some gigabytes."""
-        return self.n_equations * self.columns.q <= LARGEST_FACTOR
+        return float(self.columns.n_unknown) ** FILL_POWER * self.columns.q**2 <= LARGEST_FACTOR
 
     def solve(
         self,
