@@ -9,6 +9,7 @@ from django.urls import get_resolver, reverse
 
 from accounts.models import Job
 from breeding.models import Score
+from breeding.services.crosses import cross_remove, cross_save
 from tests.breeding.conftest import Stock
 from tests.factories import NOW, QueenFactory
 
@@ -25,6 +26,11 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "standing": ("", EVERYONE),
     "standing_csv": ("", EVERYONE),
     "crosses": ("", EVERYONE),
+    "crosses_csv": ("", EVERYONE),
+    "cross": ("", EVERYONE),
+    "planned_crosses": ("", EVERYONE),
+    "population": ("", EVERYONE),
+    "contributions": ("", {**EVERYONE, "owner": 403, "colleague": 403}),
     "queen_add": ("", {**EVERYONE, "breeder": 403}),
     "colony_add": ("", EVERYONE),
     "queen": ("queen", SEEN),
@@ -45,7 +51,12 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "estimate_steps": ("estimate job", SEEN),
 }
 DECIDE = {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "other cooperative": 302}
+PAGES["contributions_csv"] = ("", DECIDE)  # without a plan it leads to its page
 ACTS: dict[str, tuple[str, dict[str, int]]] = {
+    "cross_add": ("", DECIDE),
+    "contributions_save": ("", DECIDE),
+    "planned_remove": ("cross", {**DECIDE, "other cooperative": 404}),
+    "planned_restore": ("removed cross", {**DECIDE, "other cooperative": 404}),
     "estimate_start": ("", DECIDE),
     "estimate_stop": ("estimate job", {**DECIDE, "other cooperative": 404}),
     "variances_take": ("", DECIDE),
@@ -70,6 +81,11 @@ def _address(name: str, kind: str, stock: Stock) -> str:
     things: dict[str, Any] = {"queen": stock.queen, "colony": stock.colony, "score": stock.score}
     if kind in JOBS:
         things[kind] = Job.objects.create(cooperative=stock.cooperative, kind=JOBS[kind], requested_at=NOW)
+    if kind.endswith("cross"):
+        planned = cross_save(
+            stock.cooperative, mother=stock.queen, shares={stock.queen: 1}, season_year=NOW.year, by=None, now=NOW
+        )
+        things[kind] = planned if kind == "cross" else cross_remove(planned, by=None, now=NOW)
     return reverse(f"breeding:{name}", args=[things[kind].pk] if kind else [])
 
 
@@ -134,5 +150,5 @@ def test_lists_show_nothing_of_another_cooperative(client_of: Callable[[str], Cl
 
 def test_labels_of_another_cooperative_are_not_known_in_forms(client_of: Callable[[str], Client], stock: Stock) -> None:
     QueenFactory(label="Elsewhere 9")
-    page = client_of("breeder").get(reverse("breeding:crosses"), {"mother": "Elsewhere 9"}).content.decode()
+    page = client_of("breeder").get(reverse("breeding:cross"), {"mother": "Elsewhere 9"}).content.decode()
     assert "There is no queen Elsewhere 9." in page

@@ -1,5 +1,9 @@
 """Predictions of crosses: relationships, viability, merit, and what is kept in the cache."""
 
+import os
+import subprocess
+import sys
+
 import pytest
 from django.core.cache import cache
 from django.db import connection
@@ -194,3 +198,15 @@ def test_the_number_of_queries_does_not_grow_with_the_sources(owner: Member) -> 
         predictions: list[CrossPrediction] = predict_crosses(mother, generation, None)
     assert len(predictions) == 10
     assert len(many) <= len(few) + 4
+
+
+def test_pages_of_crosses_are_loaded_without_the_numerical_libraries() -> None:
+    """The web process starts quickly: they come with the first question alone."""
+    code = (
+        "import django, sys; django.setup(); import breeding.views.crosses, breeding.views.contributions, "
+        "breeding.views.population; print(sorted({'numpy', 'scipy', 'clarabel'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=dict(os.environ)
+    )
+    assert done.stdout.strip() == "[]"

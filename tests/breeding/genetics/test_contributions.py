@@ -224,13 +224,16 @@ def test_starting_from_few_candidates_ends_where_all_at_once_do(monkeypatch, fac
     cap = dict.fromkeys(ids, 0.2)
     theta = factor * optimum_contributions(table, values, values, [], cap=cap).min_coancestry
     [whole] = optimum_contributions(table, values, values, [theta], cap=cap, least_use={"D3": 0.02}).solutions
-    sizes = []
+    sizes: list[int] = []
     solve = contribution_solver._best
+
+    def counting(part, theta):
+        sizes.append(len(part.c))
+        return solve(part, theta)
+
     monkeypatch.setattr(contribution_solver, "SMALL", 50)
     monkeypatch.setattr(contribution_solver, "FIRST", 40)
-    monkeypatch.setattr(
-        contribution_solver, "_best", lambda part, theta: sizes.append(len(part.c)) or solve(part, theta)
-    )
+    monkeypatch.setattr(contribution_solver, "_best", counting)
     [few] = optimum_contributions(table, values, values, [theta], cap=cap, least_use={"D3": 0.02}).solutions
     assert (whole.status, few.status) == ("optimal", "optimal")
     assert sizes[0] < len(ids)  # of 340 on both paths
