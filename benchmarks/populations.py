@@ -32,7 +32,7 @@ def population(colonies: int, *, bred: float, generations: int, rng: np.random.G
     n_dams, n_sources = max(4, round(bred * per * 5 / 6)), max(4, round(bred * per / 6))
     dam = np.full(n, -1, dtype=np.int64)
     place = np.zeros(n, dtype=np.int64)
-    start, queens, weights = [0], [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
+    queens, weights = [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
     kind = np.full(n, OPEN, dtype=np.int8)  # of the drone sets
     counts = np.zeros(n, dtype=np.int64)
     places = 0

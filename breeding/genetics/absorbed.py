@@ -96,7 +96,7 @@ class AbsorbedModel:
     @property
     def factorable(self) -> bool:
         """Whether the factor and the exact elements of its inverse take no more than a coffee and some gigabytes."""
-        return float(self.columns.n_unknown) ** FILL_POWER * self.columns.q**2 <= LARGEST_FACTOR
+        return bool(self.columns.n_unknown**FILL_POWER * self.columns.q**2 <= LARGEST_FACTOR)
 
     def solve(
         self,
