@@ -14,7 +14,7 @@ import numpy as np
 from scipy import sparse
 
 from breeding.genetics.entities import DRONE, MIXTURE, OPEN, QUEEN, SISTERS, STATION, Layout, spread
-from breeding.genetics.grouping import distinct_rows
+from breeding.genetics.grouping import distinct_rows, joint_codes, row_codes
 from breeding.genetics.tracing import Tracer
 from breeding.genetics.types import Bools, Csr, Ints
 
@@ -125,7 +125,7 @@ class Mendelian:
         # The sources of mixtures with each other are asked for at the same time: they share their sweeps.
         mixed = np.unique(sets[np.isnan(self.diagonal[sets])])
         sources = self._parents_of(mixed)
-        pairs, at = distinct_rows(sparse.hstack([left, right], format="csr"))
+        _, pairs, at = np.unique(joint_codes(row_codes(left), row_codes(right)), return_index=True, return_inverse=True)
         mixtures, at_mixtures = distinct_rows(sources)
         shared = self._tracer.pairs(
             sparse.vstack([left[pairs], sources[mixtures]], format="csr"),
@@ -139,14 +139,14 @@ class Mendelian:
     def _mixed(self, entities: Ints, *, lift: Bools) -> Csr:
         """Units by their parents where ``lift``, else by themselves; (n, size of the tracer)."""
         n, size = len(entities), self._tracer.size
-        own = sparse.csr_array(
-            (np.ones(n), np.maximum(self._number[entities], 0), np.arange(n + 1)), shape=(n, max(1, size))
-        )
+        if lift.all():
+            return self._parents_of(entities)
+        columns = np.maximum(self._number[entities], 0).astype(np.int32)
+        starts = np.arange(n + 1, dtype=np.int32)
+        own = sparse.csr_array((np.ones(n), columns, starts), shape=(n, max(1, size)))
         if not lift.any():
             return own
         parents = self._parents_of(entities)
-        if lift.all():
-            return parents
         chosen = sparse.diags_array(lift.astype(float)) @ parents + sparse.diags_array((~lift).astype(float)) @ own
         made = sparse.csr_array(chosen)
         made.eliminate_zeros()
@@ -155,8 +155,9 @@ class Mendelian:
     def _parents_of(self, entities: Ints) -> Csr:
         plan = self.plan
         at, which = spread(plan.parents.start, entities)
-        starts = np.concatenate([[0], np.cumsum(np.bincount(which, minlength=len(entities)))])
-        columns = self._number[plan.parents.index[at]]
+        starts = np.zeros(len(entities) + 1, dtype=np.int32)
+        np.cumsum(np.bincount(which, minlength=len(entities)), out=starts[1:])
+        columns = self._number[plan.parents.index[at]].astype(np.int32)  # what scipy takes without looking
         shape = (len(entities), max(1, self._tracer.size))
         made = sparse.csr_array((plan.parents.weight[at], columns, starts), shape=shape)
         made.sort_indices()

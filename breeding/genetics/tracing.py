@@ -55,11 +55,11 @@ class Tracer:
             return
         columns, position = np.unique(rows.indices, return_inverse=True)
         where: slice | Ints = columns
-        position = np.asarray(position, dtype=np.int64)
+        position = np.asarray(position, dtype=np.int32)
         first, stop = int(columns[0]), int(columns[-1]) + 1
         if stop - first <= 2 * len(columns):  # a range is added to in place, without a copy
             where, width = slice(first, stop), stop - first
-            position = rows.indices.astype(np.int64) - first
+            position = rows.indices - np.int32(first)
         else:
             width = len(columns)
         narrow = sparse.csr_array((rows.data, position, rows.indptr), shape=(len(D), width))
