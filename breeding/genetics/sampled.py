@@ -20,7 +20,7 @@ from breeding.genetics.types import Floats, Ints
 
 # Relative residual of a draw: its error is far below that of the number of draws.
 ENOUGH = 1e-4
-SAMPLES = 96  # expected error of a reliability about 0.02
+SAMPLES = 48  # expected error of a reliability below 0.03
 # Equations times effects up to which the equations around each cell are assembled.
 LARGEST_LOCAL = 2_000_000
 
