@@ -31,6 +31,8 @@ from breeding.genetics.types import Csr, Floats
 DRAWS = 16
 # A step of all parameters below this share of their standard errors ends the search.
 CLOSE = 0.01
+# Largest step in standard errors that a search may still want at its end, unless it ends on an edge.
+HELD = 0.1
 # A variance may fall to this share of itself in one round, no further.
 LEAST_SHARE = 0.3
 # Relative residual to which draws and information are solved; far below their own error.
@@ -81,7 +83,9 @@ def estimate_by_draws(
         matrices = moved
         if progress is not None:
             progress(rounds, largest)
-        if largest < CLOSE:
+        # A step that only the edge of the possible values made small is no end of the search, before it is reached.
+        wanted = float(np.abs(step / se).max())
+        if largest < CLOSE and (wanted < HELD or boundaries_of(model.names, matrices)):
             converged = True
             break
     told_apart = well_conditioned(information)

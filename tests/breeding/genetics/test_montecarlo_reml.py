@@ -121,3 +121,15 @@ def test_large_populations_are_estimated_from_draws_without_tests(monkeypatch):
     known, drawn = (there(one.heritabilities["honey"].worker) for one in (exact, found))
     assert abs(drawn.value - known.value) < 1.5 * known.se
     assert drawn.se >= 0.8 * known.se
+
+
+def test_a_step_made_small_by_the_edge_alone_is_not_called_the_end():
+    """More effects than the data carry: the search ends on an edge and says so, or says that it found no end."""
+    rng = np.random.default_rng(4)
+    root = rng.normal(size=(8, 8))
+    true = Parameters(("a", "b", "c", "d"), root @ root.T / 4, np.eye(4) * 3.0)
+    pedigree, records = simulated(4, true, years=3, families=8, sisters=5)
+    model = build_colony_model(build_nodes(pedigree), records, PLACE, list(true.traits)).model
+    found = estimate_by_draws(model, [np.eye(8)], np.eye(4) * 3.0)
+    assert found.boundaries or not found.converged
+    assert found.note
