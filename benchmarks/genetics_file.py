@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -21,21 +22,24 @@ MANAGE = Path(__file__).parents[1] / "manage.py"
 SISTERS, SOURCES, PER_PLACE = 12, 3, 40
 
 
-def study(colonies: int, traits: int, generations: int = 10, seed: int = 1) -> dict:
+def study(colonies: int, traits: int, generations: int = 10, seed: int = 1) -> dict[str, Any]:
     """Sisters inseminated from pools of last generation's queens; records without genetics: times alone count."""
     rng = np.random.default_rng(seed)
     names = [f"trait{k}" for k in range(traits)]
-    queens, matings, records, older = [], {}, [], []
+    queens, matings, records = [], {}, []
+    older: list[str] = []
     per = colonies // generations
     for g in range(generations):
         ids = [f"g{g}q{i}" for i in range(per)]
         breeders = rng.choice(older, max(4, per // 5), replace=False).tolist() if older else []
-        dam, sources = None, []
+        dam: str | None = None
+        sources: list[str] = []
         for i, id_ in enumerate(ids):
             if older and i % SISTERS == 0:
-                dam, sources = breeders[rng.integers(len(breeders))], rng.choice(breeders, SOURCES, replace=False)
+                dam = breeders[rng.integers(len(breeders))]
+                sources = rng.choice(breeders, SOURCES, replace=False).tolist()
             queens.append({"id": id_, "dam": dam})
-            pool = {"type": "pool", "dpqs": [{"id": str(s), "weight": 1.0, "n_drones": 4} for s in sources]}
+            pool = {"type": "pool", "dpqs": [{"id": s, "weight": 1.0, "n_drones": 4} for s in sources]}
             matings[id_] = pool if older else {"type": "open", "n_drones": 12}
             values = {name: round(float(rng.normal(30, 8)), 2) for name in names}
             records.append({"queen": id_, "fixed": {"place": f"{i // PER_PLACE}/{g}"}, "values": values})
@@ -51,7 +55,7 @@ def study(colonies: int, traits: int, generations: int = 10, seed: int = 1) -> d
     }
 
 
-def as_tables(document: dict, folder: Path) -> dict:
+def as_tables(document: dict[str, Any], folder: Path) -> dict[str, Any]:
     """The same study with its pedigree and records in a folder of tables."""
     folder.mkdir()
     pedigree, names = document["pedigree"], document["parameters"]["traits"]

@@ -95,13 +95,14 @@ def season_arrays(
     # Of several reading times the one used most counts, of two alike the longer one: it comes last and stays.
     order = np.lexsort((hours, count, year, queen, apiary, colony))
     order = order[usual[order]]
-    unit = np.stack([colony[order], apiary[order], queen[order], year[order]])
+    unit: Ints = np.stack([colony[order], apiary[order], queen[order], year[order]])
     new = np.ones(len(order), dtype=bool)
     new[1:] = (unit[:, 1:] != unit[:, :-1]).any(axis=0)
     at = np.cumsum(new) - 1
     values = np.full((int(new.sum()), len(keys)), np.nan)
     values[at, trait[order]] = value[order]
-    return SeasonArrays(keys, *unit[:, new], values, int(count.sum()), n_left_out)
+    colonies, apiaries, queens, years = unit[:, new]
+    return SeasonArrays(keys, colonies, apiaries, queens, years, values, int(count.sum()), n_left_out)
 
 
 def _summed(scores: QuerySet[Score]) -> list[tuple[Any, ...]]:

@@ -15,7 +15,7 @@ def rows_insert(model: type[Model], fields: Sequence[str], rows: Iterable[Sequen
     if not connection.in_atomic_block:
         raise RuntimeError("rows_insert belongs inside a transaction.")
     quoted = connection.ops.quote_name
-    columns = ", ".join(quoted(model._meta.get_field(name).column) for name in fields)  # type: ignore[union-attr]
+    columns = ", ".join(quoted(str(model._meta.get_field(name).column)) for name in fields)  # type: ignore[union-attr]
     table = quoted(model._meta.db_table)
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
@@ -24,4 +24,4 @@ def rows_insert(model: type[Model], fields: Sequence[str], rows: Iterable[Sequen
                     copy.write_row(row)
         else:
             marks = ", ".join(["%s"] * len(fields))
-            cursor.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks})", rows)  # noqa: S608 - names are the model's
+            cursor.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks})", list(rows))  # noqa: S608 - names are the model's

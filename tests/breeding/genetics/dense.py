@@ -4,6 +4,8 @@ Relationships come from the allele-level oracle, so with V = Z (A x G0) Z' + c c
 Cov(u, y) P y and their error variances Var(u) - Cov(u, y) P Cov(y, u).
 """
 
+from typing import Any
+
 import numpy as np
 
 from breeding.genetics import pedigree as bees
@@ -151,7 +153,8 @@ class Dense:
         if model.get("permanent_colony"):
             colony = np.array([[a[0]["queen"] == b[0]["queen"] for b in self.rows] for a in self.rows])
             V += colony * np.array(parameters["permanent"], dtype=float)[np.ix_(trait, trait)]
-        names, columns = [], []
+        names: list[Any] = []
+        columns: list[Any] = []
         for k in range(t):
             for name, column in self._fixed_columns(k):
                 tried = np.column_stack([*columns, column])

@@ -167,6 +167,7 @@ class Oracle:
 
     def observed(self, one, other):
         """Share of draws from two units that are copies of one founder, per replicate (for ``Dropped`` alleles)."""
+        assert isinstance(self.alleles, Dropped)
         x = self.alleles.x
         return sum(v * w * (x[s] == x[t]) for s, v in self.unit(one).items() for t, w in self.unit(other).items())
 

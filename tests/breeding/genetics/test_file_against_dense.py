@@ -1,6 +1,7 @@
 """Every number of the genetics file against dense algebra over allele-level relationships."""
 
 import json
+from typing import Any
 
 import numpy as np
 import pytest
@@ -108,7 +109,7 @@ def herd(*, permanent, seed):
     for i, id_ in enumerate(ids[8:], start=8):
         sources = [ids[k] for k in rng.choice(i, size=1 + i % 2, replace=False)]
         matings[id_] = {"type": "pool", "dpqs": [{"id": s, "weight": 1, "n_drones": 3} for s in sources]}
-    records = [
+    records: list[dict[str, Any]] = [
         {"queen": id_, "fixed": {"year": str(2024 + again)}, "values": {"honey": 0.0}}
         for id_ in ids
         for again in range(1 + permanent)

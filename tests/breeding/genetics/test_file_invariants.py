@@ -115,7 +115,7 @@ def test_contributions_keep_their_limits_and_agree_with_a_general_optimiser(docu
     assume(bounds[:n].sum() >= 0.5)
     S = np.array([[1.0] * n + [0.0] * len(drones), [0.0] * n + [1.0] * len(drones)])
     start = np.concatenate([bounds[:n] / bounds[:n].sum(), bounds[n:] / bounds[n:].sum()]) / 2
-    least = minimize(
+    least = minimize(  # type: ignore[call-overload] # its stubs know no functions of arrays of any length
         lambda z: 0.5 * z @ A @ z, start, jac=lambda z: A @ z, bounds=[(0, b) for b in bounds],
         constraints=[LinearConstraint(S, 0.5, 0.5)], method="SLSQP", options={"ftol": 1e-14, "maxiter": 500},
     ).fun  # fmt: skip
@@ -142,7 +142,7 @@ def test_contributions_keep_their_limits_and_agree_with_a_general_optimiser(docu
         assert 0.5 * z @ A @ z <= solution["max_coancestry"] * (1 + 1e-6)
         assert solution["gain"] == pytest.approx(z @ c, abs=1e-7)
         theta = solution["max_coancestry"]
-        free = minimize(
+        free = minimize(  # type: ignore[call-overload]
             lambda z: -c @ z, z, jac=lambda z: -c, bounds=[(0, b) for b in bounds], method="SLSQP",
             constraints=[
                 LinearConstraint(S, 0.5, 0.5),

@@ -85,7 +85,7 @@ class Lives:
                 return self.once(("set", id_), lambda: self.from_mothers(sisters, n))
             case bees.Open(n_drones=None):
                 return None
-            case bees.Open(n_drones=n):
+            case bees.Open(n_drones=int(n)):
                 return self.once(("set", id_), lambda: [(self.any_allele(), 1.0 / n) for _ in range(n)])
 
     def viability(self, id_):
