@@ -298,25 +298,6 @@ def test_the_downloaded_table_holds_the_standing_with_safe_cells(client_of: Clie
     assert [safe_cell(text) for text in ("@x", "-1", "+1", "\tx", "x=1")] == ["'@x", "'-1", "'+1", "'\tx", "x=1"]
 
 
-def test_the_cross_planner_compares_named_sources_and_warns(client_of: ClientOf, stock: Stock) -> None:
-    client = client_of("breeder")
-    QueenFactory(owner=stock.owner, label="Far 1")
-    page = _page(client, "crosses", mother="Rowan 1", source_1="Rowan 1", source_2="Far 1")
-    assert "1 of 2 sources" in page
-    assert "brood cells would stay empty" in page
-    assert "All of them, in equal parts" in page
-    assert "There is no evaluation yet, so no merit is shown." in page
-    assert "No source to compare for Rowan 1 yet" in _page(client, "crosses", mother="Rowan 1")
-
-
-def test_without_named_sources_the_best_living_queens_are_compared(client_of: ClientOf, stock: Stock) -> None:
-    client = client_of("breeder")
-    job_run(_evaluated(stock, client).pk, now=NOW)
-    page = _page(client, "crosses", mother="Rowan 1")
-    assert "Shown are the living queens of highest merit" in page
-    assert "T2" in page
-
-
 def test_the_pedigree_shows_mother_and_drone_sources_and_who_stands_twice(client_of: ClientOf, stock: Stock) -> None:
     inbred = QueenFactory(owner=stock.owner, label="Close 1", mother=stock.queen)
     Mating.objects.filter(queen=stock.queen).delete()
