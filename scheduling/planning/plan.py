@@ -51,12 +51,16 @@ class Reason:
     numbers : dict
         What the sentence needs: ids and whole numbers with their unit in the name.
     gain : int, optional
-        Queens that would get a place if just this were lifted; None when not worked out. [queens]
+        Queens that would get a place if just this, with what is also in the way there, were lifted; None when not
+        worked out. [queens]
+    also : tuple of Reason
+        What else is in the way at the same place; empty when this is all.
     """
 
     key: str
     numbers: dict[str, int | str] = field(default_factory=dict)
     gain: int | None = None
+    also: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +236,7 @@ def _unserved(item: Fields) -> Unserved:
     return unserved
 
 
-def _reason(path: str, value: Any) -> Reason:
+def _reason(path: str, value: Any, *, alone: bool = False) -> Reason:
     if isinstance(value, str):
         return Reason(value)
     item = Fields(value, path)
@@ -241,7 +245,10 @@ def _reason(path: str, value: Any) -> Reason:
     if not isinstance(raw, dict):
         item.refuse("numbers", "must be an object")
     numbers = {str(name): entry if isinstance(entry, int) else str(entry) for name, entry in raw.items()}
-    return Reason(key, numbers, item.whole("gain", low=0) if item.has("gain") else None)
+    gain = item.whole("gain", low=0) if item.has("gain") else None
+    # One level only: what is also in the way has no company of its own.
+    also = () if alone else tuple(_reason(at, entry, alone=True) for at, entry in item.items("also", optional=True))
+    return Reason(key, numbers, gain, also)
 
 
 def _result_to_json(result: Result) -> dict[str, Any]:
@@ -250,15 +257,18 @@ def _result_to_json(result: Result) -> dict[str, Any]:
         {
             "booking": unserved.booking,
             "queens": unserved.queens,
-            "reasons": [_reason_to_json(reason) for reason in unserved.reasons],
+            "reasons": [reason_to_json(reason) for reason in unserved.reasons],
         }
         for unserved in result.unserved
     ]
     return data
 
 
-def _reason_to_json(reason: Reason) -> dict[str, Any]:
+def reason_to_json(reason: Reason) -> dict[str, Any]:
+    """Return a reason as it stands in a file: its numbers, and gain and company where there are any."""
     data: dict[str, Any] = {"key": reason.key, "numbers": dict(reason.numbers)}
     if reason.gain is not None:
         data["gain"] = reason.gain
+    if reason.also:
+        data["also"] = [reason_to_json(other) for other in reason.also]
     return data
