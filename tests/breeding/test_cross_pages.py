@@ -62,6 +62,8 @@ def test_every_member_sees_crosses_and_population_and_planners_the_contributions
 
 def test_the_best_mothers_meet_the_best_sources_by_default(client_of: ClientOf, bred: Bred) -> None:
     text = _page(client_of("owner"), "crosses")
+    contributions = reverse("breeding:contributions")  # for breeders and the coordinator alone
+    assert (contributions in text, contributions in _page(client_of("breeder"), "crosses")) == (False, True)
     assert "D7 × D6" in text
     assert "crosses are without a warning" in text
     assert 'data-heat="4"' in text
