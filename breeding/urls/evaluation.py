@@ -5,6 +5,7 @@ from breeding.views import evaluation, standing, variances
 urlpatterns = [
     path("standing/", standing.standing, name="standing"),
     path("standing/download/", standing.standing_csv, name="standing_csv"),
+    path("evaluations/new/", evaluation.evaluation_new, name="evaluation_new"),
     path("evaluations/start/", evaluation.evaluation_start, name="evaluation_start"),
     path("evaluations/<int:pk>/", evaluation.evaluation, name="evaluation"),
     path("evaluations/<int:pk>/steps/", evaluation.evaluation_steps, name="evaluation_steps"),

@@ -4,13 +4,14 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from accounts.access import can_run_evaluation, require
-from accounts.http import now_of, tried_with_message, viewer_of_request
+from accounts.http import now_of, tried, tried_with_message, viewer_of_request
 from accounts.models import Job
 from accounts.services.jobs import job_ask_stop
-from breeding.models import EvaluationRun
+from breeding.forms.evaluation import EvaluationForm
+from breeding.models import EvaluationRun, Trait
 from breeding.queries.ranking import evaluation_jobs_of, usual_seconds
 from breeding.services.evaluation.asking import evaluation_ask
 
@@ -28,6 +29,23 @@ def evaluation_start(request: HttpRequest) -> HttpResponse:
     require(can_run_evaluation(viewer), _(ONLY_BREEDERS))
     job = tried_with_message(request, lambda: evaluation_ask(viewer.cooperative, by=viewer.person, now=now_of(request)))
     return redirect("breeding:evaluation", pk=job.pk) if job else redirect("breeding:standing")
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def evaluation_new(request: HttpRequest) -> HttpResponse:
+    """An evaluation of chosen traits, days and variances, or a trial."""
+    viewer = viewer_of_request(request)
+    require(can_run_evaluation(viewer), _(ONLY_BREEDERS))
+    traits = list(Trait.objects.filter(cooperative=viewer.cooperative, in_evaluation=True))
+    form = EvaluationForm(request.POST or None, traits=traits)
+    if request.method == "POST" and form.is_valid():
+        job = tried(
+            form,
+            lambda: evaluation_ask(viewer.cooperative, by=viewer.person, now=now_of(request), choices=form.chosen()),
+        )
+        if job is not None:
+            return redirect("breeding:evaluation", pk=job.pk)
+    return render(request, "breeding/evaluation_new.html", {"form": form})
 
 
 @require_safe

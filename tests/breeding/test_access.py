@@ -51,6 +51,7 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "estimate_steps": ("estimate job", SEEN),
 }
 DECIDE = {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "other cooperative": 302}
+PAGES["evaluation_new"] = ("", {who: 200 if code == 302 else code for who, code in DECIDE.items()})
 PAGES["contributions_csv"] = ("", DECIDE)  # without a plan it leads to its page
 ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "cross_add": ("", DECIDE),

@@ -15,7 +15,8 @@ from django.urls import reverse
 
 from accounts.models import Job
 from accounts.services.jobs import job_run
-from breeding.models import Colony, Heading, Mating, Queen, Score
+from breeding.models import Colony, EvaluationRun, Heading, Mating, Queen, Score
+from breeding.queries.ranking import latest_run
 from breeding.services.matings import Share, mating_record
 from breeding.services.scores import score_record
 from breeding.views.standing import safe_cell
@@ -284,6 +285,36 @@ def test_a_stopped_evaluation_says_so(client_of: ClientOf, stock: Stock) -> None
     assert client.post(reverse("breeding:evaluation_stop", args=[job.pk])).status_code == 302
     job_run(job.pk, now=NOW)
     assert "The evaluation stopped; nothing was changed" in _page(client, "evaluation", job.pk)
+
+
+def test_an_evaluation_is_made_of_what_was_chosen_and_a_trial_stays_beside_the_others(
+    client_of: ClientOf, stock: Stock
+) -> None:
+    client = client_of("breeder")
+    job_run(_evaluated(stock, client).pk, now=NOW)
+    page = _page(client, "evaluation_new")
+    assert "Honey yield" in page
+    address = reverse("breeding:evaluation_new")
+    wrong = client.post(
+        address,
+        {"trait_keys": ["honey_yield"], "first_day": "2025-08-01", "last_day": "2025-07-01", "parameters": "usual"},
+    ).content.decode()
+    assert "The first day lies after the last day." in wrong
+    assert 'value="2025-08-01"' in wrong
+    none = client.post(address, {"parameters": "usual"}).content.decode()
+    assert "Choose at least one trait." in none
+    chosen = {"trait_keys": ["honey_yield"], "first_day": "2025-06-01", "parameters": "starter", "is_trial": "on"}
+    assert client.post(address, chosen).status_code == 302
+    job = Job.objects.filter(kind="evaluation").latest("pk")
+    assert (job.arguments["traits"], job.arguments["records_from"], job.arguments["is_trial"]) == (
+        ["honey_yield"],
+        "2025-06-01",
+        True,
+    )
+    job_run(job.pk, now=NOW)
+    first, trial = EvaluationRun.objects.order_by("number")
+    assert (first.is_trial, trial.is_trial) == (False, True)
+    assert latest_run(stock.cooperative) == first
 
 
 def test_the_downloaded_table_holds_the_standing_with_safe_cells(client_of: ClientOf, stock: Stock) -> None:
