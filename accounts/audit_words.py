@@ -52,6 +52,7 @@ ACTIONS: dict[str, Any] = {
     "trait.weight": _("weight changed"),
     "trait.takes_part": _("part in evaluations changed"),
     "evaluation.made": _("worked out"),
+    "evaluation.nightly": _("evaluation of the night"),
     "variances.estimated": _("worked out"),
     "variances.adopt": _("variances of evaluations changed"),
     "semen_batch.make": _("mixed"),

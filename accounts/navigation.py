@@ -39,6 +39,7 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "weights": ("breeding:weights", _("What merit weighs"), "list-ordered"),
     "planned_crosses": ("breeding:planned_crosses", _("Planned crosses"), "git-merge"),
     "contributions": ("breeding:contributions", _("Contributions"), "chart-line"),
+    "trend": ("breeding:trend", _("Genetic trend"), "chart-line"),
     "population": ("breeding:population", _("The population"), "chart-line"),
     "variances": ("breeding:variances", _("Heritabilities"), "chart-line"),
     "members": ("accounts:members", _("Members and people"), "users"),
@@ -49,7 +50,17 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "password": ("accounts:password", _("Change your password"), "lock"),
 }
 SEASON_MORE = ["batches", "sources", "sessions", "bookings"]
-STOCK_MORE = ["stock", "standing", "crosses", "planned_crosses", "population", "weights", "variances", "apiaries"]
+STOCK_MORE = [
+    "stock",
+    "standing",
+    "crosses",
+    "planned_crosses",
+    "trend",
+    "population",
+    "weights",
+    "variances",
+    "apiaries",
+]
 # Who plans crosses for the whole cooperative (`access.can_plan_crosses`).
 STOCK_MORE_FOR_ROLE: dict[str, list[str]] = {Role.BREEDER: ["contributions"], Role.COORDINATOR: ["contributions"]}
 COOPERATIVE_MORE: dict[str, list[str]] = {Role.COORDINATOR: ["members", "history", "season"]}

@@ -246,6 +246,7 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": float(TICK_SECONDS),
         "options": {"expires": 5},
     },
+    "nightly-evaluations": {"task": "breeding.nightly_ask", "schedule": 600.0, "options": {"expires": 500}},
     "ring-jobs": {"task": "accounts.ring_jobs", "schedule": 30.0, "options": {"expires": 25}},
 }
 

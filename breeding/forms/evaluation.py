@@ -39,14 +39,13 @@ class EvaluationForm(forms.Form):
 
     def __init__(self, *args: Any, traits: Sequence[Trait], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.traits = traits
         field = self.fields["trait_keys"]
         assert isinstance(field, forms.MultipleChoiceField)
         field.choices = [(trait.key, trait.name) for trait in traits]
         field.initial = [trait.key for trait in traits]
 
     def chosen(self) -> Choices:
-        keys = self.cleaned_data["trait_keys"]
-        field = self.fields["trait_keys"]
-        assert isinstance(field, forms.MultipleChoiceField)
-        whole = len(keys) == len(list(field.choices))
-        return Choices(**{**self.cleaned_data, "trait_keys": () if whole else tuple(keys)})
+        keys = tuple(self.cleaned_data["trait_keys"])
+        every = len(keys) == len(self.traits)
+        return Choices(**{**self.cleaned_data, "trait_keys": () if every else keys})

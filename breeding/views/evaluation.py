@@ -14,6 +14,7 @@ from breeding.forms.evaluation import EvaluationForm
 from breeding.models import EvaluationRun, Trait
 from breeding.queries.ranking import evaluation_jobs_of, usual_seconds
 from breeding.services.evaluation.asking import evaluation_ask
+from breeding.services.evaluation.nightly import is_nightly, nightly_set
 
 ONLY_BREEDERS = "Only breeders and the coordinator start or stop an evaluation."
 
@@ -45,7 +46,17 @@ def evaluation_new(request: HttpRequest) -> HttpResponse:
         )
         if job is not None:
             return redirect("breeding:evaluation", pk=job.pk)
-    return render(request, "breeding/evaluation_new.html", {"form": form})
+    context = {"form": form, "nightly": is_nightly(viewer.cooperative)}
+    return render(request, "breeding/evaluation_new.html", context)
+
+
+@require_POST
+def nightly(request: HttpRequest) -> HttpResponse:
+    """The evaluation of the night, on or off."""
+    viewer = viewer_of_request(request)
+    require(can_run_evaluation(viewer), _(ONLY_BREEDERS))
+    nightly_set(viewer.cooperative, nightly="on" in request.POST, by=viewer.person, now=now_of(request))
+    return redirect("breeding:evaluation_new")
 
 
 @require_safe

@@ -30,6 +30,7 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "cross": ("", EVERYONE),
     "planned_crosses": ("", EVERYONE),
     "population": ("", EVERYONE),
+    "trend": ("", EVERYONE),
     "contributions": ("", {**EVERYONE, "owner": 403, "colleague": 403}),
     "queen_add": ("", {**EVERYONE, "breeder": 403}),
     "colony_add": ("", EVERYONE),
@@ -52,6 +53,7 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
 }
 DECIDE = {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "other cooperative": 302}
 PAGES["evaluation_new"] = ("", {who: 200 if code == 302 else code for who, code in DECIDE.items()})
+PAGES["trend_csv"] = ("", dict.fromkeys(DECIDE, 302))  # without a run it leads to its page
 PAGES["contributions_csv"] = ("", DECIDE)  # without a plan it leads to its page
 ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "cross_add": ("", DECIDE),
@@ -64,6 +66,7 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "queen_back": ("queen", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_withdraw": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_restore": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
+    "nightly": ("", DECIDE),
     "evaluation_start": (
         "",
         {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "other cooperative": 302},

@@ -23,6 +23,7 @@ from breeding.queries.records import record_set
 from breeding.queries.season_arrays import season_arrays
 from breeding.services.evaluation.asking import Choices
 from breeding.services.evaluation.checks import checked, evaluable
+from breeding.services.evaluation.findings import findings_of
 from breeding.services.evaluation.parameters import effects_words, merit_weights, parameters_of
 from breeding.services.evaluation.writing import Outcome, run_write
 from breeding.services.rules import local_day
@@ -83,6 +84,19 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
     handle.report(JobState.CHECKING, step=_("Checking the result and the likely places"), done_share=0.85)
     notes += checked(evaluation, read, used)
     places = _places(cooperative, evaluation, living)
+    findings: dict[str, Any] = {}
+    if choices.whole:
+        handle.report(step=_("Holding predictions against later results"), done_share=0.9)
+        findings = findings_of(
+            evaluation,
+            pedigree,
+            [_only(record, used) for record in read.records],
+            spec=parameters.spec,
+            parameters=parameters.parameters,
+            weights=weights,
+            birth_years=_birth_years(cooperative),
+            reference=reference,
+        )
     outcome = Outcome(
         choices=choices,
         evaluation=evaluation,
@@ -95,7 +109,7 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
         scores=results.n_scores,
         reference=len(reference),
         seconds=seconds,
-        findings={},
+        findings=findings,
     )
     with transaction.atomic():
         # Holds the lease and ends this transaction if another worker has it meanwhile.
@@ -116,6 +130,11 @@ def _only(record: Record, traits: Sequence[Trait]) -> Record:
 def _living(cooperative: Cooperative) -> set[int]:
     queens = Queen.objects.filter(cooperative=cooperative).exclude(status=QueenStatus.GONE)
     return set(queens.values_list("pk", flat=True))
+
+
+def _birth_years(cooperative: Cooperative) -> dict[str, int]:
+    queens = Queen.objects.filter(cooperative=cooperative, birth_year__isnull=False)
+    return {str(pk): int(year or 0) for pk, year in queens.values_list("pk", "birth_year")}
 
 
 def _places(cooperative: Cooperative, evaluation: Evaluation, living: set[int]) -> dict[str, Place]:

@@ -1,5 +1,6 @@
 """The minute sweep: tells what is due, every few seconds, until it is told to stop."""
 
+import datetime as dt
 import logging
 import signal
 import threading
@@ -10,9 +11,11 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 from django.db import DatabaseError, close_old_connections
 
+from breeding.services.evaluation.nightly import nightly_ask
 from scheduling.services.delivery import database_now, deliver_due
 
 log = logging.getLogger(__name__)
+NIGHTLY_EVERY = dt.timedelta(minutes=10)
 
 
 class Command(BaseCommand):
@@ -25,10 +28,15 @@ class Command(BaseCommand):
         stop = threading.Event()
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stop.set())
+        asked: dt.datetime | None = None
         while not stop.is_set():
             close_old_connections()
             try:
-                full = deliver_due(now=database_now()) >= 200
+                now = database_now()
+                full = deliver_due(now=now) >= 200
+                if not full and (asked is None or now - asked >= NIGHTLY_EVERY):
+                    nightly_ask(now=now)
+                    asked = now
             except DatabaseError:
                 log.exception("a tick broke off; the next one goes on with the same rows")
                 full = False
