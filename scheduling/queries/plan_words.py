@@ -135,18 +135,26 @@ SENTENCES: dict[str, Callable[[Named], str]] = {
 
 
 def reason_words(reason: Mapping[str, Any], problem: Problem) -> str:
-    """One sentence for a reason why queens have no place, with what would help where it is known."""
+    """What is in the way of these queens, all of it at the nearest place, and what lifting it would give."""
+    also = list(reason.get("also") or [])
+    text = " ".join(_one_reason(entry, problem) for entry in (reason, *also))
+    gain = reason.get("gain")
+    if not gain or reason["key"] == "room":
+        return text
+    if also:
+        return f"{text} {_('All of it together would have to be lifted.')}"
+    lifted = ngettext(
+        "Lifting it would give %(gain)d queen a place.", "Lifting it would give %(gain)d queens a place.", int(gain)
+    ) % {"gain": gain}
+    return f"{text} {lifted}"
+
+
+def _one_reason(reason: Mapping[str, Any], problem: Problem) -> str:
     numbers = dict(reason.get("numbers") or {})
     named = _named(numbers, problem, amount=int(numbers.get("amount", 0) or 0))
     key = str(reason["key"])
     sentence = REASON_SENTENCES.get(key)
-    text = sentence(named, numbers) if sentence else _("Blocked by: %(key)s.") % {"key": key}
-    gain = reason.get("gain")
-    if gain:
-        text += " " + ngettext(
-            "Lifting it would give %(gain)d queen a place.", "Lifting it would give %(gain)d queens a place.", int(gain)
-        ) % {"gain": gain}
-    return text
+    return sentence(named, numbers) if sentence else _("Blocked by: %(key)s.") % {"key": key}
 
 
 def _missing(key_words: dict[str, Any], singular: str, plural: str, named: Named) -> str:
@@ -172,7 +180,7 @@ REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
         "%(place)s has too little operator time: %(missing)d minutes are missing.",
         n,
     ),
-    "places": lambda n, k: _("%(place)s and every other bench day in their window are full.") % {"place": n.place},
+    "places": lambda n, k: _("%(place)s is full.") % {"place": n.place},
     "collect": lambda n, k: _missing(
         k,
         "The helpers at %(place)s cannot evert enough drones: %(missing)d too many.",
@@ -181,14 +189,24 @@ REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
     ),
     "stock": lambda n, k: _missing(
         k,
-        "%(source)s is %(missing)d ripe drone short for %(day)s.",
-        "%(source)s is %(missing)d ripe drones short for %(day)s.",
+        "%(source)s is %(missing)d ripe drone short on %(day)s.",
+        "%(source)s is %(missing)d ripe drones short on %(day)s.",
         n,
     ),
     "co2": lambda n, k: _("The CO2 rounds beside %(place)s are full.") % {"place": n.place},
     "share": lambda n, k: _("%(source)s has reached its share of the season's semen.") % vars(n),
     "one_source": lambda n, k: _("The batch is to stay with one source, and that one has no more for it."),
-    "pool_mix": lambda n, k: _("No mixture within the limits can be made from the drones that are left."),
+    "fairness": lambda n, k: (
+        _(
+            "A place on %(day)s that would fit them is held for a member who has less: without it that member would be "
+            "left with places for %(other)s of the queens asked for. Here it is %(own)s."
+        )
+        % {
+            **vars(n),
+            "own": f"{int(k.get('own_permille', 0)) / 10:g} %",
+            "other": f"{int(k.get('other_permille', 0)) / 10:g} %",
+        }
+    ),
     "room": lambda n, k: _("There is room for them: work the plan out again, or give them a place by hand."),
     "no_valid_plan": lambda n, k: _("No plan that keeps every rule was found."),
 }

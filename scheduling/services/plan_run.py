@@ -13,7 +13,7 @@ from accounts.services.jobs import JobHandle, Stopped
 from scheduling.models import Plan, PlanState, Unserved
 from scheduling.planning.checker import check
 from scheduling.planning.plan import Plan as PurePlan
-from scheduling.planning.plan import plan_to_json
+from scheduling.planning.plan import Reason, plan_to_json
 from scheduling.planning.problem import Problem
 from scheduling.planning.problem_file import problem_to_json
 from scheduling.planning.solver import Progress, solve
@@ -84,9 +84,7 @@ def _keep(plan: Plan, pure: PurePlan, problem: Problem, *, now: dt.datetime) -> 
                 plan=plan,
                 booking_id=int(entry.booking),
                 queens=entry.queens,
-                reasons=[
-                    {"key": reason.key, "numbers": reason.numbers, "gain": reason.gain} for reason in entry.reasons
-                ],
+                reasons=[_reason_json(reason) for reason in entry.reasons],
             )
             for entry in pure.result.unserved
         )
@@ -105,3 +103,12 @@ def _keep(plan: Plan, pure: PurePlan, problem: Problem, *, now: dt.datetime) -> 
             after={"served": pure.result.served, "requested": pure.result.requested, "bound": pure.result.bound_served},
         )
     return {"plan": plan.pk, "served": pure.result.served, "requested": pure.result.requested}
+
+
+def _reason_json(reason: Reason) -> dict[str, Any]:
+    return {
+        "key": reason.key,
+        "numbers": reason.numbers,
+        "gain": reason.gain,
+        "also": [_reason_json(entry) for entry in reason.also],
+    }
