@@ -3,7 +3,7 @@
 from scheduling.planning.facts import sources
 from scheduling.planning.facts.fact import Fact, SourceKind, Topic, fact
 
-PUBLISHED, MEMORY = SourceKind.PUBLISHED, SourceKind.FROM_MEMORY
+PUBLISHED, PRACTICE, MEMORY = SourceKind.PUBLISHED, SourceKind.COMMON_PRACTICE, SourceKind.FROM_MEMORY
 
 DRONE_FACTS: tuple[Fact, ...] = (
     fact(
@@ -148,6 +148,20 @@ DRONE_FACTS: tuple[Fact, ...] = (
         source=sources.INSEMINATION_METHODS,
         kind=PUBLISHED,
         why="Overnight to a few days; the upper figure is this project's reading of “a few”.",
+    ),
+    fact(
+        "drone_flying_days",
+        "R35",
+        "Days of flying weather before drones yield well",
+        Topic.DRONES,
+        "5",
+        ("0", "10"),
+        "days",
+        whole=True,
+        source=sources.DRONE_PRACTICE,
+        kind=PRACTICE,
+        why="A practitioner's rule: 14 days and five good flying days, a day or more later in poor weather. It is "
+        "said beside the ripe days and moves none: the weather is not on record.",
     ),
     fact(
         "usable_share",

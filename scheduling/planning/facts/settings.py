@@ -32,6 +32,8 @@ class Settings:
     count_started_days: int
     accepted_share: Decimal
     queen_sealed_days: int
+    queen_sealed_early_days: int
+    queen_sealed_late_days: int
     cells_caged_days: int
     emergence_alarm_days: int
     graft_to_emergence_days: int
@@ -55,6 +57,7 @@ class Settings:
     egg_check_3_days: int
     sealed_brood_days: int
     give_up_days: int
+    give_up_last_days: int
     own_progeny_days: int
 
     drone_programme_days: int
@@ -68,6 +71,7 @@ class Settings:
     drone_age_last_days: int
     drone_catch_lead_days: int
     drone_holding_days: int
+    drone_flying_days: int
     usable_share: Decimal
     ul_per_drone: Decimal
     drone_daily_survival: Decimal | None
@@ -144,7 +148,7 @@ _IN_ORDER: tuple[tuple[str, ...], ...] = (
         "virgin_give_up_age_days",
     ),
     ("co2_first_age_days", "virgin_age_planned_days"),
-    ("nuc_shut_days", "egg_check_1_days", "egg_check_2_days", "egg_check_3_days", "give_up_days"),
+    ("nuc_shut_days", "egg_check_1_days", "egg_check_2_days", "egg_check_3_days", "give_up_days", "give_up_last_days"),
     (
         "drone_age_emergency_days",
         "drone_age_first_days",

@@ -28,5 +28,6 @@ SMALL_POPULATIONS = (
 )
 GRAFTING_TIMETABLE = "Practitioner grafting timetable and cell-handling notes (club pages)"
 CO2_PRACTICE = "Practitioner discussion on CO2"
+DRONE_PRACTICE = "Practitioner notes on semen batches, tubes and drone maturity"
 NO_SOURCE = "No source retrieved"
 PROJECT_CHOICE = "This project's choice from the evidence named"

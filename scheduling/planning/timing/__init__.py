@@ -22,7 +22,10 @@ from scheduling.planning.timing.co2 import (
     co2_third_from,
 )
 from scheduling.planning.timing.cohort import cohort_calendar
-from scheduling.planning.timing.events import BatchEvents, CohortEvents, Emergence, EventError
+from scheduling.planning.timing.days import days_later
+from scheduling.planning.timing.drone_notes import drone_notes
+from scheduling.planning.timing.events import BatchEvents, Co2Way, CohortEvents, Emergence, EventError
+from scheduling.planning.timing.late import batch_late_notes, cohort_late_notes
 from scheduling.planning.timing.states import BatchState, CohortState, batch_state, cohort_state
 from scheduling.planning.timing.steps import (
     Basis,
@@ -48,6 +51,7 @@ __all__ = [
     "Chance",
     "Co2Due",
     "Co2Record",
+    "Co2Way",
     "CohortCalendar",
     "CohortEvents",
     "CohortState",
@@ -64,6 +68,7 @@ __all__ = [
     "Window",
     "backward_plan",
     "batch_calendar",
+    "batch_late_notes",
     "batch_state",
     "bench_day_of",
     "bench_day_steps",
@@ -74,8 +79,11 @@ __all__ = [
     "co2_record",
     "co2_third_from",
     "cohort_calendar",
+    "cohort_late_notes",
     "cohort_state",
     "cold_delay_hours",
+    "days_later",
+    "drone_notes",
     "elapsed_after",
     "elapsed_hours",
     "late_steps",

@@ -4,13 +4,10 @@ import datetime as dt
 
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing.clock import elapsed_after, local_day
-from scheduling.planning.timing.co2 import co2_apart_after, co2_due_after, co2_record, co2_third_from
+from scheduling.planning.timing.co2 import co2_apart_after, co2_due_after, co2_record, co2_third_from, is_co2_after
 from scheduling.planning.timing.days import days_later, whole_days
 from scheduling.planning.timing.events import BatchEvents
 from scheduling.planning.timing.steps import Step, Who
-
-_DECIDE_WITHIN_DAYS = 7
-"""Giving up: 21 to 28 days (L12)."""
 
 
 def after_steps(events: BatchEvents, bench_on: dt.date, settings: Settings) -> list[Step]:
@@ -32,7 +29,7 @@ def _second_co2(events: BatchEvents, day0: dt.date, moment0: dt.datetime | None,
     after = co2_apart_after(events.co2_at, events.inseminated_at, settings)
     counted = co2_record((*events.co2_at, *events.doses_at), settings)
     if events.inseminated_at is None:
-        is_wanted = not settings.co2_first_before
+        is_wanted = is_co2_after(events, settings)
     else:
         is_wanted = bool(after) or not counted.is_complete
     if not is_wanted:
@@ -69,6 +66,7 @@ def _keep_still(day0: dt.date, moment0: dt.datetime | None, settings: Settings, 
         best=day0,
         latest=until_on,
         latest_at=until,
+        is_event=True,
         why="Sperm are still moving into the spermatheca; cold and travel cost most now.",
         rows=("K05", "K06", "K07"),
     )
@@ -161,7 +159,8 @@ def _brood_steps(events: BatchEvents, day0: dt.date, settings: Settings) -> list
             earliest=first_egg,
             best=first_egg,
             latest=sealed,
-            why="It stays on until she lays.",
+            done_on=events.sealed_brood_on,
+            why="It stays on until she lays. Whoever saw her sealed brood has had her hive open since.",
             rows=("V09",),
         ),
         Step(
@@ -181,7 +180,7 @@ def _brood_steps(events: BatchEvents, day0: dt.date, settings: Settings) -> list
             who=Who.QUEEN_REARER,
             earliest=decide,
             best=decide,
-            latest=days_later(decide, _DECIDE_WITHIN_DAYS),
+            latest=days_later(day0, settings.give_up_last_days),
             done_on=events.sealed_brood_on,
             why="No figure is published; the cooperative chose this day.",
             rows=("L12",),
@@ -193,6 +192,7 @@ def _brood_steps(events: BatchEvents, day0: dt.date, settings: Settings) -> list
             earliest=own,
             best=own,
             latest=own,
+            is_event=True,
             why="Scores from now on are hers.",
             rows=("L14",),
         ),

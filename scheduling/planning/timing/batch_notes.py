@@ -7,7 +7,7 @@ from scheduling.planning.facts import Settings
 from scheduling.planning.timing.batch_steps import bench_day_of
 from scheduling.planning.timing.cells import Cells
 from scheduling.planning.timing.clock import local_day
-from scheduling.planning.timing.co2 import co2_record
+from scheduling.planning.timing.co2 import co2_record, is_co2_before
 from scheduling.planning.timing.days import days_later, said, whole_days
 from scheduling.planning.timing.events import BatchEvents
 from scheduling.planning.timing.steps import Fit, Note, Window
@@ -80,7 +80,7 @@ def _place_notes(events: BatchEvents, windows: Sequence[Window], settings: Setti
     if bench_on is None or events.doses_at:
         return []
     notes = [_misfit(window, bench_on, settings) for window in windows]
-    return [note for note in notes if note is not None] + _co2_too_young(windows, bench_on, settings)
+    return [note for note in notes if note is not None] + _co2_too_young(events, windows, bench_on, settings)
 
 
 def _misfit(window: Window, bench_on: dt.date, settings: Settings) -> Note | None:
@@ -109,15 +109,16 @@ def _misfit(window: Window, bench_on: dt.date, settings: Settings) -> Note | Non
                 key="past_it",
                 text=f"{born} are {age} days old on {said(bench_on)}; above {settings.virgin_age_reason_last_days} "
                 "no queen is inseminated.",
-                help=f"{between} Afterwards the place is free for others.",
-                rows=("V02", "V05"),
+                help=f"{between} Otherwise free the place for others; after {settings.virgin_give_up_age_days} days "
+                "a virgin hardly mates or lays normally any more.",
+                rows=("V02", "V05", "V16"),
             )
         case _:
             return None
 
 
-def _co2_too_young(windows: Sequence[Window], bench_on: dt.date, settings: Settings) -> list[Note]:
-    if not settings.co2_first_before:
+def _co2_too_young(events: BatchEvents, windows: Sequence[Window], bench_on: dt.date, settings: Settings) -> list[Note]:
+    if not is_co2_before(events, settings) or events.co2_at:
         return []
     co2_on = days_later(bench_on, -whole_days(settings.co2_spacing_hours))
     youngest = max(window.emerged_last_on for window in windows)

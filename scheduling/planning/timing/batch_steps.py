@@ -6,7 +6,7 @@ from scheduling.planning.facts import Settings
 from scheduling.planning.timing.after_steps import after_steps
 from scheduling.planning.timing.cells import Cells
 from scheduling.planning.timing.clock import local_day
-from scheduling.planning.timing.co2 import co2_apart_before, co2_due_before, co2_record
+from scheduling.planning.timing.co2 import co2_apart_before, co2_due_before, co2_record, is_co2_before
 from scheduling.planning.timing.days import days_later, whole_days
 from scheduling.planning.timing.events import BatchEvents
 from scheduling.planning.timing.steps import Step, Who, Window
@@ -158,7 +158,7 @@ def _bench_steps(events: BatchEvents, bench_on: dt.date, window: Window, setting
     steps: list[Step] = []
     inseminated_at = events.inseminated_at
     before = co2_apart_before(events.co2_at, inseminated_at, settings)
-    if before or (settings.co2_first_before and inseminated_at is None):
+    if before or (is_co2_before(events, settings) and inseminated_at is None):
         steps.append(_first_co2(events, bench_on, before, settings))
     is_booked = bench_day_of(events) is not None
     steps += [
@@ -170,7 +170,7 @@ def _bench_steps(events: BatchEvents, bench_on: dt.date, window: Window, setting
             best=days_later(bench_on, -settings.drone_catch_lead_days),
             latest=bench_on,
             done_on=None if inseminated_at is None else local_day(inseminated_at, events.zone),
-            why="Same day or the day before; in a bank they keep a few days at most.",
+            why=f"Same day or the day before; caged in a bank they keep {settings.drone_holding_days} days at most.",
             rows=("R31", "R32"),
         ),
         Step(

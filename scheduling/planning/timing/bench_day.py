@@ -47,7 +47,7 @@ def bench_day_steps(starts_at: dt.datetime, ends_at: dt.datetime, zone: str, set
             best=catch_from,
             latest=day,
             latest_at=starts_at,
-            why="Same day or the day before; in a bank they keep a few days at most.",
+            why=f"Same day or the day before; caged in a bank they keep {settings.drone_holding_days} days at most.",
             rows=("R31", "R32", "R34"),
         ),
         Step(
@@ -128,6 +128,7 @@ def bench_day_steps(starts_at: dt.datetime, ends_at: dt.datetime, zone: str, set
             best=day,
             latest=local_day(still_until, zone),
             latest_at=still_until,
+            is_event=True,
             why="Sperm are still moving into the spermatheca.",
             rows=("K06", "K07"),
         ),

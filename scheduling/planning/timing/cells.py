@@ -46,10 +46,6 @@ def cold_delay_hours(temperature_c: Decimal | None, settings: Settings) -> ColdD
     )
 
 
-_LARVA_OLDER_DAYS = 2
-"""Larvae up to 36 h older than thought (Q14) seal at most so many days early."""
-_SEALED_LATE_DAYS = 1
-"""Cells seal at most half a day late (Q04); a later day says when somebody looked, not when they sealed."""
 _HOUR_WHEN_UNKNOWN = 12
 """A graft without an hour counts as done at noon, so that a delay in hours rounds to the nearest day."""
 
@@ -87,8 +83,9 @@ def cells_forecast(events: BatchEvents, settings: Settings) -> Cells:
     expected_sealed_on = days_later(grafted_on, settings.queen_sealed_days)
     sealed_on = events.sealed_on or expected_sealed_on
     shift = (sealed_on - expected_sealed_on).days
-    is_odd = not -_LARVA_OLDER_DAYS <= shift <= _SEALED_LATE_DAYS
-    shift = 0 if shift > _SEALED_LATE_DAYS else max(shift, -_LARVA_OLDER_DAYS)
+    most_early, most_late = settings.queen_sealed_early_days, settings.queen_sealed_late_days
+    is_odd = not -most_early <= shift <= most_late
+    shift = 0 if shift > most_late else max(shift, -most_early)
     earlier, later = min(shift, 0), max(shift, 0)
     hour = _HOUR_WHEN_UNKNOWN if events.grafted_hour is None else events.grafted_hour
     cold_days = math.floor((hour + cold.hours) / HOURS_PER_DAY)

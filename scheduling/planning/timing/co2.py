@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing.clock import elapsed_after, elapsed_hours
 from scheduling.planning.timing.days import days_later
+from scheduling.planning.timing.events import BatchEvents, Co2Way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +34,20 @@ class Co2Due:
     earliest_at: dt.datetime
     best_at: dt.datetime
     latest_at: dt.datetime
+
+
+def is_co2_before(events: BatchEvents, settings: Settings) -> bool:
+    """Whether the other CO2 is planned before the insemination, for some queens at least."""
+    if events.co2_way is None:
+        return bool(settings.co2_first_before)
+    return events.co2_way is not Co2Way.AFTER
+
+
+def is_co2_after(events: BatchEvents, settings: Settings) -> bool:
+    """Whether the other CO2 is planned after the insemination, for some queens at least."""
+    if events.co2_way is None:
+        return not settings.co2_first_before
+    return events.co2_way is not Co2Way.BEFORE
 
 
 def co2_record(moments: Iterable[dt.datetime], settings: Settings) -> Co2Record:

@@ -78,6 +78,19 @@ def _steps(
                 rows=("R01", "R14", "R30"),
             )
         )
+    steps.append(
+        Step(
+            key="look_for_eggs",
+            what="Look for the first eggs in the drone comb",
+            who=Who.DRONE_REARER,
+            earliest=min(comb_on or dates["laid_from"], dates["laid_to"]),
+            best=dates["laid_to"],
+            latest=dates["laid_to"],
+            done_on=events.laid_on or events.capped_on or events.emerged_on,
+            why="A comb laid late makes drones that are late by as many days.",
+            rows=("R30",),
+        )
+    )
     steps += [
         Step(
             key="count_capped",
@@ -113,7 +126,27 @@ def _steps(
             rows=("R27",),
         ),
     ]
+    if dates["ripe_from"] <= dates["last_on"]:
+        steps.append(_ripe_step(dates, settings))
     return tuple(steps)
+
+
+def _ripe_step(dates: dict[str, dt.date], settings: Settings) -> Step:
+    ripe_from, last_on = dates["ripe_from"], dates["last_on"]
+    preferred_to = min(max(dates["preferred_to"], ripe_from), last_on)
+    return Step(
+        key="drones_ripe",
+        what="Drones ripe: the days they may be brought to the bench",
+        who=Who.DRONE_REARER,
+        earliest=ripe_from,
+        best=min(dates["planned_from"], preferred_to),
+        latest=preferred_to,
+        hard_limit=last_on,
+        is_event=True,
+        why=f"They also want {settings.drone_flying_days} days of flying weather; after poor weather a day or more "
+        "later is better. Older drones give less, and their semen clogs more often.",
+        rows=("R06", "R07", "R09", "R12", "R13", "R14", "R35"),
+    )
 
 
 def _after(day: dt.date | None, since: dt.date) -> dt.date | None:

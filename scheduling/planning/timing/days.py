@@ -8,7 +8,15 @@ HOURS_PER_DAY = 24
 
 
 def days_later(day: dt.date, days: int) -> dt.date:
-    """Return the calendar day `days` later; earlier when negative."""
+    """Return the calendar day `days` later; earlier when negative.
+
+    Raises
+    ------
+    TypeError
+        A moment instead of a day: a day of the calendar is 23 to 25 hours long, see `elapsed_after`.
+    """
+    if isinstance(day, dt.datetime):
+        raise TypeError("day: a calendar day is needed, not a moment. Hours are added by elapsed_after.")
     return day + dt.timedelta(days=days)
 
 

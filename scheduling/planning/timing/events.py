@@ -3,6 +3,7 @@
 import datetime as dt
 from dataclasses import dataclass
 from decimal import Decimal
+from enum import StrEnum
 from itertools import pairwise
 
 
@@ -13,6 +14,14 @@ class EventError(ValueError):
         super().__init__(f"{field}: {text}")
         self.field = field
         self.text = text
+
+
+class Co2Way(StrEnum):
+    """On which side of the insemination the treatment of its own comes. BOTH: some queens so, some so."""
+
+    BEFORE = "before"
+    AFTER = "after"
+    BOTH = "both"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +41,7 @@ class BatchEvents:
     ----------
     wanted_bench_on : day the batch is planned backwards from, when nothing has been grafted yet.
     bench_on, bench_at : the booked place. No observation ever moves it.
+    co2_way : the side of the insemination that was planned for the other CO2; None: the season's figure decides.
     co2_at : CO2 treatments besides those on the hook; the end of each.
     doses_at : inseminations; each counts as a CO2 treatment too. The first is day 0 of the checks.
     is_split_dose : a second dose is planned.
@@ -53,6 +63,7 @@ class BatchEvents:
     excluder_on: dt.date | None = None
     bench_on: dt.date | None = None
     bench_at: dt.datetime | None = None
+    co2_way: Co2Way | None = None
     is_split_dose: bool = False
     co2_at: tuple[dt.datetime, ...] = ()
     doses_at: tuple[dt.datetime, ...] = ()

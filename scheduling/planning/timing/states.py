@@ -3,6 +3,7 @@
 import datetime as dt
 from enum import StrEnum
 
+from scheduling.planning.timing.days import days_later
 from scheduling.planning.timing.events import BatchEvents, CohortEvents
 from scheduling.planning.timing.steps import BatchCalendar, CohortCalendar
 
@@ -69,7 +70,7 @@ def _virgin_state(calendar: BatchCalendar, today: dt.date) -> BatchState:
         return BatchState.LAST_DAYS
     if today >= opens:
         return BatchState.READY
-    if today >= opens - dt.timedelta(days=COMING_READY_DAYS):
+    if today >= days_later(opens, -COMING_READY_DAYS):
         return BatchState.COMING_READY
     return BatchState.EMERGED
 
@@ -82,9 +83,9 @@ def cohort_state(events: CohortEvents, calendar: CohortCalendar, today: dt.date)
         return CohortState.PROMISED
     steps = (
         (calendar.spent_from, CohortState.SPENT),
-        (max(calendar.ripe_from, calendar.preferred_to + dt.timedelta(days=1)), CohortState.FADING),
+        (max(calendar.ripe_from, days_later(calendar.preferred_to, 1)), CohortState.FADING),
         (calendar.ripe_from, CohortState.RIPE),
-        (calendar.emerging_to + dt.timedelta(days=1), CohortState.RIPENING),
+        (days_later(calendar.emerging_to, 1), CohortState.RIPENING),
         (calendar.emerging_from, CohortState.EMERGING),
         (calendar.capped_from, CohortState.CAPPED),
         (events.laid_on or calendar.laid_to, CohortState.LAID),

@@ -26,6 +26,7 @@ class Step:
     day : days from the bench day (0), in plans worked backwards.
     rows : rows of the table of trade facts it rests on.
     done_on : when it was really done.
+    is_event : comes by itself or simply lasts, so that it can never be late.
     """
 
     key: str
@@ -42,13 +43,14 @@ class Step:
     latest_at: dt.datetime | None = None
     day: int | None = None
     done_on: dt.date | None = None
+    is_event: bool = False
 
     @property
     def is_done(self) -> bool:
         return self.done_on is not None
 
     def is_late(self, today: dt.date) -> bool:
-        return self.done_on is None and today > self.latest
+        return self.done_on is None and not self.is_event and today > self.latest
 
 
 class Fit(StrEnum):

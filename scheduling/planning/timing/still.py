@@ -2,13 +2,13 @@
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing.backward import comb_offsets, graft_offset
+from scheduling.planning.timing.backward import comb_offsets, emergence_offset, graft_offset
 from scheduling.planning.timing.days import days_later, said, whole_days
-from scheduling.planning.timing.steps import CohortCalendar, DroneFit, Who
+from scheduling.planning.timing.steps import BatchCalendar, CohortCalendar, DroneFit, Fit, Who
 
 
 class Chance(StrEnum):
@@ -18,6 +18,9 @@ class Chance(StrEnum):
     LATE = "late"
     NEEDS_REASON = "needs_reason"
     TOO_LATE = "too_late"
+
+
+_RIPE = (DroneFit.RIPE, DroneFit.FADING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +44,9 @@ class CanStill:
     Parameters
     ----------
     queens, drones : whether a graft, and a new drone comb, begun today can still serve.
-    fits : how the day suits each cohort that was asked about.
-    line : one sentence that says what to do.
+    fits, queen_fits : how the day suits each cohort, and each batch, that was asked about.
+    line : one sentence for the drones and one for the queens, that say what to do.
+    is_over : the bench day lies before today.
     """
 
     bench_day: dt.date
@@ -50,14 +54,36 @@ class CanStill:
     queens: Chance
     drones: Chance
     fits: Mapping[str, DroneFit] = field(default_factory=dict)
+    queen_fits: Mapping[str, Fit] = field(default_factory=dict)
     first_day_from_graft: dt.date
     first_day_from_comb: dt.date
     line: str
+    is_over: bool
+
+    @property
+    def suiting(self) -> tuple[str, ...]:
+        """Batches whose virgins are all of a normal age on the day."""
+        return tuple(name for name, fit in self.queen_fits.items() if fit is Fit.NORMAL)
 
     @property
     def ripe(self) -> tuple[str, ...]:
         """Cohorts whose drones may all be used on the day without a reason."""
-        return tuple(name for name, fit in self.fits.items() if fit in (DroneFit.RIPE, DroneFit.FADING))
+        return tuple(name for name, fit in self.fits.items() if fit in _RIPE)
+
+    @property
+    def headline(self) -> str:
+        """The finding in a few words."""
+        day, no_drones = said(self.bench_day), not self.ripe and self.drones is Chance.TOO_LATE
+        if self.is_over:
+            return f"{day} is over"
+        if not self.suiting_or_graft:
+            return f"{day} can no longer be reached" if no_drones else f"{day} is too late for a new graft"
+        return f"{day} is too late for new drones" if no_drones else f"{day} can still be reached"
+
+    @property
+    def suiting_or_graft(self) -> bool:
+        """Whether there are queens for the day, or a graft can still make them."""
+        return bool(self.suiting) or self.queens is not Chance.TOO_LATE
 
     def deadline(self, key: str) -> Deadline:
         return next(deadline for deadline in self.deadlines if deadline.key == key)
@@ -68,36 +94,42 @@ def can_still(
     bench_day: dt.date,
     settings: Settings,
     cohorts: Mapping[str, CohortCalendar] | None = None,
+    batches: Mapping[str, BatchCalendar] | None = None,
 ) -> CanStill:
     """Return what can still be begun on `today` for `bench_day`.
 
     Parameters
     ----------
-    cohorts : calendars of drone cohorts by any name, to be judged on that day.
+    cohorts, batches : calendars of drone cohorts and of batches under way, by any name, to be judged on that day.
     """
     deadlines = _deadlines(today, bench_day, settings)
     chances = {deadline.key: deadline.chance for deadline in deadlines}
-    fits = {name: calendar.fit(bench_day) for name, calendar in (cohorts or {}).items()}
-    from_graft = days_later(today, settings.graft_to_emergence_days + settings.virgin_age_first_days)
-    from_comb = days_later(today, -comb_offsets(settings)["latest_comb"])
-    return CanStill(
+    answer = CanStill(
         bench_day=bench_day,
         deadlines=deadlines,
         queens=chances["graft"],
         drones=chances["insert_comb"],
-        fits=fits,
-        first_day_from_graft=from_graft,
-        first_day_from_comb=from_comb,
-        line=_line(today, bench_day, deadlines, fits, from_graft, from_comb),
+        fits={name: calendar.fit(bench_day) for name, calendar in (cohorts or {}).items()},
+        queen_fits={name: calendar.window.fit(bench_day) for name, calendar in (batches or {}).items()},
+        first_day_from_graft=days_later(today, settings.graft_to_emergence_days + settings.virgin_age_first_days),
+        first_day_from_comb=days_later(today, -comb_offsets(settings)["latest_comb"]),
+        line="",
+        is_over=bench_day < today,
     )
+    return replace(answer, line=_line(answer))
 
 
 def _deadlines(today: dt.date, bench_day: dt.date, s: Settings) -> tuple[Deadline, ...]:
-    comb, graft = comb_offsets(s), graft_offset(s)
-    last_graft = -s.virgin_age_first_days - s.graft_to_emergence_days
+    comb, graft, emergence = comb_offsets(s), graft_offset(s), emergence_offset(s)
+    last_emergence = -s.virgin_age_first_days
+    last_graft = last_emergence - s.graft_to_emergence_days
     confine = s.confine_before_graft_days
     spacing = whole_days(s.co2_spacing_hours)
     rows = (
+        (
+            "programme_start", "Begin the drone programme", Who.DRONE_REARER,
+            (-s.drone_programme_days, comb["latest_comb"], comb["emergency_comb"]), ("R28",),
+        ),
         (
             "insert_comb", "Put the drone comb in", Who.DRONE_REARER,
             (comb["insert_comb"], comb["latest_comb"], comb["emergency_comb"]), ("R01", "R06", "R14", "R30"),
@@ -108,7 +140,16 @@ def _deadlines(today: dt.date, bench_day: dt.date, s: Settings) -> tuple[Deadlin
         ),
         ("graft", "Graft", Who.QUEEN_REARER, (graft, last_graft, last_graft), ("Q09", "V01", "V02", "V04")),
         (
-            "catch_drones", "Catch the drones", Who.DRONE_REARER,
+            "cage_cells", "Cage the ripe cells", Who.QUEEN_REARER,
+            (graft + s.cells_caged_days, *[last_graft + s.emergence_alarm_days - 1] * 2), ("Q14", "Q21"),
+        ),
+        (
+            "excluder_on", "Fit the excluder", Who.QUEEN_REARER,
+            (emergence + s.excluder_on_age_days, *[last_emergence + s.excluder_alarm_age_days - 1] * 2),
+            ("V06", "V07", "V08"),
+        ),
+        (
+            "catch_drones", "Catch and bring the drones", Who.DRONE_REARER,
             (-s.drone_catch_lead_days, 0, 0), ("R31", "R32"),
         ),
         ("first_co2", "First CO2, before or after", Who.QUEEN_REARER, (-spacing, spacing, 2 * spacing), ("C02", "C03")),
@@ -118,7 +159,7 @@ def _deadlines(today: dt.date, bench_day: dt.date, s: Settings) -> tuple[Deadlin
             key=key,
             what=what,
             who=who,
-            planned_on=days_later(bench_day, planned),
+            planned_on=days_later(bench_day, min(planned, last)),
             last_on=days_later(bench_day, last),
             last_with_reason_on=days_later(bench_day, with_reason),
             chance=_chance((today - bench_day).days, planned, last, with_reason),
@@ -136,41 +177,46 @@ def _chance(day: int, planned: int, last: int, with_reason: int) -> Chance:
     return Chance.NEEDS_REASON if day <= with_reason else Chance.TOO_LATE
 
 
-def _line(
-    today: dt.date,
-    bench_day: dt.date,
-    deadlines: tuple[Deadline, ...],
-    fits: Mapping[str, DroneFit],
-    from_graft: dt.date,
-    from_comb: dt.date,
-) -> str:
-    by_key = {deadline.key: deadline for deadline in deadlines}
-    graft, comb = by_key["graft"], by_key["insert_comb"]
-    if bench_day < today:
-        return f"{said(bench_day)} is over. From a graft today the first bench day is {said(from_graft)}."
+def _line(answer: CanStill) -> str:
+    """One sentence for the drones and one for the queens, what cannot be helped in front."""
+    if answer.is_over:
+        return (
+            f"{said(answer.bench_day)} is over. From a graft today the first bench day is "
+            f"{said(answer.first_day_from_graft)}."
+        )
+    queens, drones = _queens_line(answer), _drones_line(answer)
+    return f"{queens} {drones}" if answer.ripe or not answer.suiting_or_graft else f"{drones} {queens}"
+
+
+def _queens_line(answer: CanStill) -> str:
+    graft, day = answer.deadline("graft"), said(answer.bench_day)
+    if answer.suiting:
+        return f"Queens of the right age that day: {', '.join(answer.suiting)}."
     if graft.chance is Chance.TOO_LATE:
         return (
-            f"Too late to graft for {said(bench_day)}: the last day was {said(graft.last_on)}. "
-            f"From a graft today the first bench day is {said(from_graft)}."
+            f"Too late to graft for {day}: the last day was {said(graft.last_on)}. "
+            f"From a graft today the first bench day is {said(answer.first_day_from_graft)}."
         )
-    ripe = [name for name, fit in fits.items() if fit in (DroneFit.RIPE, DroneFit.FADING)]
-    by_graft = (
-        f"Graft on {said(graft.planned_on)}, by {said(graft.last_on)} at the latest."
-        if graft.chance is Chance.IN_TIME
-        else f"Graft now, by {said(graft.last_on)} at the latest; the virgins will be young."
-    )
-    if ripe:
-        return f"{by_graft} Ripe drones that day: {', '.join(ripe)}."
+    if graft.chance is Chance.LATE:
+        return f"Graft now, by {said(graft.last_on)} at the latest; the virgins will be young."
+    return f"Graft on {said(graft.planned_on)}, by {said(graft.last_on)} at the latest."
+
+
+def _drones_line(answer: CanStill) -> str:
+    comb, from_comb = answer.deadline("insert_comb"), said(answer.first_day_from_comb)
+    if answer.ripe:
+        return f"Ripe drones that day: {', '.join(answer.ripe)}."
     if comb.chance is Chance.TOO_LATE:
         return (
-            f"Too late for new drones: the last comb for {said(bench_day)} was {said(comb.last_with_reason_on)}. "
-            f"Use stored semen or another source; from a comb today the first day is {said(from_comb)}. {by_graft}"
+            f"Too late for new drones: the last comb for {said(answer.bench_day)} was "
+            f"{said(comb.last_with_reason_on)}. Use stored semen or another source; "
+            f"from a comb today the first day is {from_comb}."
         )
     if comb.chance is Chance.NEEDS_REASON:
         return (
             f"Put the comb in today, by {said(comb.last_with_reason_on)}; "
-            f"its drones will need a reason, or choose {said(from_comb)}. {by_graft}"
+            f"its drones will need a reason, or choose {from_comb}."
         )
     if comb.chance is Chance.LATE:
-        return f"Put the comb in today, by {said(comb.last_on)} at the latest. {by_graft}"
-    return f"Put the comb in on {said(comb.planned_on)}, by {said(comb.last_on)} at the latest. {by_graft}"
+        return f"Put the comb in today, by {said(comb.last_on)} at the latest."
+    return f"Put the comb in on {said(comb.planned_on)}, by {said(comb.last_on)} at the latest."
