@@ -51,6 +51,12 @@ _WORDS: dict[str, list[_Row]] = {
         ("withdrawn", _("Withdrawn"), "undo-2", "plain"),
         ("lapsed", _("Lapsed"), "circle-slash", "plain"),
     ],
+    "chance": [
+        ("in_time", _("In time"), "circle-check", "go"),
+        ("late", _("Late, still safe"), "clock-alert", "wait"),
+        ("needs_reason", _("Only with a reason"), "triangle-alert", "wait"),
+        ("too_late", _("Too late"), "circle-slash", "stop"),
+    ],
     "batch": [
         ("planned", _("Planned"), "calendar", "plain"),
         ("grafted", _("Grafted"), "pencil", "info"),

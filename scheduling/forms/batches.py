@@ -103,7 +103,18 @@ class EmergedForm(_StepForm):
     emerged_on = DayField(label=_("Emerged on"))
     emerged_hour = HourField(label=_("Hour"))
     virgins_emerged = CountField(
-        label=_("Virgins emerged"), max_value=500, help_text=_("Each gets a label of her own.")
+        label=_("Virgins emerged"), max_value=500, help_text=_("In all. Each gets a label of her own.")
+    )
+
+
+class EmergenceForm(_StepForm):
+    """Virgins of one more day, or another number of a day on record."""
+
+    emerged_on = DayField(label=_("Emerged on"))
+    virgins = CountField(
+        label=_("Virgins of that day"),
+        max_value=500,
+        help_text=_("A day on record already is corrected to this number; 0 takes it back."),
     )
 
 

@@ -14,3 +14,9 @@ class SeasonForm(forms.Form):
 class SettingForm(forms.Form):
     value = CommaDecimalField(label=_("Value"), max_digits=10, decimal_places=3)
     reason = forms.CharField(label=_("Why"), max_length=200, required=False)
+
+
+class StillForm(forms.Form):
+    """Which bench day is asked about."""
+
+    day = DayField(label=_("Bench day"))

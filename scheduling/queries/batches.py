@@ -12,7 +12,6 @@ from accounts.models import AuditEntry
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
-    BenchState,
     Booking,
     BookingSource,
     BookingState,
@@ -29,16 +28,23 @@ from scheduling.planning.timing import (
     BatchCalendar,
     BatchEvents,
     BatchState,
-    Emergence,
+    Note,
     Step,
     backward_plan,
     batch_calendar,
+    batch_late_notes,
     batch_state,
+)
+from scheduling.queries.events import (
+    AWAY,
+    events_of_batch,
+    events_of_queen,
+    held_places,
+    zone_name_of_batch,
 )
 from scheduling.queries.season import settings_of
 
 NOT_ASKED_ANY_MORE = [BookingState.NOT_SENT, BookingState.WITHDRAWN, BookingState.LAPSED]
-AWAY = [BenchState.SET_ASIDE, BenchState.LOST]
 GRAFT = "graft"
 
 
@@ -68,55 +74,8 @@ def batches_with_facts(batches: QuerySet[QueenBatch]) -> QuerySet[QueenBatch]:
     )
 
 
-def zone_name_of_batch(batch: QueenBatch) -> str:
-    """Days of a batch are calendar days where it stands."""
-    return (batch.apiary.time_zone if batch.apiary else "") or batch.season.cooperative.time_zone
-
-
 def zone_of_batch(batch: QueenBatch) -> ZoneInfo:
     return ZoneInfo(zone_name_of_batch(batch))
-
-
-def events_of_batch(batch: QueenBatch) -> BatchEvents:
-    """What is on record of a batch, as the calendar takes it. Cheap on rows of `batches_with_facts`."""
-    queens = list(batch.batch_queens.all())
-    places = held_places(batch)
-    first = min((place.session for place in places), key=lambda session: session.starts_at, default=None)
-    emergences = (
-        (Emergence(on=batch.emerged_on, hour=batch.emerged_hour, virgins=batch.virgins_emerged),)
-        if batch.emerged_on
-        else ()
-    )
-    # Treatments follow each other on one queen, not along the batch: the queen with the fewest stands for all.
-    treated = [[row.ended_at for row in queen.co2_treatments.all() if row.ended_at] for queen in queens]
-    co2_at = min((times for times in treated if times), key=len, default=[])
-    return BatchEvents(
-        zone=zone_name_of_batch(batch),
-        wanted_bench_on=batch.wanted_bench_on,
-        planned_graft_on=batch.planned_graft_on,
-        confined_on=batch.confined_on,
-        grafted_on=batch.grafted_on,
-        grafted_hour=batch.grafted_hour,
-        cells_grafted=batch.cells_grafted,
-        counted_on=batch.counted_on,
-        cells_started=batch.cells_started,
-        sealed_on=batch.sealed_on,
-        cell_temperature_c=batch.cell_temperature_c,
-        caged_on=batch.caged_on,
-        emergences=emergences,
-        excluder_on=batch.excluder_on,
-        bench_on=first.day if first else None,
-        bench_at=first.starts_at if first else None,
-        co2_at=tuple(sorted({*co2_at, *([batch.first_co2_at] if batch.first_co2_at else [])})),
-        doses_at=tuple(sorted({dose.given_at for queen in queens for dose in queen.doses.all()})),
-        eggs_seen_on=batch.eggs_seen_on,
-        closed_on=batch.closed_on,
-    )
-
-
-def held_places(batch: QueenBatch) -> list[BenchPlace]:
-    """Numbered places that published plans gave to this batch and that still stand, by day and position."""
-    return [place for booking in batch.bookings.all() for place in booking.bench_places.all()]
 
 
 @dataclass(frozen=True)
@@ -162,11 +121,69 @@ class BatchView:
 
     @cached_property
     def next_step(self) -> Step | None:
-        return next((step for step in self.steps if not step.is_done and step.latest >= self.today), None)
+        return _next_step(self.steps, self.today)
 
     @cached_property
     def steps(self) -> list[Step]:
-        return sorted(self.calendar.steps, key=lambda step: (step.best, step.latest))
+        return _by_day(self.calendar)
+
+    @cached_property
+    def late(self) -> tuple[Note, ...]:
+        """What is late, each with one line of what to do."""
+        return batch_late_notes(self.events, self.calendar, self.settings, self.today)
+
+    @cached_property
+    def queen_views(self) -> list["QueenView"]:
+        return [QueenView(queen, self) for queen in self.batch.batch_queens.all()]
+
+
+@dataclass(frozen=True)
+class QueenView:
+    """One queen of a batch with a calendar of her own: her emergence, place, gas, doses, eggs and brood."""
+
+    queen: BatchQueen
+    of: BatchView
+
+    @cached_property
+    def events(self) -> BatchEvents:
+        return events_of_queen(self.queen, batch=self.of.batch)
+
+    @cached_property
+    def calendar(self) -> BatchCalendar:
+        return batch_calendar(self.events, self.of.settings)
+
+    @cached_property
+    def state(self) -> BatchState:
+        return batch_state(self.events, self.calendar, self.of.today)
+
+    @property
+    def is_away(self) -> bool:
+        return self.queen.state in AWAY
+
+    @cached_property
+    def steps(self) -> list[Step]:
+        return _by_day(self.calendar)
+
+    @cached_property
+    def next_step(self) -> Step | None:
+        """What is to be done for her next; nothing once she is set aside, lost or her batch is closed."""
+        if self.is_away or self.events.closed_on is not None:
+            return None
+        return _next_step([step for step in self.steps if not step.is_event], self.of.today)
+
+    @cached_property
+    def late(self) -> tuple[Note, ...]:
+        if self.is_away:
+            return ()
+        return batch_late_notes(self.events, self.calendar, self.of.settings, self.of.today)
+
+
+def _by_day(calendar: BatchCalendar) -> list[Step]:
+    return sorted(calendar.steps, key=lambda step: (step.best, step.latest))
+
+
+def _next_step(steps: list[Step], today: dt.date) -> Step | None:
+    return next((step for step in steps if not step.is_done and step.latest >= today), None)
 
 
 def batch_view(batch: QueenBatch, *, today: dt.date, settings: Settings | None = None) -> BatchView:

@@ -1,5 +1,6 @@
 """Bookings as a viewer may see them, and the dates that follow from them."""
 
+import datetime as dt
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -87,7 +88,7 @@ class Misfits:
         window = self.view.calendar.window
         misfits = []
         for session in self._sessions_of(booking):
-            fit = window.fit(session.day)
+            fit = self._fit(booking.queens, session.day)
             if fit in (Fit.NORMAL, Fit.NEEDS_REASON):
                 continue
             age = window.ages_on(session.day)
@@ -106,6 +107,15 @@ class Misfits:
             misfits.append(Misfit(booking, what, self._what_would(booking)))
         return misfits
 
+    def _fit(self, queens: int, day: dt.date) -> Fit:
+        """How the day suits as many queens as are booked; with several emergences those of the right age may go."""
+        windows = self.view.calendar.windows
+        for fit, suiting in ((Fit.NORMAL, {Fit.NORMAL}), (Fit.NEEDS_REASON, {Fit.NORMAL, Fit.NEEDS_REASON})):
+            of_age = [queens if w.virgins is None else w.virgins for w in windows if w.fit(day) in suiting]
+            if sum(of_age) >= queens:
+                return fit
+        return self.view.calendar.window.fit(day)
+
     def _sessions_of(self, booking: Booking) -> list[BenchSession]:
         placed = {place.session_id: place.session for place in booking.bench_places.all() if place.state == "held"}
         if not placed and booking.wished_session is not None and booking.state != BookingState.DONE:
@@ -116,7 +126,7 @@ class Misfits:
         window = self.view.calendar.window
         for session in self._coming:
             free = session.left  # type: ignore[attr-defined]
-            if window.fit(session.day) == Fit.NORMAL and free > 0:
+            if self._fit(booking.queens, session.day) == Fit.NORMAL and free > 0:
                 return ngettext(
                     "%(day)s would fit: %(age)d days old, %(free)d place free.",
                     "%(day)s would fit: %(age)d days old, %(free)d places free.",

@@ -24,6 +24,7 @@ from scheduling.models import (
     QueenBatch,
     QueenCheck,
 )
+from scheduling.queries.words import day_words
 from scheduling.services.places import places_assign_queens
 from scheduling.services.reminders import reminders_refresh_batch
 
@@ -32,18 +33,40 @@ LABEL_NAME_LENGTH = 28
 AWAY = [BenchState.SET_ASIDE, BenchState.LOST]
 
 
-def queens_follow_count(batch: QueenBatch, *, by: Person | None, now: dt.datetime) -> None:
-    """Make the batch's queens agree with its emergence. Runs inside the transaction that changed the batch."""
+def queens_follow_count(batch: QueenBatch, *, was_on: dt.date | None, by: Person | None, now: dt.datetime) -> None:
+    """Make the batch's queens agree with its emergence. Runs inside the transaction that changed the batch.
+
+    `was_on`: the day it had before; queens of that day follow a correction, those of other days keep theirs.
+    """
     if batch.virgins_emerged is None or batch.emerged_on is None:
         return
     if not 0 <= batch.virgins_emerged <= MOST_VIRGINS:
         raise Refusal(_("Enter a number from 0 to %(most)d.") % {"most": MOST_VIRGINS}, field="virgins_emerged")
     have = list(BatchQueen.objects.filter(batch=batch).select_related("queen").order_by("number"))
-    _take_back(batch, have, len(have) - batch.virgins_emerged)
+    queens_take_back(batch, have, len(have) - batch.virgins_emerged)
+    others: set[dt.date] = set()
     for batch_queen in have[: batch.virgins_emerged]:
-        if batch_queen.queen.emerged_on != batch.emerged_on:
-            queen_correct(batch_queen.queen, emerged_on=batch.emerged_on, by=by, now=now)
-    _add(batch, first=(have[-1].number + 1 if have else 1), missing=batch.virgins_emerged - len(have), by=by, now=now)
+        day = batch_queen.queen.emerged_on
+        if day is None or day == was_on:
+            if day != batch.emerged_on:
+                queen_correct(batch_queen.queen, emerged_on=batch.emerged_on, by=by, now=now)
+        else:
+            others.add(day)
+    if any(day < batch.emerged_on for day in others):
+        raise Refusal(
+            _("Virgins of %(day)s are on record as well. Enter that day or an earlier one, or correct theirs first.")
+            % {"day": day_words(min(others))},
+            field="emerged_on",
+            rule="first_emergence",
+        )
+    queens_add(
+        batch,
+        emerged_on=batch.emerged_on,
+        first=(have[-1].number + 1 if have else 1),
+        missing=batch.virgins_emerged - len(have),
+        by=by,
+        now=now,
+    )
     places_assign_queens(batch.pk)
 
 
@@ -161,7 +184,10 @@ def _changed(
     return batch_queen
 
 
-def _add(batch: QueenBatch, *, first: int, missing: int, by: Person | None, now: dt.datetime) -> None:
+def queens_add(
+    batch: QueenBatch, *, emerged_on: dt.date, first: int, missing: int, by: Person | None, now: dt.datetime
+) -> None:
+    """Register so many virgins of one day, numbered from `first`. Inside the transaction that changes the batch."""
     if missing <= 0:
         return
     numbers = range(first, first + missing)
@@ -171,7 +197,7 @@ def _add(batch: QueenBatch, *, first: int, missing: int, by: Person | None, now:
             batch.member,
             label=_label(batch, number, suffix),
             mother=batch.mother,
-            emerged_on=batch.emerged_on,
+            emerged_on=emerged_on,
             by=by,
             now=now,
         )
@@ -193,7 +219,7 @@ def _free_suffix(batch: QueenBatch, numbers: list[int]) -> str:
     raise Refusal(_("Queens with these labels exist already. Give the batch another name."), field="virgins_emerged")
 
 
-def _take_back(batch: QueenBatch, have: list[BatchQueen], surplus: int) -> None:
+def queens_take_back(batch: QueenBatch, have: list[BatchQueen], surplus: int) -> None:
     """A corrected count: queens that were never there go again, from the last number, while nothing hangs on them."""
     if surplus <= 0:
         return

@@ -12,7 +12,8 @@ from accounts.refusals import Refusal
 from breeding.models import Queen, QueenStatus
 from scheduling.models import QueenBatch, Season
 from scheduling.planning.timing import EventError, batch_calendar
-from scheduling.queries.batches import events_of_batch, zone_of_batch
+from scheduling.queries.batches import zone_of_batch
+from scheduling.queries.events import events_of_batch
 from scheduling.queries.season import settings_of
 from scheduling.queries.words import day_words
 

@@ -280,7 +280,7 @@ def _batch_change(
         if open_only and fresh.closed_on is not None:
             raise Refusal(_("%(batch)s is closed. Reopen it to change it.") % {"batch": fresh}, rule="batch_closed")
         names = list(changes)
-        before = fields_of(fresh, names)
+        before, was_on = fields_of(fresh, names), fresh.emerged_on
         if corrects is not None and before.get(corrects) is not None:
             action = f"{action}.correct"
         for name, value in changes.items():
@@ -292,7 +292,7 @@ def _batch_change(
         refuse_without_calendar(fresh)
         fresh.version += 1
         fresh.save(update_fields=[*names, "version"])
-        queens_follow_count(fresh, by=by, now=now)
+        queens_follow_count(fresh, was_on=was_on, by=by, now=now)
         audit_record(
             fresh, action=action, by=by, now=now, cooperative=fresh.season.cooperative, before=before, after=after
         )

@@ -1,9 +1,10 @@
 from django.urls import path
 
-from scheduling.views import batches, lines, season, sources
+from scheduling.views import batch_queens, batches, lines, season, sources, still
 
 urlpatterns = [
     path("lines/", lines.season_lines, name="lines"),
+    path("can-i-still/", still.can_i_still, name="still"),
     path("season/settings/", season.settings_page, name="settings"),
     path("season/new/", season.season_add, name="season_add"),
     path("season/<int:pk>/settings/<slug:key>/", season.setting, name="setting"),
@@ -15,11 +16,13 @@ urlpatterns = [
     path("batches/<int:pk>/bench-day/", batches.batch_plan_anew, name="batch_replan"),
     path("batches/<int:pk>/close/", batches.batch_end, name="batch_close"),
     path("batches/<int:pk>/reopen/", batches.batch_open_again, name="batch_reopen"),
+    path("batches/<int:pk>/emergences/", batch_queens.emergence, name="batch_emergence"),
     path("batches/<int:pk>/<slug:step>/", batches.batch_step, name="batch_step"),
     path("batches/<int:pk>/<slug:step>/take-back/", batches.batch_step_withdraw, name="batch_step_withdraw"),
-    path("batch-queens/<int:pk>/leaves/", batches.queen_leaves, name="batch_queen_leaves"),
-    path("batch-queens/<int:pk>/nuc/", batches.queen_nuc, name="batch_queen_nuc"),
-    path("batch-queens/<int:pk>/back/", batches.queen_back, name="batch_queen_back"),
+    path("batch-queens/<int:pk>/", batch_queens.queen_card, name="batch_queen"),
+    path("batch-queens/<int:pk>/leaves/", batch_queens.queen_leaves, name="batch_queen_leaves"),
+    path("batch-queens/<int:pk>/nuc/", batch_queens.queen_nuc, name="batch_queen_nuc"),
+    path("batch-queens/<int:pk>/back/", batch_queens.queen_back, name="batch_queen_back"),
     path("sources/", sources.source_list, name="sources"),
     path("sources/new/", sources.source_new, name="source_add"),
     path("sources/<int:pk>/", sources.source_card, name="source"),

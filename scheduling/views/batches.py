@@ -19,10 +19,8 @@ from scheduling.forms.batches import (
     BatchEditForm,
     BatchReplanForm,
     CloseForm,
-    NucForm,
-    QueenLeavesForm,
 )
-from scheduling.models import BatchQueen, QueenBatch
+from scheduling.models import QueenBatch
 from scheduling.queries.batches import (
     Backwards,
     BatchView,
@@ -35,12 +33,7 @@ from scheduling.queries.batches import (
     zone_of_batch,
 )
 from scheduling.queries.bookings import misfits_of
-from scheduling.services.batch_queens import (
-    batch_queen_back,
-    batch_queen_lost,
-    batch_queen_nuc,
-    batch_queen_set_aside,
-)
+from scheduling.queries.still import still_page
 from scheduling.services.batch_rules import OBSERVED
 from scheduling.services.batches import (
     batch_add,
@@ -93,6 +86,7 @@ def batch_new(request: HttpRequest) -> HttpResponse:
     context = {"form": form, "season": season, "backwards": backwards, "today": today}
     if backwards:
         context["late"] = backwards.late(today)
+        context["still_answer"] = still_page(viewer, season, today=today, day=backwards.bench_on).answer
     return render(request, "scheduling/batch_new.html", context)
 
 
@@ -104,7 +98,7 @@ def _wanted_initial(request: HttpRequest) -> dict[str, str]:
 
 @require_GET
 def batch_card(request: HttpRequest, pk: int) -> HttpResponse:
-    view = _view(request, pk)
+    view = view_of(request, pk)
     may = can_act_for(viewer_of_request(request), view.batch.member)
     return render(
         request,
@@ -128,7 +122,7 @@ def batch_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     """Record or correct one observed step."""
     if step not in OBSERVED:
         raise Http404
-    batch = _own(request, pk)
+    batch = own_batch(request, pk)
     observed = OBSERVED[step]
     initial = {name: getattr(batch, name) for name in (observed.date, *observed.with_it)}
     recorded = initial[observed.date] is not None
@@ -136,7 +130,7 @@ def batch_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
         request.POST or None, initial={**_today_if_empty(request, initial, observed.date), "version": batch.version}
     )
     if request.method == "POST" and form.is_valid() and tried(form, lambda: _observe(request, batch, step, form)):
-        _say_saved(request, pk, observed.said)
+        say_saved(request, pk, observed.said)
         return redirect("scheduling:batch", pk)
     return render(
         request,
@@ -168,9 +162,9 @@ def _observe(request: HttpRequest, batch: QueenBatch, step: str, form: forms.For
     )
 
 
-def _say_saved(request: HttpRequest, pk: int, said: Any) -> None:
+def say_saved(request: HttpRequest, pk: int, said: Any) -> None:
     """Saved, and at once whether a booked place still fits."""
-    view = _view(request, pk)
+    view = view_of(request, pk)
     misfits = misfits_of(view)
     messages.success(request, _("Written down: %(said)s of %(batch)s.") % {"said": said, "batch": view.batch})
     for misfit in misfits:
@@ -181,7 +175,7 @@ def _say_saved(request: HttpRequest, pk: int, said: Any) -> None:
 def batch_step_withdraw(request: HttpRequest, pk: int, step: str) -> HttpResponse:
     if step not in OBSERVED:
         raise Http404
-    batch, viewer = _own(request, pk), viewer_of_request(request)
+    batch, viewer = own_batch(request, pk), viewer_of_request(request)
     done = tried_with_message(
         request, lambda: batch_withdraw_step(batch, step=step, by=viewer.person, now=now_of(request))
     )
@@ -192,7 +186,7 @@ def batch_step_withdraw(request: HttpRequest, pk: int, step: str) -> HttpRespons
 
 @require_http_methods(["GET", "POST"])
 def batch_change(request: HttpRequest, pk: int) -> HttpResponse:
-    batch, viewer = _own(request, pk), viewer_of_request(request)
+    batch, viewer = own_batch(request, pk), viewer_of_request(request)
     initial = {"name": batch.name, "apiary": batch.apiary_id, "note": batch.note, "version": batch.version}
     form = BatchEditForm(batch, request.POST or None, initial=initial)
     if (
@@ -201,12 +195,12 @@ def batch_change(request: HttpRequest, pk: int) -> HttpResponse:
         and tried(form, lambda: batch_edit(batch, **form.cleaned_data, by=viewer.person, now=now_of(request)))
     ):
         return redirect("scheduling:batch", pk)
-    return _form_page(request, batch, form, _("Change %(batch)s") % {"batch": batch})
+    return form_page(request, batch, form, _("Change %(batch)s") % {"batch": batch})
 
 
 @require_http_methods(["GET", "POST"])
 def batch_plan_anew(request: HttpRequest, pk: int) -> HttpResponse:
-    batch, viewer = _own(request, pk), viewer_of_request(request)
+    batch, viewer = own_batch(request, pk), viewer_of_request(request)
     initial = {"wanted_bench_on": batch.wanted_bench_on, "version": batch.version}
     form = BatchReplanForm(request.POST or None, initial=initial)
     if (
@@ -215,12 +209,12 @@ def batch_plan_anew(request: HttpRequest, pk: int) -> HttpResponse:
         and tried(form, lambda: batch_replan(batch, **form.cleaned_data, by=viewer.person, now=now_of(request)))
     ):
         return redirect("scheduling:batch", pk)
-    return _form_page(request, batch, form, _("Another bench day for %(batch)s") % {"batch": batch})
+    return form_page(request, batch, form, _("Another bench day for %(batch)s") % {"batch": batch})
 
 
 @require_http_methods(["GET", "POST"])
 def batch_end(request: HttpRequest, pk: int) -> HttpResponse:
-    batch, viewer = _own(request, pk), viewer_of_request(request)
+    batch, viewer = own_batch(request, pk), viewer_of_request(request)
     form = CloseForm(request.POST or None, initial={"version": batch.version})
     if (
         request.method == "POST"
@@ -230,93 +224,34 @@ def batch_end(request: HttpRequest, pk: int) -> HttpResponse:
         undo = reverse("scheduling:batch_reopen", args=[pk])
         messages.success(request, _("%(batch)s is closed.") % {"batch": batch}, extra_tags=f"undo:{undo}")
         return redirect("scheduling:batch", pk)
-    return _form_page(request, batch, form, _("Close %(batch)s?") % {"batch": batch})
+    return form_page(request, batch, form, _("Close %(batch)s?") % {"batch": batch})
 
 
 @require_POST
 def batch_open_again(request: HttpRequest, pk: int) -> HttpResponse:
-    batch, viewer = _own(request, pk), viewer_of_request(request)
+    batch, viewer = own_batch(request, pk), viewer_of_request(request)
     if tried_with_message(request, lambda: batch_reopen(batch, by=viewer.person, now=now_of(request))):
         messages.success(request, _("%(batch)s is open again.") % {"batch": batch})
     return redirect("scheduling:batch", pk)
 
 
-@require_http_methods(["GET", "POST"])
-def queen_leaves(request: HttpRequest, pk: int) -> HttpResponse:
-    """A single queen set aside or lost."""
-    batch_queen = _own_queen(request, pk)
-    form = QueenLeavesForm(request.POST or None, initial={"what": "set_aside"})
-    if request.method == "POST" and form.is_valid() and tried(form, lambda: _leave(request, batch_queen, form)):
-        undo = reverse("scheduling:batch_queen_back", args=[pk])
-        messages.success(request, _("Written down for %(queen)s.") % {"queen": batch_queen}, extra_tags=f"undo:{undo}")
-        return redirect("scheduling:batch", batch_queen.batch_id)
-    title = _("What happened to %(queen)s?") % {"queen": batch_queen}
-    return _form_page(request, batch_queen.batch, form, title)
-
-
-def _leave(request: HttpRequest, batch_queen: BatchQueen, form: forms.Form) -> BatchQueen:
-    data, by, now = form.cleaned_data, viewer_of_request(request).person, now_of(request)
-    if data["what"] == "lost":
-        lost_on = data["lost_on"] or now.astimezone(zone_of_batch(batch_queen.batch)).date()
-        return batch_queen_lost(batch_queen, reason=data["reason"], lost_on=lost_on, by=by, now=now)
-    return batch_queen_set_aside(batch_queen, reason=data["reason"], by=by, now=now)
-
-
-@require_http_methods(["GET", "POST"])
-def queen_nuc(request: HttpRequest, pk: int) -> HttpResponse:
-    """In which nuc a single queen stands."""
-    batch_queen, viewer = _own_queen(request, pk), viewer_of_request(request)
-    form = NucForm(
-        request.POST or None,
-        initial={"nuc": batch_queen.nuc, "excluder_confirmed_on": batch_queen.excluder_confirmed_on},
-    )
-    if (
-        request.method == "POST"
-        and form.is_valid()
-        and tried(
-            form, lambda: batch_queen_nuc(batch_queen, **form.cleaned_data, by=viewer.person, now=now_of(request))
-        )
-    ):
-        return redirect("scheduling:batch", batch_queen.batch_id)
-    return _form_page(request, batch_queen.batch, form, _("Where does %(queen)s stand?") % {"queen": batch_queen})
-
-
-@require_POST
-def queen_back(request: HttpRequest, pk: int) -> HttpResponse:
-    batch_queen, viewer = _own_queen(request, pk), viewer_of_request(request)
-    if tried_with_message(request, lambda: batch_queen_back(batch_queen, by=viewer.person, now=now_of(request))):
-        messages.success(request, _("%(queen)s waits again.") % {"queen": batch_queen})
-    return redirect("scheduling:batch", batch_queen.batch_id)
-
-
-def _view(request: HttpRequest, pk: int) -> BatchView:
+def view_of(request: HttpRequest, pk: int) -> BatchView:
     batch = get_object_or_404(batches_with_facts(batches_seen_by(viewer_of_request(request))), pk=pk)
     return batch_view(batch, today=now_of(request).astimezone(zone_of_batch(batch)).date())
 
 
-def _own(request: HttpRequest, pk: int) -> QueenBatch:
+def own_batch(request: HttpRequest, pk: int) -> QueenBatch:
     """A batch of the cooperative, and 403 for those who may only look."""
     viewer = viewer_of_request(request)
     batches = batches_seen_by(viewer).select_related("season__cooperative", "member", "apiary", "mother")
     batch = get_object_or_404(batches, pk=pk)
-    require(can_act_for(viewer, batch.member), _whose(batch, batch.member))
+    require(can_act_for(viewer, batch.member), whose(batch, batch.member))
     return batch
 
 
-def _own_queen(request: HttpRequest, pk: int) -> BatchQueen:
-    viewer = viewer_of_request(request)
-    queens = BatchQueen.objects.filter(batch__season__cooperative=viewer.cooperative)
-    batch_queen = get_object_or_404(
-        queens.select_related("batch__season__cooperative", "batch__member", "batch__apiary", "queen"), pk=pk
-    )
-    member = batch_queen.batch.member
-    require(can_act_for(viewer, member), _whose(batch_queen, member))
-    return batch_queen
-
-
-def _whose(thing: object, member: object) -> str:
+def whose(thing: object, member: object) -> str:
     return _("%(thing)s belongs to %(member)s.") % {"thing": thing, "member": member}
 
 
-def _form_page(request: HttpRequest, batch: QueenBatch, form: forms.Form, title: str) -> HttpResponse:
+def form_page(request: HttpRequest, batch: QueenBatch, form: forms.Form, title: str) -> HttpResponse:
     return render(request, "scheduling/batch_form.html", {"batch": batch, "form": form, "title": title})

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
-from scheduling.planning.timing import BatchState, CohortState, Step
-from scheduling.queries.batches import BatchView
+from scheduling.planning.timing import BatchState, CohortState, Note, Step, cohort_late_notes
+from scheduling.queries.batches import BatchView, QueenView
 from scheduling.queries.bookings import Misfit
 from scheduling.queries.sources import CohortView, SourceView
 from scheduling.queries.words import day_words
@@ -26,7 +26,8 @@ RECORDED_AS = {
     "egg_check_1": "eggs",
 }
 CELL_STEPS = {"confine_breeder", "count_started", "cells_sealed", "cage_cells"}
-COHORT_RECORDED_AS = {"insert_comb": "comb_in_on", "mark_drones": "marked_on"}
+BATCH_STEPS = {*CELL_STEPS, "graft"}
+COHORT_RECORDED_AS = {"insert_comb": "comb_in_on", "look_for_eggs": "laid_on", "mark_drones": "marked_on"}
 COHORT_COUNTED = {"count_capped", "count_drones"}
 # The bookings say these of each booked day, with a day that would fit.
 SAID_BY_BOOKINGS = {"too_young", "past_it"}
@@ -95,7 +96,41 @@ def batch_findings(view: BatchView, misfits: Sequence[Misfit]) -> list[Finding]:
         for misfit in misfits
     ]
     notes = [note for note in view.calendar.notes if not (misfits and note.key in SAID_BY_BOOKINGS)]
-    return found + [Finding(note.text, note.help) for note in notes]
+    return found + _findings((*notes, *view.late))
+
+
+def _findings(notes: Sequence[Note]) -> list[Finding]:
+    return [Finding(note.text, note.help) for note in notes]
+
+
+def queen_headline(view: QueenView) -> str:
+    """What comes next for her, else how she stands."""
+    step = view.next_step
+    if step is None:
+        return _("Nothing is due for %(queen)s") % {"queen": view.queen}
+    return _("%(queen)s: %(what)s on %(day)s") % {
+        "queen": view.queen,
+        "what": step.what[:1].lower() + step.what[1:] if not step.what.startswith("CO2") else step.what,
+        "day": day_words(step.best),
+    }
+
+
+def queen_findings(view: QueenView) -> list[Finding]:
+    return [] if view.is_away else _findings((*view.calendar.notes, *view.late))
+
+
+def queen_step_rows(view: QueenView) -> list[StepRow]:
+    """From her emergence on: what went before is the batch's."""
+    today = view.of.today
+    return [
+        StepRow(step, "let_go" if view.is_away and not step.is_done else step_state(step, today))
+        for step in view.steps
+        if step.key not in BATCH_STEPS and not (step.key == "excluder_alarm" and (step.is_done or today < step.best))
+    ]
+
+
+def cohort_findings(view: CohortView) -> list[Finding]:
+    return _findings(cohort_late_notes(view.events, view.calendar, view.settings, view.today))
 
 
 def step_rows(view: BatchView, *, may: bool) -> list[StepRow]:
@@ -112,6 +147,8 @@ def step_state(step: Step, today: dt.date) -> str:
         return "done"
     if step.is_late(today):
         return "late"
+    if step.is_event and today > max(step.latest, step.hard_limit or step.latest):
+        return "done"
     return "due" if step.earliest <= today else "coming"
 
 

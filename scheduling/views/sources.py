@@ -37,7 +37,7 @@ from scheduling.queries.sources import (
 )
 from scheduling.services.cohorts import OBSERVED, cohort_add, cohort_observe, count_record
 from scheduling.services.sources import source_edit, source_hold, source_hold_lift, source_offer, source_withdraw
-from scheduling.views.cards import cohort_headline, cohort_step_rows, observed_rows, source_headline
+from scheduling.views.cards import cohort_findings, cohort_headline, cohort_step_rows, observed_rows, source_headline
 from scheduling.views.common import no_season, season_of_request
 from scheduling.views.pictures import cohort_gauge_svg
 
@@ -180,6 +180,7 @@ def cohort_card(request: HttpRequest, pk: int) -> HttpResponse:
             "cohort": cohort,
             "source": cohort.source,
             "headline": cohort_headline(view),
+            "findings": cohort_findings(view),
             "forecast": cohort_forecast(view),
             "steps": cohort_step_rows(view, may=may),
             "gauge": cohort_gauge_svg(view),

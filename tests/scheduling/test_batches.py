@@ -11,8 +11,9 @@ from breeding.models import Queen
 from scheduling.models import BatchQueen, BenchPlace, Booking, Plan, QueenBatch
 from scheduling.planning.facts import settings_from
 from scheduling.planning.timing import batch_calendar
-from scheduling.queries.batches import backwards_from, batch_view, batches_with_facts, events_of_batch, queens_left
+from scheduling.queries.batches import backwards_from, batch_view, batches_with_facts, queens_left
 from scheduling.queries.bookings import misfits_of
+from scheduling.queries.events import events_of_batch
 from scheduling.services.batch_queens import (
     batch_queen_back,
     batch_queen_lost,

@@ -42,6 +42,7 @@ ASKED = {"owner": 200, "colleague": 404, "coordinator": 200, "operator": 200, "o
 
 PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "lines": ("", EVERYONE),
+    "still": ("", EVERYONE),
     "settings": ("", EVERYONE),
     "season_add": ("", {**PLANNER, "other cooperative": 403}),
     "setting": ("setting", PLANNER),
@@ -52,6 +53,8 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "batch_replan": ("batch", OWN),
     "batch_close": ("batch", OWN),
     "batch_step": ("batch step", OWN),
+    "batch_emergence": ("batch", OWN),
+    "batch_queen": ("queen", SEEN),
     "batch_queen_leaves": ("queen", OWN),
     "batch_queen_nuc": ("queen", OWN),
     "sources": ("", EVERYONE),

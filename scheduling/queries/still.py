@@ -1,0 +1,88 @@
+"""“Can I still?” for one season and one bench day: what may begin today, which batches and cohorts suit the day."""
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from accounts.access import Viewer
+from scheduling.models import Season
+from scheduling.planning.timing import CanStill, DroneFit, Fit, can_still
+from scheduling.queries.batches import BatchView, batch_views, batches_seen_by
+from scheduling.queries.season import settings_of
+from scheduling.queries.sessions import sessions_to_come
+from scheduling.queries.sources import CohortView, source_views, sources_seen_by
+
+OVER = {"inseminated", "laying", "closed"}
+
+
+@dataclass(frozen=True)
+class DroneRow:
+    """A cohort on that day. `on_hold`: its source may not be used now, whatever the age of its drones."""
+
+    cohort: CohortView
+    fit: DroneFit
+    ages: tuple[int, int]
+    on_hold: bool
+
+
+@dataclass(frozen=True)
+class QueenRow:
+    batch: BatchView
+    fit: Fit
+    ages: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class StillPage:
+    day: dt.date
+    answer: CanStill
+    drones: list[DroneRow]
+    queens: list[QueenRow]
+    days: list[dt.date]
+
+
+def still_page(
+    viewer: Viewer, season: Season, *, today: dt.date, day: dt.date | None = None, everyone: bool = False
+) -> StillPage:
+    """The viewer's own batches (everyone's for the coordinator or on request), drones of the whole cooperative.
+
+    Without a day: the first bench day for which a drone comb put in today still serves, else the first at all.
+    """
+    settings = settings_of(season)
+    days = sorted({session.day for session in sessions_to_come(season, today=today)})
+    if day is None:
+        day = _first_within_reach(days, can_still(today, today, settings).first_day_from_comb)
+    batches = batches_seen_by(viewer).filter(season=season, closed_on__isnull=True)
+    if not everyone and viewer.is_member:
+        batches = batches.filter(member__in=viewer.member_ids)
+    views = [view for view in batch_views(batches, season=season, today=today) if view.state not in OVER]
+    sources = sources_seen_by(viewer).filter(season=season, withdrawn_at__isnull=True).order_by("letter")
+    cohorts = [
+        (cohort, source.state == "on_hold")
+        for source in source_views(sources, season=season, today=today)
+        for cohort in source.cohorts
+        if cohort.cohort.ended_on is None
+    ]
+    answer = can_still(
+        today,
+        day,
+        settings,
+        {str(cohort.cohort): cohort.calendar for cohort, on_hold in cohorts if not on_hold},
+        {str(view.batch): view.calendar for view in views},
+    )
+    return StillPage(
+        day=day,
+        answer=answer,
+        drones=[
+            DroneRow(cohort, cohort.calendar.fit(day), cohort.calendar.ages_on(day), on_hold)
+            for cohort, on_hold in cohorts
+            if cohort.calendar.fit(day) is not DroneFit.SPENT
+        ],
+        queens=[QueenRow(view, view.calendar.window.fit(day), view.calendar.window.ages_on(day)) for view in views],
+        days=days,
+    )
+
+
+def _first_within_reach(days: Sequence[dt.date], from_comb: dt.date) -> dt.date:
+    within = [day for day in days if day >= from_comb]
+    return next(iter(within or days), from_comb)
