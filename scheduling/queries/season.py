@@ -28,9 +28,14 @@ def fact_of(key: str) -> Fact | None:
     return facts.FACTS.get(key)
 
 
+def own_values(season: Season) -> dict[str, Decimal]:
+    """What the coordinator changed this season, by key. Rows of figures that exist no more are left out."""
+    return {row.key: row.value for row in season.settings.all() if row.key in facts.FACTS}
+
+
 def settings_of(season: Season) -> Settings:
     """The figures of this season: the defaults with what the coordinator changed."""
-    return facts.settings_from({row.key: row.value for row in season.settings.all() if row.key in facts.FACTS})
+    return facts.settings_from(own_values(season))
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,28 @@ from django.db.models import Prefetch, Q, QuerySet
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
-from scheduling.models import Booking, CountKind, DroneCohort, DroneCount, DroneSource, Season
+from scheduling.models import (
+    Booking,
+    CountKind,
+    DroneCall,
+    DroneCohort,
+    DroneCount,
+    DroneSource,
+    Season,
+    SessionState,
+)
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing import CohortCalendar, CohortEvents, CohortState, cohort_calendar, cohort_state
+from scheduling.planning.timing import (
+    CohortCalendar,
+    CohortEvents,
+    CohortState,
+    Note,
+    cohort_calendar,
+    cohort_state,
+    drone_notes,
+)
+from scheduling.queries.plans import IN_FORCE
 from scheduling.queries.season import settings_of
 
 # From this state on capped brood can be counted; before it a missing count is no omission.
@@ -160,6 +178,22 @@ def source_view(source: DroneSource, *, today: dt.date, settings: Settings | Non
 def source_views(sources: QuerySet[DroneSource], *, season: Season, today: dt.date) -> list[SourceView]:
     settings = settings_of(season)
     return [SourceView(source, settings, today) for source in sources_with_facts(sources)]
+
+
+def called_days(source: DroneSource, *, today: dt.date) -> list[dt.date]:
+    """Bench days to come for which the plan in force calls drones of this source."""
+    calls = DroneCall.objects.filter(
+        source=source, plan__state__in=IN_FORCE, session__day__gte=today, session__state=SessionState.OPEN
+    )
+    return sorted(set(calls.values_list("session__day", flat=True)))
+
+
+def notes_of_source(view: SourceView) -> tuple[Note, ...]:
+    """What no longer fits of the days its drones are called to, and what would."""
+    if view.source.withdrawn_at is not None:
+        return ()
+    cohorts = {str(cohort.cohort): cohort.calendar for cohort in view.cohorts if cohort.cohort.ended_on is None}
+    return drone_notes(cohorts, called_days(view.source, today=view.today), view.settings)
 
 
 def cohort_view(cohort: DroneCohort, *, today: dt.date, settings: Settings | None = None) -> CohortView:

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections import defaultdict
+from collections.abc import Iterable
 from zoneinfo import ZoneInfo
 
 from django.db.models import Q
@@ -10,10 +11,20 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from accounts.models import Person
-from scheduling.models import BenchSession, Booking, Placement, Plan, Reminder, ReminderState, SessionState
+from scheduling.models import (
+    BenchSession,
+    Booking,
+    DroneSource,
+    Placement,
+    Plan,
+    Reminder,
+    ReminderState,
+    Season,
+    SessionState,
+)
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import bench_day_steps, elapsed_after, local_to_utc
-from scheduling.queries.plans import BookingChange
+from scheduling.queries.plans import BookingChange, booking_changes, plan_in_force
 from scheduling.queries.season import settings_of
 from scheduling.queries.words import and_words, day_words, moment_words
 from scheduling.services.reminder_rows import LIVE, Wanted, reminders_set
@@ -31,18 +42,31 @@ def reminders_of_plan(
     """Write, move and end the reminders of a plan, in the transaction that publishes it."""
     settings = settings_of(plan.season)
     for change in changes:
-        _booking_reminders(plan, change, settings, now=now, by=by)
+        booking_reminders(plan, change, settings, now=now, by=by)
         _news(plan, change, now=now, by=by)
-    _call_reminders(plan, before=before, settings=settings, now=now, by=by)
+    called = [call.source for call in before.drone_calls.select_related("source")] if before else []
+    call_reminders(plan, called, now=now, by=by)
+
+
+def reminders_refresh_plan(season: Season, *, now: dt.datetime, by: Person | None = None) -> None:
+    """First CO2, bench time and catching drones of the plan in force, after a figure of the season changed."""
+    plan = plan_in_force(season)
+    if plan is None:
+        return
+    settings = settings_of(season)
+    for change in booking_changes(plan, None):
+        booking_reminders(plan, change, settings, now=now, by=by)
+    call_reminders(plan, [], now=now, by=by)
 
 
 def _zone(plan: Plan) -> ZoneInfo:
     return ZoneInfo(plan.season.cooperative.time_zone)
 
 
-def _booking_reminders(
+def booking_reminders(
     plan: Plan, change: BookingChange, settings: Settings, *, now: dt.datetime, by: Person | None
 ) -> None:
+    """First CO2 and bench time of a booking, as its placements now are."""
     booking = change.booking
     open_placements = [p for p in change.new if p.session.state == SessionState.OPEN]
     running = [p for p in change.new if p.session.state == SessionState.RUNNING]
@@ -145,12 +169,11 @@ def _news(plan: Plan, change: BookingChange, *, now: dt.datetime, by: Person | N
     )
 
 
-def _call_reminders(
-    plan: Plan, *, before: Plan | None, settings: Settings, now: dt.datetime, by: Person | None
-) -> None:
+def call_reminders(plan: Plan, called_before: Iterable[DroneSource], *, now: dt.datetime, by: Person | None) -> None:
     """One reminder a source: its subject is the source, its stage the session, so that a new plan moves it."""
+    settings = settings_of(plan.season)
     wanted: dict[int, list[Wanted]] = defaultdict(list)
-    sources = {}
+    sources = {source.pk: source for source in called_before}
     for call in plan.drone_calls.select_related("source__member", "session__bench"):
         sources[call.source_id] = call.source
         if call.session.state != SessionState.OPEN:
@@ -170,8 +193,6 @@ def _call_reminders(
                 link=reverse("scheduling:source", args=[call.source_id]),
             )
         )
-    for call in before.drone_calls.select_related("source") if before else []:
-        sources.setdefault(call.source_id, call.source)
     for source_id, source in sources.items():
         reminders_set(source, wanted[source_id], cooperative=plan.season.cooperative, kinds=CALL_KINDS, now=now, by=by)
 

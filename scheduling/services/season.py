@@ -11,7 +11,8 @@ from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from scheduling.models import DroneCohort, QueenBatch, Season, SeasonSetting
 from scheduling.planning.facts import SettingError, settings_from
-from scheduling.queries.season import fact_of
+from scheduling.queries.season import fact_of, own_values
+from scheduling.services.plan_reminders import reminders_refresh_plan
 from scheduling.services.reminders import reminders_refresh_batch, reminders_refresh_cohort
 
 
@@ -126,7 +127,7 @@ def _written(
 
 def _refuse_unfit(season: Season, *, key: str, value: Decimal | None) -> None:
     """Within its own bounds, and in order with the other figures of this season."""
-    own = {row.key: row.value for row in season.settings.all() if fact_of(row.key) is not None}
+    own = own_values(season)
     own.pop(key, None)
     if value is not None:
         own[key] = value
@@ -137,7 +138,9 @@ def _refuse_unfit(season: Season, *, key: str, value: Decimal | None) -> None:
 
 
 def _refresh_reminders(season: Season, *, now: dt.datetime) -> None:
+    """Of batches, of cohorts and of the plan in force."""
     for batch in QueenBatch.objects.filter(season=season, closed_on__isnull=True).select_related("season"):
         reminders_refresh_batch(batch, now=now)
     for cohort in DroneCohort.objects.filter(source__season=season, ended_on__isnull=True):
         reminders_refresh_cohort(cohort, now=now)
+    reminders_refresh_plan(season, now=now)

@@ -8,7 +8,6 @@ urlpatterns = [
     path("season/settings/", season.settings_page, name="settings"),
     path("season/new/", season.season_add, name="season_add"),
     path("season/<int:pk>/settings/<slug:key>/", season.setting, name="setting"),
-    path("season/<int:pk>/settings/<slug:key>/reset/", season.setting_reset, name="setting_reset"),
     path("batches/", batches.batch_list, name="batches"),
     path("batches/new/", batches.batch_new, name="batch_add"),
     path("batches/<int:pk>/", batches.batch_card, name="batch"),

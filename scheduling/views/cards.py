@@ -129,8 +129,15 @@ def queen_step_rows(view: QueenView) -> list[StepRow]:
     ]
 
 
-def cohort_findings(view: CohortView) -> list[Finding]:
-    return _findings(cohort_late_notes(view.events, view.calendar, view.settings, view.today))
+def cohort_findings(view: CohortView, of_source: Sequence[Note]) -> list[Finding]:
+    """What no longer fits a called day first, then what is late of this comb."""
+    late = cohort_late_notes(view.events, view.calendar, view.settings, view.today)
+    return source_findings(of_source) + _findings(late)
+
+
+def source_findings(notes: Sequence[Note]) -> list[Finding]:
+    """Days its drones are called to on which none of them is ripe. The calls stay as they are."""
+    return [Finding(note.text, note.help, "stop") for note in notes]
 
 
 def step_rows(view: BatchView, *, may: bool) -> list[StepRow]:

@@ -1,25 +1,27 @@
 """Settings of the season: every figure of the trade, where it comes from, who changed it."""
 
+from decimal import Decimal
+
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from accounts.access import can_plan, require
-from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
+from accounts.http import now_of, today_of, tried, viewer_of_request
 from scheduling.forms.season import SeasonForm, SettingForm
 from scheduling.models import Season
 from scheduling.planning.facts import CONFLICTS, Topic
 from scheduling.queries.season import (
     SettingRow,
-    fact_of,
     season_in_force,
     seasons_seen_by,
     setting_history,
     setting_rows,
 )
 from scheduling.services.season import season_open, setting_change
+from scheduling.services.setting_preview import SettingPreview, setting_preview
 from scheduling.views.common import no_season, season_of_request
 
 ONLY_COORDINATOR = "The coordinator changes the figures of the season."
@@ -51,48 +53,65 @@ def _by_topic(rows: list[SettingRow]) -> list[tuple[str, list[SettingRow]]]:
 
 @require_http_methods(["GET", "POST"])
 def setting(request: HttpRequest, pk: int, key: str) -> HttpResponse:
+    """The first post shows what the figure moves, the second (`save`) uses it; one that moves nothing is used at once.
+
+    `default` asks for the default instead of a value.
+    """
     viewer = viewer_of_request(request)
     season = get_object_or_404(seasons_seen_by(viewer), pk=pk)
     require(can_plan(viewer), _(ONLY_COORDINATOR))
     row = next((row for row in setting_rows(season) if row.fact.key == key), None)
     if row is None:
         raise Http404
-    form = SettingForm(request.POST or None, initial={"value": row.value})
-    if (
-        request.method == "POST"
-        and form.is_valid()
-        and tried(
-            form, lambda: (setting_change(season, key=key, **form.cleaned_data, by=viewer.person, now=now_of(request)),)
+    to_default = "default" in request.POST
+    data = {"value": row.value, "reason": request.POST.get("reason", "")} if to_default else request.POST or None
+    form = SettingForm(data, initial={"value": row.value})
+    if to_default:
+        form.fields["value"].required = False
+    preview: SettingPreview | None = None
+    if request.method == "POST" and form.is_valid():
+        preview = tried(
+            form, lambda: _preview(request, season, key, None if to_default else form.cleaned_data["value"])
         )
-    ):
-        messages.success(
-            request,
-            _("“%(label)s” is %(value)s %(unit)s now. All dates follow.")
-            % {"label": row.fact.label, "value": form.cleaned_data["value"].normalize(), "unit": row.fact.unit},
-        )
-        return redirect("scheduling:settings")
-    return render(request, "scheduling/setting.html", {"season": season, "row": row, "form": form})
+        if (
+            preview
+            and ("save" in request.POST or preview.is_empty)
+            and tried(form, lambda: _use(request, season, preview, form))
+        ):
+            _say_used(request, row, preview)
+            return redirect("scheduling:settings")
+    context = {"season": season, "row": row, "form": form, "preview": preview, "to_default": to_default}
+    return render(request, "scheduling/setting.html", context)
 
 
-def _changed(request: HttpRequest, season: Season, key: str, form: SettingForm) -> bool:
-    setting_change(season, key=key, **form.cleaned_data, by=viewer_of_request(request).person, now=now_of(request))
+def _preview(request: HttpRequest, season: Season, key: str, value: Decimal | None) -> SettingPreview:
+    by, now, today = viewer_of_request(request).person, now_of(request), today_of(request)
+    return setting_preview(season, key=key, value=value, by=by, now=now, today=today)
+
+
+def _use(request: HttpRequest, season: Season, preview: SettingPreview, form: SettingForm) -> bool:
+    setting_change(
+        season,
+        key=preview.key,
+        value=preview.value,
+        reason=form.cleaned_data["reason"],
+        by=viewer_of_request(request).person,
+        now=now_of(request),
+    )
     return True
 
 
-@require_POST
-def setting_reset(request: HttpRequest, pk: int, key: str) -> HttpResponse:
-    viewer = viewer_of_request(request)
-    season = get_object_or_404(seasons_seen_by(viewer), pk=pk)
-    require(can_plan(viewer), _(ONLY_COORDINATOR))
-    fact = fact_of(key)
-    if fact is None:
-        raise Http404
-    done = tried_with_message(
-        request, lambda: (setting_change(season, key=key, value=None, by=viewer.person, now=now_of(request)),)
-    )
-    if done:
-        messages.success(request, _("“%(label)s” is back at its default.") % {"label": fact.label})
-    return redirect("scheduling:settings")
+def _say_used(request: HttpRequest, row: SettingRow, preview: SettingPreview) -> None:
+    if preview.value is None:
+        text = _("“%(label)s” is back at its default.") % {"label": row.fact.label}
+    else:
+        text = _("“%(label)s” is %(value)s %(unit)s now.") % {
+            "label": row.fact.label,
+            "value": f"{preview.value.normalize():f}",
+            "unit": row.fact.unit,
+        }
+    follow = _("Nothing on record moves.") if preview.is_empty else _("All dates follow.")
+    messages.success(request, f"{text} {follow}")
 
 
 @require_http_methods(["GET", "POST"])

@@ -22,13 +22,16 @@ from scheduling.forms.sources import (
     SourceEditForm,
 )
 from scheduling.models import CountKind, DroneCohort, DroneSource
+from scheduling.planning.timing import Note
 from scheduling.queries.drones import cohort_forecast
 from scheduling.queries.sources import (
+    CohortView,
     bookings_relying_on,
     cohort_view,
     cohorts_seen_by,
     history_of_cohort,
     history_of_source,
+    notes_of_source,
     source_view,
     source_views,
     sources_seen_by,
@@ -37,7 +40,14 @@ from scheduling.queries.sources import (
 )
 from scheduling.services.cohorts import OBSERVED, cohort_add, cohort_observe, count_record
 from scheduling.services.sources import source_edit, source_hold, source_hold_lift, source_offer, source_withdraw
-from scheduling.views.cards import cohort_findings, cohort_headline, cohort_step_rows, observed_rows, source_headline
+from scheduling.views.cards import (
+    cohort_findings,
+    cohort_headline,
+    cohort_step_rows,
+    observed_rows,
+    source_findings,
+    source_headline,
+)
 from scheduling.views.common import no_season, season_of_request
 from scheduling.views.pictures import cohort_gauge_svg
 
@@ -90,6 +100,7 @@ def source_card(request: HttpRequest, pk: int) -> HttpResponse:
             "view": view,
             "source": source,
             "headline": source_headline(view),
+            "findings": source_findings(notes_of_source(view)),
             "forecasts": [(cohort, cohort_forecast(cohort)) for cohort in view.cohorts],
             "relying": bookings_relying_on(source) if viewer.is_coordinator else [],
             "history": history_rows(history_of_source(source)[:40]),
@@ -169,8 +180,8 @@ def cohort_new(request: HttpRequest, pk: int) -> HttpResponse:
 
 @require_GET
 def cohort_card(request: HttpRequest, pk: int) -> HttpResponse:
-    viewer, cohort = viewer_of_request(request), _cohort(request, pk)
-    view = cohort_view(cohort, today=now_of(request).astimezone(zone_of_source(cohort.source)).date())
+    viewer, view = viewer_of_request(request), _view_now(request, pk)
+    cohort = view.cohort
     may = can_act_for(viewer, cohort.source.member)
     return render(
         request,
@@ -180,7 +191,7 @@ def cohort_card(request: HttpRequest, pk: int) -> HttpResponse:
             "cohort": cohort,
             "source": cohort.source,
             "headline": cohort_headline(view),
-            "findings": cohort_findings(view),
+            "findings": cohort_findings(view, _notes(view)),
             "forecast": cohort_forecast(view),
             "steps": cohort_step_rows(view, may=may),
             "gauge": cohort_gauge_svg(view),
@@ -208,6 +219,8 @@ def cohort_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
             messages.success(
                 request, _("Written down: %(said)s of %(cohort)s.") % {"said": OBSERVED[step], "cohort": cohort}
             )
+            for note in _notes(_view_now(request, pk)):
+                messages.warning(request, f"{note.text} {note.help}")
             return redirect("scheduling:cohort", pk)
     return render(
         request,
@@ -276,6 +289,16 @@ def _cohort(request: HttpRequest, pk: int) -> DroneCohort:
         "source__season__cooperative", "source__member", "source__apiary", "source__drone_queen"
     )
     return get_object_or_404(cohorts.prefetch_related("counts"), pk=pk)
+
+
+def _view_now(request: HttpRequest, pk: int) -> CohortView:
+    cohort = _cohort(request, pk)
+    return cohort_view(cohort, today=now_of(request).astimezone(zone_of_source(cohort.source)).date())
+
+
+def _notes(view: CohortView) -> tuple[Note, ...]:
+    """What no longer fits of the days that the drones of its source are called to."""
+    return notes_of_source(source_view(view.source, today=view.today, settings=view.settings))
 
 
 def _own_cohort(request: HttpRequest, pk: int) -> DroneCohort:

@@ -81,7 +81,6 @@ def _acts(codes: dict[str, int]) -> dict[str, int]:
 
 
 ACTS: dict[str, tuple[str, dict[str, int]]] = {
-    "setting_reset": ("setting", _acts(PLANNER)),
     "batch_reopen": ("batch", _acts(OWN)),
     "batch_step_withdraw": ("batch step", _acts(OWN)),
     "batch_queen_back": ("queen", _acts(OWN)),
@@ -336,7 +335,11 @@ def test_a_figure_is_changed_by_the_coordinator_and_shown_with_the_name(stocked:
     address_ = reverse("scheduling:setting", args=[stocked.season.pk, "virgin_age_last_days"])
     wrong = client.post(address_, {"value": "30", "reason": ""})
     assert "outside" in wrong.content.decode()
-    client.post(address_, {"value": "11", "reason": "our own log"})
+    shown = client.post(address_, {"value": "11", "reason": "our own log"}).content.decode()
+    assert "Nothing is saved yet." in shown
+    assert "last day Sat 13 June" in shown
+    assert not SeasonSetting.objects.exists()
+    client.post(address_, {"value": "11", "reason": "our own log", "save": "1"})
     row = SeasonSetting.objects.get()
     assert (row.value, row.changed_by) == (Decimal(11), person)
     page = client.get(reverse("scheduling:settings")).content.decode()
