@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from breeding.genetics.absorbed import Method
+from breeding.genetics.colony_errors import ColonyErrors
 from breeding.genetics.colony_model import ColonyModel
 from breeding.genetics.feasibility import feasible_effects
 from breeding.genetics.nodes import NodeTable, build_nodes
@@ -18,6 +20,7 @@ from breeding.genetics.types import Floats, InputError, Ints
 
 METHOD = "absorbed equations, sparse Cholesky, exact inverse elements"
 ITERATED = "absorbed equations, preconditioned conjugate gradients, reliabilities by drawing"
+AGAIN = "absorbed equations, preconditioned conjugate gradients, errors of an earlier evaluation"
 Progress = Callable[[str, float], None]
 
 
@@ -110,8 +113,11 @@ def evaluate(
     parameters: Parameters,
     *,
     weights: Mapping[str, float],
-    reference: Sequence[str] | None = None,
+    reference: Sequence[str] | Ints | None = None,
     progress: Progress | None = None,
+    errors: ColonyErrors | None = None,
+    start: Floats | None = None,
+    method: Method | None = None,
 ) -> Evaluation:
     """Predict worker and queen effects of all queens from their pedigree and all records.
 
@@ -119,10 +125,14 @@ def evaluate(
     ----------
     pedigree, records : of ids, or in arrays (``node_table``, ``colony_model_of_arrays``).
     weights : trait -> weight of the merit, negative where low is good; scaled to sum |w| = 1.
-    reference : ids of the queens whose mean is 0 (the living, tested stock); None keeps the base
+    reference : ids or rows of the queens whose mean is 0 (the living, tested stock); None keeps the base
         population as 0. One shift per trait and effect, so that all criteria stay comparable; errors and
         reliabilities stay those of the values themselves.
     progress : called with a step in words and the finished part, 0 to 1.
+    errors : those of an earlier evaluation of the same pedigree, variances and nearly the same records, to be
+        shown instead of working them out; values are new all the same.
+    start : (n_equations,). Unknowns of an earlier evaluation to iterate from, where equations are iterated.
+    method : how to solve; None takes the factor as far as it goes. With known errors nothing needs the factor.
 
     Raises
     ------
@@ -139,7 +149,7 @@ def evaluate(
     tell("Relationships", 0.0)
     table = _table(pedigree, records)
     tell("Equations", 0.25)
-    prediction = Prediction(table, records, model, parameters)
+    prediction = Prediction(table, records, model, parameters, method=method, errors=errors, start=start)
     k = merit_contrast(parameters, weights)
     tell("Errors and reliabilities", 0.6)
     made = _assemble(prediction, k, reference)
@@ -186,7 +196,7 @@ def _reasons(
     return feasible_effects(pedigree, records).reasons()
 
 
-def _assemble(prediction: Prediction, k: Floats, reference: Sequence[str] | None) -> dict[str, Estimates]:
+def _assemble(prediction: Prediction, k: Floats, reference: Sequence[str] | Ints | None) -> dict[str, Estimates]:
     queens, workers = prediction.of(prediction.queens), prediction.of(prediction.workers)
     n, mated = len(queens.value), prediction.mated.queens
     everyone = np.arange(n)
@@ -225,9 +235,11 @@ def _estimates(parts: list[tuple[Floats, Floats, Floats]], rows: Ints, n: int) -
     return Estimates(arrays[0], arrays[1], arrays[2])
 
 
-def _shift(prediction: Prediction, queens: Predicted, reference: Sequence[str] | None) -> Floats:
-    if not reference:
+def _shift(prediction: Prediction, queens: Predicted, reference: Sequence[str] | Ints | None) -> Floats:
+    if reference is None or not len(reference):
         return np.zeros(queens.value.shape[1])
+    if isinstance(reference, np.ndarray):
+        return np.asarray(queens.value[reference].mean(axis=0))
     index = prediction.table.layout.index
     for i, id_ in enumerate(reference):
         if index.get(id_, prediction.table.layout.n_queens) >= prediction.table.layout.n_queens:
@@ -245,7 +257,7 @@ def _record_counts(prediction: Prediction) -> Ints:
 def solver_report(prediction: Prediction) -> SolverReport:
     """How the equations were solved, in words and numbers."""
     fit = prediction.fit
-    method = METHOD if fit.method == "factor" else ITERATED
+    method = METHOD if fit.method == "factor" else AGAIN if prediction.has_known_errors else ITERATED
     return SolverReport(method, fit.iterations, fit.relative_residual, fit.model.n_equations)
 
 

@@ -53,6 +53,16 @@ class Feasibility:
 
 
 def feasible_effects(pedigree: Pedigree, records: Sequence[Record]) -> Feasibility:
+    """What the data of ids can carry."""
+    mated = set(pedigree.matings)
+    mated |= {queen.dam for queen in pedigree.queens if queen.dam is not None}
+    recorded = {r.queen for r in records if any(value is not None for value in r.values.values())}
+    mated |= recorded
+    controlled = sum(1 for id_ in recorded if not isinstance(pedigree.matings.get(id_, Open()), Open))
+    return feasible_by_counts(len(mated), len(recorded), controlled)
+
+
+def feasible_by_counts(colonies: int, recorded: int, controlled: int) -> Feasibility:
     """Both effects, or the one that is left.
 
     Notes
@@ -60,11 +70,6 @@ def feasible_effects(pedigree: Pedigree, records: Sequence[Record]) -> Feasibili
     Our choice of the one: the worker effect where mates are known, since it is the only one through which
     the drones used enter a record; the queen effect where they are not.
     """
-    mated = set(pedigree.matings)
-    mated |= {queen.dam for queen in pedigree.queens if queen.dam is not None}
-    recorded = {r.queen for r in records if any(value is not None for value in r.values.values())}
-    mated |= recorded
-    controlled = sum(1 for id_ in recorded if not isinstance(pedigree.matings.get(id_, Open()), Open))
-    few = len(recorded) <= ENOUGH_RECORDED * len(mated)
+    few = recorded <= ENOUGH_RECORDED * colonies
     effects: Effects = "both" if controlled and not few else "worker" if controlled else "queen"
-    return Feasibility(effects, len(mated), len(recorded), controlled)
+    return Feasibility(effects, colonies, recorded, controlled)

@@ -97,6 +97,8 @@ class Prediction:
         parameters: Parameters,
         *,
         method: Method | None = None,
+        errors: ColonyErrors | None = None,
+        start: Floats | None = None,
         path: str = "",
     ) -> None:
         check_parameters(parameters, effects=spec.effects, path=f"{path}parameters")
@@ -115,13 +117,19 @@ class Prediction:
             else build_colony_model(table, records, spec, parameters.traits, path=f"{path}records")
         )
         self.fit: AbsorbedFit = self.colony.model.solve(
-            self.colony.covariances(parameters, spec), parameters.R0, method=method
+            self.colony.covariances(parameters, spec), parameters.R0, method=method, start=start
         )
         self.kept = np.array(spec.kept_effects(len(parameters.traits)), dtype=np.int64)
         self.nodes = np.zeros((table.n_nodes, len(parameters.G0)))
         self.nodes[:, self.kept] = self.fit.nodes
         self.group_effects = self.colony.groups(self.fit)
         self.reliability_rmse: float | None = None  # expected error of reliabilities that were drawn
+        self._known_errors = errors
+
+    @property
+    def has_known_errors(self) -> bool:
+        """Whether the errors are those of an earlier evaluation."""
+        return self._known_errors is not None
 
     @cached_property
     def queens(self) -> Units:
@@ -155,7 +163,9 @@ class Prediction:
 
     @cached_property
     def errors(self) -> ColonyErrors:
-        """Error covariances around each queen: exact while the equations are factorised, else drawn."""
+        """Error covariances around each queen: exact while the equations are factorised, else drawn, unless given."""
+        if self._known_errors is not None:
+            return self._known_errors
         if self.fit.method == "factor":
             return exact_errors(self.fit)
         found = sampled_errors(self.fit, np.random.default_rng(DRAWING_SEED))

@@ -60,9 +60,10 @@ class TraitValue(models.Model):
     Zero is the mean of the living, tested stock of that run.
     """
 
-    run = models.ForeignKey(EvaluationRun, models.CASCADE, related_name="trait_values")
+    # Each index costs with every value of every run: the unique one serves the run, nothing asks by trait alone.
+    run = models.ForeignKey(EvaluationRun, models.CASCADE, related_name="trait_values", db_index=False)
     queen = models.ForeignKey(Queen, models.CASCADE, related_name="trait_values")
-    trait = models.ForeignKey(Trait, models.CASCADE, related_name="values")
+    trait = models.ForeignKey(Trait, models.CASCADE, related_name="values", db_index=False)
     worker = models.FloatField(help_text="Her own worker effect.")
     queen_effect = models.FloatField(help_text="Her own queen effect.")
     total = models.FloatField(help_text="Worker + queen effect of her own genes: as a source of drones.")
@@ -86,7 +87,7 @@ class TraitValue(models.Model):
 class Merit(models.Model):
     """Merit of one queen in one run, in genetic standard deviations around 0 = mean of the living stock."""
 
-    run = models.ForeignKey(EvaluationRun, models.CASCADE, related_name="merits")
+    run = models.ForeignKey(EvaluationRun, models.CASCADE, related_name="merits", db_index=False)
     queen = models.ForeignKey(Queen, models.CASCADE, related_name="merits")
     merit = models.FloatField(help_text="As a source of drones (own genes).")
     merit_error = models.FloatField()

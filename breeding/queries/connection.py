@@ -1,55 +1,8 @@
-"""Which apiary-years can be compared: those joined by common queens or by relatives of any degree."""
-
-from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+"""What joins results: the apiary-year they share, and whose drones each queen met."""
 
 from breeding.genetics import pedigree as kernel
-from breeding.genetics.records import Record
 
 FACTOR = "apiary_year"
-
-
-@dataclass(frozen=True)
-class Connection:
-    """`main`: levels that hang together, most records first; `apart`: the others, each named."""
-
-    main: frozenset[str]
-    apart: tuple[str, ...]
-    main_records: int
-    all_records: int
-
-
-def connection_of(pedigree: kernel.Pedigree, records: Sequence[Record]) -> Connection:
-    """Join queens to dams and drone sources, records to their apiary-year, and look what hangs together."""
-    root: dict[str, str] = {}
-
-    def find(x: str) -> str:
-        root.setdefault(x, x)
-        while root[x] != x:
-            root[x] = root[root[x]]
-            x = root[x]
-        return x
-
-    def join(x: str, y: str) -> None:
-        root[find(x)] = find(y)
-
-    for queen in pedigree.queens:
-        if queen.dam is not None:
-            join(queen.id, queen.dam)
-    sources = sources_by_queen(pedigree)
-    for queen_id, ids in sources.items():
-        for source in ids:
-            join(queen_id, source)
-    for record in records:
-        join(record.queen, f"level {record.fixed[FACTOR]}")
-    size = Counter(find(record.queen) for record in records)
-    if not size:
-        return Connection(frozenset(), (), 0, 0)
-    largest = min(size, key=lambda key: (-size[key], key))
-    levels = {record.fixed[FACTOR] for record in records}
-    main = frozenset(level for level in levels if find(f"level {level}") == find(largest))
-    return Connection(main, tuple(sorted(levels - main)), size[largest], len(records))
 
 
 def sources_by_queen(pedigree: kernel.Pedigree) -> dict[str, list[str]]:

@@ -10,12 +10,14 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from django.db.models import QuerySet
 
 from accounts.models import Cooperative
 from breeding.genetics.entities import DRONE, MIXTURE, OPEN, QUEEN, SISTERS, STATION, Layout, Rows
 from breeding.genetics.pedigree import STATION_DRONES, STATION_QUEENS, UNKNOWN_DRONES, USUAL_DOSE_UL
 from breeding.genetics.types import Bools, Floats, Ints
 from breeding.models import Mating, MatingKind, MatingShare, Queen, QueenStatus, SemenBatchShare
+from breeding.queries.raw import raw_rows
 
 NOBODY = -1
 
@@ -44,12 +46,11 @@ def stock_of(cooperative: Cooperative, *, heads: Ints | None = None) -> Stock:
 
     heads : primary keys of queens that have results; without a recorded mating they count as openly mated.
     """
-    rows = list(
+    rows = raw_rows(
         Queen.objects.filter(cooperative=cooperative)
         .order_by("pk")
-        .values_list("pk", "mother_id", "birth_year", "status", "mating__pk", "mating__kind", "mating__drones",
-                     "mating__shared_batch_id")
-    )  # fmt: skip
+        .values_list("pk", "mother_id", "birth_year", "status")
+    )
     if not rows:
         none = np.zeros(0, dtype=np.int64)
         return Stock(none, none, none.astype(bool), none.astype(bool), _Collected(none).plan())
@@ -58,20 +59,19 @@ def stock_of(cooperative: Cooperative, *, heads: Ints | None = None) -> Stock:
     status = columns[3]
     made = _Collected(pk)
     made.raise_queens(_rows_of(pk, _whole(columns[1])))
-    mating, batch = _whole(columns[4]), _whole(columns[7])
-    kind = np.array([_KINDS[text] for text in columns[5]], dtype=np.int8)
-    shares = MatingShare.objects.filter(mating__queen__cooperative=cooperative).order_by("mating_id", "pk")
-    made.own_mixtures(
-        mating, kind, _shares(shares.values_list("mating_id", "drone_queen_id", "volume_tenths", "drones"), pk)
-    )
+    mating, kind, counted, batch = _matings(pk)
+    recorded = mating[mating >= 0]
+    if len(recorded):
+        # Between their first and last key there may be some of others: cheaper to drop than to join.
+        own = MatingShare.objects.filter(mating__gte=int(recorded.min()), mating__lte=int(recorded.max()))
+        parts = own.order_by().values_list("pk", "mating_id", "drone_queen_id", "volume_tenths", "drones")
+        made.own_mixtures(mating, kind, _shares(parts, pk, recorded))
     if (kind == _BATCH).any():
-        parts = SemenBatchShare.objects.filter(batch__cooperative=cooperative).order_by("batch_id", "pk")
-        made.batches(
-            batch, kind, _shares(parts.values_list("batch_id", "drone_queen_id", "volume_tenths", "drones"), pk)
-        )
+        shared = SemenBatchShare.objects.filter(batch__cooperative=cooperative).order_by()
+        mixed = shared.values_list("pk", "batch_id", "drone_queen_id", "volume_tenths", "drones")
+        made.batches(batch, kind, _shares(mixed, pk, batch[batch >= 0]))
     if (kind == _STATION).any():
         made.stations(_station_rows(cooperative), pk)
-    counted = _whole(columns[6])
     made.open_matings(np.flatnonzero((kind != _NONE) & (made.set_of == NOBODY)), counted)
     young = made.dam[made.dam >= 0]
     headed = np.zeros(0, dtype=np.int64) if heads is None else _rows_of(pk, heads)
@@ -96,6 +96,24 @@ _KINDS: dict[str | None, int] = {
     MatingKind.STATION.value: _STATION,
     MatingKind.OPEN.value: _OPEN,
 }
+
+
+def _matings(pk: Ints) -> tuple[Ints, npt.NDArray[np.int8], Ints, Ints]:
+    """Primary key, kind, counted drones and shared batch of each queen's mating, (n_queens,); NOBODY for nothing."""
+    found = np.full((3, len(pk)), NOBODY, dtype=np.int64)
+    kind = np.full(len(pk), _NONE, dtype=np.int8)
+    rows = raw_rows(
+        Mating.objects.filter(queen__gte=int(pk[0]), queen__lte=int(pk[-1]))
+        .order_by()
+        .values_list("queen_id", "pk", "drones", "shared_batch_id", "kind")
+    )
+    if rows:
+        columns = list(zip(*rows, strict=True))
+        at = _rows_of(pk, np.array(columns[0], dtype=np.int64))
+        own = at >= 0
+        found[:, at[own]] = np.stack([_whole(column) for column in columns[1:4]])[:, own]
+        kind[at[own]] = np.array([_KINDS[text] for text in columns[4]], dtype=np.int8)[own]
+    return found[0], kind, found[1], found[2]
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,15 +245,19 @@ def _rows_of(pk: Ints, wanted: Ints) -> Ints:
     return np.asarray(np.where(pk[at] == wanted, at, NOBODY)) if len(pk) else np.full(len(wanted), NOBODY)
 
 
-def _shares(rows: Any, pk: Ints) -> _Shares:
-    """Parts whose queen is known, with the drones they stand for."""
-    columns = list(zip(*rows, strict=True)) or [()] * 4
-    whole, source, tenths, drones = (_whole(column) for column in columns)
-    source = _rows_of(pk, source)
+def _shares(parts: "QuerySet[Any, Any]", pk: Ints, wholes: Ints) -> _Shares:
+    """Parts of these matings or batches whose queen is known, in the order they were written, with their drones."""
+    columns = list(zip(*raw_rows(parts), strict=True)) or [()] * 5
+    key, whole, source, tenths, drones = (_whole(column) for column in columns)
+    order = np.lexsort((key, whole))
+    order = order[_rows_of(np.sort(wholes), whole[order]) >= 0]
+    whole, tenths, drones = whole[order], tenths[order], drones[order]
+    source = _rows_of(pk, source[order])
     known = source >= 0
     whole, source, tenths, drones = whole[known], source[known], tenths[known], drones[known]
-    _, at, parts = np.unique(whole, return_inverse=True, return_counts=True)
-    dose = np.where(tenths >= 0, tenths / 10, USUAL_DOSE_UL / parts[at] if len(at) else 0.0)
+    start = np.flatnonzero(np.diff(whole, prepend=NOBODY))
+    in_whole = np.diff([*start.tolist(), len(whole)])
+    dose = np.where(tenths >= 0, tenths / 10, USUAL_DOSE_UL / np.repeat(in_whole, in_whole))
     guessed = np.maximum(1, np.floor(dose + 0.5)).astype(np.int64)
     return _Shares(whole, source, np.where(tenths > 0, tenths, 1).astype(float), np.where(drones >= 0, drones, guessed))
 

@@ -123,15 +123,13 @@ def evaluation_jobs_of(cooperative: Cooperative) -> QuerySet[Job]:
     return Job.objects.filter(cooperative=cooperative, kind="evaluation").select_related("cooperative")
 
 
-def usual_seconds(cooperative: Cooperative) -> int | None:
-    """How long the last finished runs took, from start to end; None without one."""
+def usual_seconds(job: Job) -> int | None:
+    """How long the last finished runs of its kind (whole or short) took, from start to end; None without one."""
+    alike = Job.objects.filter(cooperative=job.cooperative, kind="evaluation", state="ready", started_at__isnull=False)
+    alike = alike.filter(arguments__whole=job.arguments.get("whole", True))
     times = [
         (finished - started).total_seconds()
-        for started, finished in Job.objects.filter(
-            cooperative=cooperative, kind="evaluation", state="ready", started_at__isnull=False
-        )
-        .order_by("-finished_at")
-        .values_list("started_at", "finished_at")[:5]
+        for started, finished in alike.order_by("-finished_at").values_list("started_at", "finished_at")[:5]
         if started is not None and finished is not None
     ]
     return max(1, round(sum(times) / len(times))) if times else None

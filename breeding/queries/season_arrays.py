@@ -1,19 +1,20 @@
-"""Season results of a whole cooperative as arrays: the database adds up, numpy applies each trait's rule.
+"""Season results of a whole cooperative as arrays: numpy adds up and applies each trait's rule.
 
 For one colony's page `records.season_results` does the same with decimals; tests hold both against each other.
 """
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from django.db.models import Count, F, FloatField, Func, IntegerField, Min, QuerySet, Sum
-from django.db.models.functions import Cast, Coalesce
+from django.db.models import FloatField, Func, IntegerField, QuerySet
+from django.db.models.functions import Cast
 
 from breeding.genetics.types import Bools, Floats, Ints
-from breeding.models import Score, Trait
+from breeding.models import Colony, Score, Trait
+from breeding.queries.raw import raw_rows
 from breeding.scoring import TRAITS, Rule
 
 STEPS = 1000  # results are kept to 0.001 of the unit
@@ -64,11 +65,19 @@ class SeasonArrays:
             self.n_left_out,
         )
 
+    def traits_only(self, columns: Bools) -> "SeasonArrays":
+        """The same with some of the traits; every row holds a value of one of them."""
+        return replace(
+            self,
+            trait_keys=tuple(key for key, kept in zip(self.trait_keys, columns.tolist(), strict=True) if kept),
+            values=self.values[:, columns],
+        )
+
 
 def season_arrays(
     traits: Sequence[Trait], *, first_day: dt.date | None = None, last_day: dt.date | None = None
 ) -> SeasonArrays:
-    """Results of the given traits from the scores between both days (included). One query."""
+    """Results of the given traits from the scores between both days (included). Two queries."""
     keys = tuple(trait.key for trait in traits)
     scores = Score.objects.filter(
         trait__in=[trait.pk for trait in traits], replaced_by__isnull=True, withdrawn_at__isnull=True
@@ -77,53 +86,65 @@ def season_arrays(
         scores = scores.filter(scored_on__gte=first_day)
     if last_day is not None:
         scores = scores.filter(scored_on__lte=last_day)
-    rows = _summed(scores)
+    rows = _rows(scores)
     if not rows:
         none = np.zeros(0, dtype=np.int64)
         return SeasonArrays(keys, none, none, none, none, np.zeros((0, len(keys))))
     columns = list(zip(*rows, strict=True))
-    method_of = {method: k for k, method in enumerate(sorted(set(columns[5])))}
-    colony, apiary, queen, trait, year = (np.array(column, dtype=np.int64) for column in columns[:5])
-    method = np.array([method_of[text] for text in columns[5]], dtype=np.int64)
-    hours, total, lowest = (np.array(columns[at], dtype=float) for at in (6, 8, 9))
-    count, part, whole = (np.array(columns[at], dtype=np.int64) for at in (7, 10, 11))
+    colony, queen, trait, year = (np.array(column, dtype=np.int64) for column in columns[:4])
     column_of = {trait_.pk: k for k, trait_ in enumerate(traits)}
-    trait = np.array([column_of[pk] for pk in trait.tolist()], dtype=np.int64)
-    value = _by_rule(keys, trait, total, lowest, count, part, whole)
+    trait = np.array([column_of[pk] for pk in columns[2]], dtype=np.int64)
+    method_of = {method: k for k, method in enumerate(sorted(set(columns[4])))}
+    method = np.array([method_of[text] for text in columns[4]], dtype=np.int64)
+    hours, value, part, whole = (np.nan_to_num(np.array(column, dtype=float)) for column in columns[5:])
+    # Scores of one season, method and reading time stand together; they are summed up group by group.
+    order = np.lexsort((hours, method, year, trait, queen, colony))
+    group = np.stack([colony, queen, trait, year, method])[:, order]
+    start = np.flatnonzero(_changes(group) | _changes(hours[order][None]))
+    colony, queen, trait, year, method = group[:, start]
+    hours = hours[order][start]
+    count = np.diff([*start.tolist(), len(order)])
+    total, parts, wholes = (np.add.reduceat(numbers[order], start) for numbers in (value, part, whole))
+    lowest = np.minimum.reduceat(value[order], start)
+    result = _by_rule(keys, trait, total, lowest, count, parts.astype(np.int64), wholes.astype(np.int64))
+    apiary = _apiaries(colony)
     usual = _usual(trait, apiary, year, method, count)
     n_left_out = int(count[~usual].sum())
     # Of several reading times the one used most counts, of two alike the longer one: it comes last and stays.
     order = np.lexsort((hours, count, year, queen, apiary, colony))
     order = order[usual[order]]
-    unit: Ints = np.stack([colony[order], apiary[order], queen[order], year[order]])
-    new = np.ones(len(order), dtype=bool)
-    new[1:] = (unit[:, 1:] != unit[:, :-1]).any(axis=0)
-    at = np.cumsum(new) - 1
+    colony, apiary, queen, year = colony[order], apiary[order], queen[order], year[order]
+    new = _changes(np.stack([colony, apiary, queen, year]))
     values = np.full((int(new.sum()), len(keys)), np.nan)
-    values[at, trait[order]] = value[order]
-    colonies, apiaries, queens, years = unit[:, new]
-    return SeasonArrays(keys, colonies, apiaries, queens, years, values, int(count.sum()), n_left_out)
+    values[np.cumsum(new) - 1, trait[order]] = result[order]
+    return SeasonArrays(keys, colony[new], apiary[new], queen[new], year[new], values, int(count.sum()), n_left_out)
 
 
-def _summed(scores: QuerySet[Score]) -> list[tuple[Any, ...]]:
-    """colony, apiary, queen, trait, year, method, hours, count, sum, lowest, part, whole."""
-    value = Cast("value", FloatField())
-    return list(
+def _changes(rows: "Ints | Floats") -> Bools:
+    """Where a column of (k, n) differs from the one before; the first always does."""
+    new = np.ones(rows.shape[1], dtype=bool)
+    new[1:] = (rows[:, 1:] != rows[:, :-1]).any(axis=0)
+    return new
+
+
+def _rows(scores: QuerySet[Score]) -> list[tuple[Any, ...]]:
+    """colony, queen, trait, year, method, hours, value, part, whole."""
+    numbers = {name: Cast(name, FloatField()) for name in ("hours", "value")}
+    return raw_rows(
         scores.order_by()
-        .annotate(
-            year=YearOf("scored_on"),
-            apiary=F("colony__apiary_id"),
-            reading=Coalesce(Cast("hours", FloatField()), 0.0),
-        )
-        .values_list("colony_id", "apiary", "queen_id", "trait_id", "year", "method", "reading")
-        .annotate(
-            count=Count("pk"),
-            total=Sum(value),
-            lowest=Min(value),
-            parts=Coalesce(Sum("part"), 0),
-            wholes=Coalesce(Sum("whole"), 0),
+        .annotate(year=YearOf("scored_on"), **{f"{name}_number": number for name, number in numbers.items()})
+        .values_list(
+            "colony_id", "queen_id", "trait_id", "year", "method", "hours_number", "value_number", "part", "whole"
         )
     )
+
+
+def _apiaries(colony: Ints) -> Ints:
+    """The apiary of each colony."""
+    between = Colony.objects.filter(pk__gte=int(colony.min()), pk__lte=int(colony.max())).order_by("pk")
+    columns = zip(*raw_rows(between.values_list("pk", "apiary_id")), strict=True)
+    pk, apiary = (np.array(column, dtype=np.int64) for column in columns)
+    return np.asarray(apiary[np.searchsorted(pk, colony)])
 
 
 def _by_rule(

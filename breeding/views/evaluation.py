@@ -13,7 +13,7 @@ from accounts.services.jobs import job_ask_stop
 from breeding.forms.evaluation import EvaluationForm
 from breeding.models import EvaluationRun, Trait
 from breeding.queries.ranking import evaluation_jobs_of, usual_seconds
-from breeding.services.evaluation.asking import evaluation_ask
+from breeding.services.evaluation.asking import Choices, evaluation_ask
 from breeding.services.evaluation.nightly import is_nightly, nightly_set
 
 ONLY_BREEDERS = "Only breeders and the coordinator start or stop an evaluation."
@@ -26,9 +26,13 @@ def _job(request: HttpRequest, pk: int) -> Job:
 
 @require_POST
 def evaluation_start(request: HttpRequest) -> HttpResponse:
+    """The usual one, without what the night works out: new scores show within seconds."""
     viewer = viewer_of_request(request)
     require(can_run_evaluation(viewer), _(ONLY_BREEDERS))
-    job = tried_with_message(request, lambda: evaluation_ask(viewer.cooperative, by=viewer.person, now=now_of(request)))
+    job = tried_with_message(
+        request,
+        lambda: evaluation_ask(viewer.cooperative, by=viewer.person, now=now_of(request), choices=Choices(whole=False)),
+    )
     return redirect("breeding:evaluation", pk=job.pk) if job else redirect("breeding:standing")
 
 
@@ -69,7 +73,7 @@ def evaluation(request: HttpRequest, pk: int) -> HttpResponse:
             "job": job,
             "run": EvaluationRun.objects.filter(job=job).first(),
             "may_run": can_run_evaluation(viewer_of_request(request)),
-            "usual_seconds": usual_seconds(job.cooperative),
+            "usual_seconds": usual_seconds(job),
         },
     )
 
@@ -81,7 +85,7 @@ def evaluation_steps(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "job": job,
         "may_run": can_run_evaluation(viewer_of_request(request)),
-        "usual_seconds": usual_seconds(job.cooperative),
+        "usual_seconds": usual_seconds(job),
     }
     response = render(request, "breeding/evaluation_steps.html", context)
     if not job.is_open:

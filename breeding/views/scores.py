@@ -16,6 +16,7 @@ from breeding.forms.scores import CorrectScoreForm, ScoreSheetForm
 from breeding.models import Trait
 from breeding.queries.records import current
 from breeding.queries.stock import heading_on, traits_of
+from breeding.services.evaluation.nightly import counted_words
 from breeding.services.scores import score_correct, score_restore, score_withdraw, visit_record
 from breeding.views.shared import colony_or_404, score_or_404, tried_on
 
@@ -46,7 +47,8 @@ def scores(request: HttpRequest, pk: int) -> HttpResponse:
         )
         if written is not None:
             text = ngettext("%(number)s score written down.", "%(number)s scores written down.", len(written))
-            messages.success(request, text % {"number": len(written)})
+            counted = counted_words(viewer.cooperative, now=now_of(request))
+            messages.success(request, f"{text % {'number': len(written)}} {counted}")
             following = _next_trait(traits, only)
             if following is not None and "next" in request.POST:
                 address = reverse("breeding:scores", args=[pk])
@@ -63,6 +65,7 @@ def scores(request: HttpRequest, pk: int) -> HttpResponse:
             "only": only,
             "following": _next_trait(traits, only),
             "day": day,
+            "counted": counted_words(viewer.cooperative, now=now_of(request)),
             "there": current(shown.scores.filter(scored_on=day)).select_related("trait"),
         },
     )

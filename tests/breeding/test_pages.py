@@ -17,6 +17,7 @@ from accounts.models import Job
 from accounts.services.jobs import job_run
 from breeding.models import Colony, EvaluationRun, Heading, Mating, Queen, Score
 from breeding.queries.ranking import latest_run
+from breeding.services.evaluation.asking import Choices, evaluation_ask
 from breeding.services.matings import Share, mating_record
 from breeding.services.scores import score_record
 from breeding.views.standing import safe_cell
@@ -277,6 +278,31 @@ def test_a_breeder_starts_an_evaluation_watches_it_and_sees_the_standing(client_
     assert "Merit, in genetic standard deviations" in _page(client, "queen", stock.queen.pk)
     assert "Evaluation 1" in _page(client, "standing", run="1")
     assert client.get(reverse("breeding:standing"), {"run": "7"}).status_code == 404
+
+
+def test_a_trial_is_shown_when_asked_for_and_says_so(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("breeder")
+    job_run(_evaluated(stock, client).pk, now=NOW)
+    trial = evaluation_ask(stock.cooperative, by=None, now=NOW, choices=Choices(is_trial=True))
+    job_run(trial.pk, now=NOW)
+    usual = _page(client, "standing")
+    assert "Evaluation 1 of" in usual
+    assert "only a trial" not in usual
+    assert "(trial)" in usual
+    shown = _page(client, "standing", run="2")
+    assert "Evaluation 2 is only a trial." in shown
+    assert "No other page uses it." in shown
+
+
+def test_the_standing_says_what_each_number_means_and_whose_variances_were_used(
+    client_of: ClientOf, stock: Stock
+) -> None:
+    client = client_of("colleague")
+    job_run(_evaluated(stock, client_of("breeder")).pk, now=NOW)
+    page = _page(client, "standing")
+    for word in ("What the numbers mean", "the standard error", "reliability, from 0", "nine of ten cases"):
+        assert word in page
+    assert "Variances are the starting values of each trait" in page
 
 
 def test_a_stopped_evaluation_says_so(client_of: ClientOf, stock: Stock) -> None:

@@ -4,6 +4,7 @@ import csv
 import datetime as dt
 import io
 import random
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -12,10 +13,11 @@ from django.urls import reverse
 
 from accounts.models import AuditEntry, Job, RoleGrant
 from accounts.services.jobs import job_run
-from breeding.models import EvaluationRun, TraitValue
+from breeding.models import EvaluationRun, Score, TraitValue
 from breeding.services.evaluation.asking import Choices, evaluation_ask
-from breeding.services.evaluation.nightly import is_nightly, nightly_ask, nightly_set
+from breeding.services.evaluation.nightly import counted_words, is_nightly, nightly_ask, nightly_set
 from breeding.services.matings import Share, mating_record
+from breeding.services.scores import score_restore, score_withdraw
 from breeding.services.traits import traits_make
 from tests.factories import (
     NOW,
@@ -85,11 +87,19 @@ def test_the_last_year_is_foretold_from_the_years_before(asked: Job) -> None:
     assert held["slope_error"] > 0
 
 
-def test_a_quick_run_leaves_the_slow_findings_out(asked: Job) -> None:
+def test_a_short_run_carries_the_findings_of_the_whole_one_before(asked: Job) -> None:
     job_run(asked.pk, now=NOW)
-    job = evaluation_ask(asked.cooperative, by=None, now=NOW, choices=Choices(whole=False))
-    job_run(job.pk, now=NOW)
-    assert EvaluationRun.objects.latest("number").findings == {}
+    whole = EvaluationRun.objects.get().findings
+    for _ in range(2):
+        job = evaluation_ask(asked.cooperative, by=None, now=NOW, choices=Choices(whole=False))
+        job_run(job.pk, now=NOW)
+        assert EvaluationRun.objects.latest("number").findings == {"of": 1, **whole}
+
+
+def test_the_first_run_is_whole_whatever_was_asked(asked: Job) -> None:
+    Job.objects.filter(pk=asked.pk).update(arguments=Choices(whole=False).arguments())
+    job_run(asked.pk, now=NOW)
+    assert set(EvaluationRun.objects.get().findings["trend"]) == {"honey_yield", "merit"}
 
 
 def test_the_page_shows_trend_and_how_predictions_held(asked: Job) -> None:
@@ -110,20 +120,64 @@ def test_the_page_shows_trend_and_how_predictions_held(asked: Job) -> None:
     }
 
 
+def _next_night(run: EvaluationRun) -> dt.datetime:
+    """Half past two after the run, in the cooperative's zone."""
+    zone = ZoneInfo(run.cooperative.time_zone)
+    day = run.made_at.astimezone(zone).date() + dt.timedelta(days=1)
+    return dt.datetime.combine(day, dt.time(2, 30), tzinfo=zone)
+
+
 def test_at_night_changed_scores_are_evaluated_once(asked: Job) -> None:
     job_run(asked.pk, now=NOW)
     run = EvaluationRun.objects.get()
-    night = NIGHT.replace(year=run.made_at.year + 1)
+    night = _next_night(run)
     assert nightly_ask(now=night) == []  # nothing changed
     ScoreFactory(
-        colony__apiary__member__cooperative=asked.cooperative, recorded_at=run.made_at + dt.timedelta(minutes=1)
+        colony__apiary__member__cooperative=asked.cooperative, recorded_at=run.made_at + dt.timedelta(seconds=1)
     )
-    assert nightly_ask(now=night.replace(hour=12)) == []
+    assert nightly_ask(now=run.made_at + dt.timedelta(seconds=2)) == []  # the evening before
     [job] = nightly_ask(now=night)
     assert (job.kind, job.cooperative, job.requested_by) == ("evaluation", asked.cooperative, None)
     assert nightly_ask(now=night + dt.timedelta(minutes=10)) == []  # asked for already
     Job.objects.filter(pk=job.pk).update(state="stopped")
-    assert nightly_ask(now=night + dt.timedelta(minutes=20)) == []  # once a night, whatever became of it
+    assert nightly_ask(now=night + dt.timedelta(hours=9)) == []  # once a night, whatever became of it
+    [again] = nightly_ask(now=night + dt.timedelta(days=1))
+    assert again != job
+
+
+def test_a_machine_that_was_off_at_night_catches_up_by_day(asked: Job) -> None:
+    job_run(asked.pk, now=NOW)
+    run = EvaluationRun.objects.get()
+    morning = _next_night(run) + dt.timedelta(hours=6)
+    late = ScoreFactory(
+        colony__apiary__member__cooperative=asked.cooperative, recorded_at=morning - dt.timedelta(minutes=5)
+    )
+    assert nightly_ask(now=morning) == []  # entered after the hour: it waits for the next one
+    late.recorded_at = run.made_at + dt.timedelta(seconds=1)
+    late.save()
+    assert len(nightly_ask(now=morning)) == 1
+
+
+def test_a_withdrawn_and_a_restored_score_are_changes_too(asked: Job) -> None:
+    job_run(asked.pk, now=NOW)
+    run = EvaluationRun.objects.get()
+    score = Score.objects.filter(trait__cooperative=asked.cooperative).latest("pk")
+    score_withdraw(score, by=None, now=run.made_at + dt.timedelta(seconds=1))
+    night = _next_night(run)
+    [job] = nightly_ask(now=night)
+    Job.objects.filter(pk=job.pk).delete()
+    score_restore(score, by=None, now=run.made_at + dt.timedelta(seconds=2))
+    assert len(nightly_ask(now=night)) == 1
+
+
+def test_who_enters_a_score_reads_when_it_counts(asked: Job) -> None:
+    cooperative = asked.cooperative
+    assert counted_words(cooperative, now=NOW) == "The evaluation that is in line counts them."
+    Job.objects.update(state="working")
+    assert counted_words(cooperative, now=NOW) == "They are counted in the evaluation of the coming night."
+    assert "of this night, after 2:00" in counted_words(cooperative, now=NIGHT - dt.timedelta(hours=2))
+    nightly_set(cooperative, nightly=False, by=None, now=NOW)
+    assert "when a breeder or the coordinator starts" in counted_words(cooperative, now=NOW)
 
 
 def test_nights_can_be_switched_off_and_on(asked: Job) -> None:
@@ -135,7 +189,7 @@ def test_nights_can_be_switched_off_and_on(asked: Job) -> None:
     assert "No evaluation is made by itself." in client.get(reverse("breeding:evaluation_new")).content.decode()
     made = EvaluationRun.objects.get().made_at
     ScoreFactory(colony__apiary__member__cooperative=asked.cooperative, recorded_at=made + dt.timedelta(minutes=1))
-    assert nightly_ask(now=NIGHT.replace(year=made.year + 1)) == []
+    assert nightly_ask(now=_next_night(EvaluationRun.objects.get())) == []
     nightly_set(asked.cooperative, nightly=True, by=None, now=NOW)
     nightly_set(asked.cooperative, nightly=True, by=None, now=NOW)
     assert is_nightly(asked.cooperative)

@@ -1,57 +1,17 @@
-"""What the data can carry, and whether a result can be right; all of it in words."""
-
-from collections.abc import Sequence
+"""Whether a result can be right, in words."""
 
 import numpy as np
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
 from accounts.refusals import Refusal
 from breeding.genetics.evaluation import Evaluation
-from breeding.genetics.pedigree import Pedigree
-from breeding.models import Trait
-from breeding.queries.connection import FACTOR, connection_of
-from breeding.queries.records import RecordSet
+from breeding.services.evaluation.data import Data
 
 LARGEST_RESIDUAL = 1e-6
-NAMED_AT_MOST = 6
 ENOUGH_RESULTS = 30  # for a word of warning only; our choice
 
 
-def evaluable(pedigree: Pedigree, read: RecordSet) -> tuple[RecordSet, list[str]]:
-    """What the data can carry: refused without scores or without a common base, else what is left out, in words."""
-    notes = list(read.notes)
-    if not read.records:
-        raise Refusal(
-            _("There are no scores in that period. Enter scores for some colonies, then start again."),
-            rule="no_scores",
-        )
-    connection = connection_of(pedigree, read.records)
-    if not connection.apart:
-        return read, notes
-    names = [read.level_names.get(level, level) for level in connection.apart]
-    if connection.main_records * 2 <= connection.all_records:
-        raise Refusal(
-            _(
-                "The tested groups share no relatives, so their queens cannot be compared: %(names)s. Record the "
-                "mothers and matings that join them, or test sisters at several apiaries."
-            )
-            % {"names": _listed(names)},
-            rule="not_connected",
-        )
-    notes.append(
-        ngettext(
-            "Left out, because no relative was tested elsewhere: %(names)s.",
-            "Left out, because no relatives were tested elsewhere: %(names)s.",
-            len(names),
-        )
-        % {"names": _listed(names)}
-    )
-    kept = [record for record in read.records if record.fixed[FACTOR] in connection.main]
-    return RecordSet(kept, read.level_names, read.notes), notes
-
-
-def checked(evaluation: Evaluation, read: RecordSet, traits: Sequence[Trait]) -> list[str]:
+def checked(evaluation: Evaluation, data: Data) -> list[str]:
     """Refuse a result that cannot be right; say in words what was checked."""
     residual = evaluation.solver.relative_residual
     if not residual <= LARGEST_RESIDUAL:
@@ -70,22 +30,11 @@ def checked(evaluation: Evaluation, read: RecordSet, traits: Sequence[Trait]) ->
         % {"method": evaluation.solver.method, "residual": residual},
         _("All reliabilities lie between 0 and 1; the best is %(best).2f.") % {"best": float(reliability.max())},
     ]
-    few = [
-        trait.name
-        for trait in traits
-        if sum(record.values.get(trait.key) is not None for record in read.records) < ENOUGH_RESULTS
-    ]
+    counts = np.isfinite(data.results.values).sum(axis=0).tolist()
+    few = [trait.name for trait, count in zip(data.traits, counts, strict=True) if count < ENOUGH_RESULTS]
     if few:
         notes.append(
             _("Fewer than %(number)s results: %(traits)s. Values stay close to zero.")
             % {"number": ENOUGH_RESULTS, "traits": ", ".join(few)}
         )
     return [*notes, *evaluation.notes]
-
-
-def _listed(names: Sequence[str]) -> str:
-    shown = ", ".join(names[:NAMED_AT_MOST])
-    more = len(names) - NAMED_AT_MOST
-    if more <= 0:
-        return shown
-    return ngettext("%(shown)s and %(more)s more", "%(shown)s and %(more)s more", more) % {"shown": shown, "more": more}

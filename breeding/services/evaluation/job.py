@@ -1,7 +1,7 @@
 """The work of one evaluation job: read, work out, check, write."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -9,26 +9,23 @@ import numpy as np
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from accounts.models import Cooperative, JobState
+from accounts.models import JobState
 from accounts.refusals import Refusal
 from accounts.services.jobs import JobHandle
 from breeding.genetics.evaluation import Evaluation, evaluate
-from breeding.genetics.feasibility import feasible_effects
-from breeding.genetics.ranking import Place
-from breeding.genetics.records import Record
-from breeding.genetics.types import InputError
-from breeding.models import EvaluationRun, Queen, QueenStatus, Trait
-from breeding.queries.pedigree import pedigree_of_cooperative
-from breeding.queries.records import record_set
+from breeding.genetics.ranking import places_among
+from breeding.genetics.types import Floats, InputError
+from breeding.models import EvaluationRun
+from breeding.queries.ranking import latest_run
 from breeding.queries.season_arrays import season_arrays
 from breeding.services.evaluation.asking import Choices
-from breeding.services.evaluation.checks import checked, evaluable
+from breeding.services.evaluation.checks import checked
+from breeding.services.evaluation.data import Data, read_data, traits_asked
 from breeding.services.evaluation.findings import findings_of
-from breeding.services.evaluation.parameters import effects_words, merit_weights, parameters_of
-from breeding.services.evaluation.writing import Outcome, run_write
+from breeding.services.evaluation.parameters import UsedParameters, effects_words, merit_weights, parameters_of
+from breeding.services.evaluation.state import Kept, drawn, fingerprint_of, kept_of, state_keep
+from breeding.services.evaluation.writing import Outcome, Places, run_write
 from breeding.services.rules import local_day
-
-PLACE_SEED = 20_260_101
 
 
 def evaluation_job(handle: JobHandle) -> dict[str, Any]:
@@ -40,74 +37,48 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
     choices = Choices.of(handle.arguments)
     choices = replace(choices, last_day=choices.last_day or local_day(handle.now, cooperative))
     handle.report(JobState.READING, step=_("Reading scores"), done_share=0.0)
-    traits = _traits(cooperative, choices)
+    traits = traits_asked(cooperative, choices)
     results = season_arrays(traits, first_day=choices.first_day, last_day=choices.last_day)
-    read = record_set(cooperative, results)
     handle.report(step=_("Reading the pedigree"), done_share=0.05)
-    pedigree = pedigree_of_cooperative(cooperative)
-    read, notes = evaluable(pedigree, read)
-    used = [trait for trait in traits if any(trait.key in record.values for record in read.records)]
-    notes += [_("%(trait)s has no scores and took no part.") % {"trait": t.name} for t in traits if t not in used]
-    if not used:
-        raise Refusal(
-            _("No trait that takes part in the evaluation has scores yet. Enter scores, then start again."),
-            rule="no_scores",
-        )
-    feasible = feasible_effects(pedigree, read.records)
-    parameters = parameters_of(cooperative, used, choice=choices.parameters, effects=feasible.effects)
-    notes += [*effects_words(feasible), parameters.words]
-    weights = merit_weights(used)
-    living = _living(cooperative)
-    reference = sorted({r.queen for r in read.records if int(r.queen) in living})
-    if not reference:
+    data = read_data(cooperative, traits, results)
+    notes = list(data.notes)
+    notes += [
+        _("%(trait)s has no scores and took no part.") % {"trait": t.name} for t in traits if t not in data.traits
+    ]
+    used = parameters_of(cooperative, data.traits, choice=choices.parameters, effects=data.feasible.effects)
+    notes += [*effects_words(data.feasible), used.words]
+    weights = merit_weights(data.traits)
+    if not len(data.reference):
         notes.append(_("No scored queen is alive: zero is the base of the pedigree."))
     handle.report(
         JobState.WORKING,
         step=_("Working out %(records)s results of %(queens)s queens")
-        % {"records": len(read.records), "queens": len(pedigree.queens)},
+        % {"records": len(data.rows), "queens": len(data.stock.pk)},
         done_share=0.1,
     )
     started = time.monotonic()
-    try:
-        evaluation = evaluate(
-            pedigree,
-            [_only(record, used) for record in read.records],
-            parameters.spec,
-            parameters.parameters,
-            weights=weights,
-            reference=reference or None,
-            progress=lambda step, share: handle.report(step=step, done_share=0.1 + 0.75 * share),
-        )
-    except InputError as error:
-        raise Refusal(_("The data cannot be evaluated: %(error)s.") % {"error": error}, rule="input") from error
+    fingerprint = fingerprint_of(data, used, weights)
+    kept = None if choices.whole else kept_of(cooperative, data, fingerprint)
+    evaluation = _evaluated(handle, data, used, weights, kept)
     seconds = time.monotonic() - started
     handle.report(JobState.CHECKING, step=_("Checking the result and the likely places"), done_share=0.85)
-    notes += checked(evaluation, read, used)
-    places = _places(cooperative, evaluation, living)
-    findings: dict[str, Any] = {}
-    if choices.whole:
+    notes += checked(evaluation, data)
+    if kept is not None:
+        notes.append(_kept_words(kept))
+    draws = drawn(evaluation, data) if kept is None else kept.draws
+    places = _places(evaluation, data, draws)
+    findings = _carried(handle, choices)
+    if not findings:
         handle.report(step=_("Holding predictions against later results"), done_share=0.9)
-        findings = findings_of(
-            evaluation,
-            pedigree,
-            [_only(record, used) for record in read.records],
-            spec=parameters.spec,
-            parameters=parameters.parameters,
-            weights=weights,
-            birth_years=_birth_years(cooperative),
-            reference=reference,
-        )
+        findings = findings_of(evaluation, data, used, weights=weights)
     outcome = Outcome(
         choices=choices,
         evaluation=evaluation,
-        traits=used,
-        used=parameters,
+        data=data,
+        used=used,
         weights=weights,
         places=places,
         notes=notes,
-        records=len(read.records),
-        scores=results.n_scores,
-        reference=len(reference),
         seconds=seconds,
         findings=findings,
     )
@@ -115,39 +86,56 @@ def evaluation_job(handle: JobHandle) -> dict[str, Any]:
         # Holds the lease and ends this transaction if another worker has it meanwhile.
         handle.report(step=_("Writing the values"), done_share=0.95)
         run = run_write(handle.job, outcome)
+        if kept is None and not choices.is_trial:
+            state_keep(run, fingerprint=fingerprint, evaluation=evaluation, data=data, draws=draws)
     return _result(run)
 
 
-def _traits(cooperative: Cooperative, choices: Choices) -> list[Trait]:
-    traits = Trait.objects.filter(cooperative=cooperative, in_evaluation=True)
-    return list(traits.filter(key__in=choices.trait_keys) if choices.trait_keys else traits)
+def _evaluated(
+    handle: JobHandle, data: Data, used: UsedParameters, weights: Mapping[str, float], kept: Kept | None
+) -> Evaluation:
+    model = data.model(used.spec)
+    start: Floats | None = None
+    if kept is not None and kept.unknowns is not None:
+        # Levels of apiary and year stand last; whatever came or went among them starts from 0 or another's value.
+        start = np.zeros(model.model.n_equations)
+        held = min(len(start), kept.unknowns.size)
+        start[:held] = kept.unknowns.ravel()[:held]
+    try:
+        return evaluate(
+            data.table,
+            model,
+            used.spec,
+            used.parameters,
+            weights=weights,
+            reference=data.reference,
+            progress=lambda step, share: handle.report(step=step, done_share=0.1 + 0.75 * share),
+            errors=kept.errors if kept is not None else None,
+            start=start,
+            method=None if start is None else "iterations",
+        )
+    except InputError as error:
+        raise Refusal(_("The data cannot be evaluated: %(error)s.") % {"error": error}, rule="input") from error
 
 
-def _only(record: Record, traits: Sequence[Trait]) -> Record:
-    return Record(record.queen, {t.key: record.values.get(t.key) for t in traits}, record.fixed)
+def _places(evaluation: Evaluation, data: Data, draws: Floats) -> Places:
+    best, worst = places_among(evaluation.merit_drones.value[data.candidates, 0], draws)
+    return Places(data.candidates, best, worst)
 
 
-def _living(cooperative: Cooperative) -> set[int]:
-    queens = Queen.objects.filter(cooperative=cooperative).exclude(status=QueenStatus.GONE)
-    return set(queens.values_list("pk", flat=True))
-
-
-def _birth_years(cooperative: Cooperative) -> dict[str, int]:
-    queens = Queen.objects.filter(cooperative=cooperative, birth_year__isnull=False)
-    return {str(pk): int(year or 0) for pk, year in queens.values_list("pk", "birth_year")}
-
-
-def _places(cooperative: Cooperative, evaluation: Evaluation, living: set[int]) -> dict[str, Place]:
-    """Likely places of living queens that are mated or tested; virgins are not yet candidates."""
-    mated = set(Queen.objects.filter(cooperative=cooperative, status=QueenStatus.MATED).values_list("pk", flat=True))
-    candidates = [
-        queen
-        for row, queen in enumerate(evaluation.queens)
-        if int(queen) in mated or (int(queen) in living and int(evaluation.records[row].sum()) > 0)
-    ]
-    if not candidates:
+def _carried(handle: JobHandle, choices: Choices) -> dict[str, Any]:
+    """Trend and proof of the run before, for a short run; `of` is the number of the run that worked them out."""
+    before = None if choices.whole else latest_run(handle.job.cooperative)
+    if before is None or not before.findings:
         return {}
-    return evaluation.likely_places(candidates, criterion="drones", rng=np.random.default_rng(PLACE_SEED))
+    return {"of": before.number, **before.findings}
+
+
+def _kept_words(kept: Kept) -> str:
+    return _(
+        "Errors and the luck behind likely places are those of evaluation %(number)s: a few results more move them "
+        "little. The next evaluation of the night works them out anew."
+    ) % {"number": kept.number}
 
 
 def _result(run: EvaluationRun) -> dict[str, Any]:

@@ -1,19 +1,24 @@
-"""Evaluations of the night: asked for once where scores changed since the last one, unless switched off."""
+"""Evaluations of the night: asked for once where scores changed since the last one, unless switched off.
+
+A machine that was off at that hour catches up when it is on again: what counts is whether scores of before the hour
+are still left out.
+"""
 
 import datetime as dt
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
-from accounts.models import Cooperative, Job, Person
+from accounts.models import AuditEntry, Cooperative, Job, JobState, Person
 from accounts.services.audit import audit_record
 from breeding.models import EvaluationHabit, Score
-from breeding.queries.ranking import latest_run
+from breeding.queries.ranking import latest_run, open_evaluation_job
 from breeding.services.evaluation.asking import KIND, evaluation_ask
 
-# Local hours in which nobody waits for the machine; our choice.
-FROM_HOUR, TO_HOUR = 2, 5
+# Local hour at which hardly anybody waits for the machine; our choice.
+HOUR = 2
 
 
 def is_nightly(cooperative: Cooperative) -> bool:
@@ -28,7 +33,7 @@ def nightly_set(cooperative: Cooperative, *, nightly: bool, by: Person | None, n
         before = is_nightly(cooperative)
         if before == nightly:
             return
-        habit, _made = EvaluationHabit.objects.update_or_create(cooperative=cooperative, defaults={"nightly": nightly})
+        habit, _new = EvaluationHabit.objects.update_or_create(cooperative=cooperative, defaults={"nightly": nightly})
         audit_record(
             habit,
             action="evaluation.nightly",
@@ -45,20 +50,49 @@ def nightly_ask(*, now: dt.datetime) -> list[Job]:
     return [job for cooperative in Cooperative.objects.order_by("pk") if (job := _ask(cooperative, now)) is not None]
 
 
+def counted_words(cooperative: Cooperative, *, now: dt.datetime) -> str:
+    """For who entered a score: when it will be counted."""
+    running = open_evaluation_job(cooperative)
+    if running is not None and running.state == JobState.IN_LINE:
+        return _("The evaluation that is in line counts them.")
+    if is_nightly(cooperative):
+        after_midnight = now.astimezone(ZoneInfo(cooperative.time_zone)).hour < HOUR
+        if after_midnight:
+            return _("They are counted in the evaluation of this night, after %(hour)s:00.") % {"hour": HOUR}
+        return _("They are counted in the evaluation of the coming night.")
+    return _("They are counted when a breeder or the coordinator starts the next evaluation.")
+
+
 def _ask(cooperative: Cooperative, now: dt.datetime) -> Job | None:
-    local = now.astimezone(ZoneInfo(cooperative.time_zone))
-    if not FROM_HOUR <= local.hour < TO_HOUR or not is_nightly(cooperative):
+    if not is_nightly(cooperative):
         return None
-    evening = now - dt.timedelta(hours=TO_HOUR - FROM_HOUR)
+    due = _last_due(cooperative, now)
     with transaction.atomic():
         # The lock that asking takes too: of two sweeps at the same moment one sees the other's job.
         Cooperative.objects.select_for_update(of=("self",)).get(pk=cooperative.pk)
-        if Job.objects.filter(cooperative=cooperative, kind=KIND, requested_at__gte=evening).exists():
+        if Job.objects.filter(cooperative=cooperative, kind=KIND, requested_at__gte=due).exists():
             return None
-        run = latest_run(cooperative)
-        changed = Score.objects.filter(colony__apiary__member__cooperative=cooperative)
-        if run is not None:
-            changed = changed.filter(Q(recorded_at__gt=run.made_at) | Q(withdrawn_at__gt=run.made_at))
-        if not changed.exists():
+        if not _changed(cooperative, due):
             return None
         return evaluation_ask(cooperative, by=None, now=now)
+
+
+def _last_due(cooperative: Cooperative, now: dt.datetime) -> dt.datetime:
+    """The hour of the night that is past most recently, in UTC."""
+    local = now.astimezone(ZoneInfo(cooperative.time_zone))
+    due = local.replace(hour=HOUR, minute=0, second=0, microsecond=0)
+    return (due if due <= local else due - dt.timedelta(days=1)).astimezone(dt.UTC)
+
+
+def _changed(cooperative: Cooperative, due: dt.datetime) -> bool:
+    """Whether scores were entered, corrected, withdrawn or restored after the run that counts and before the hour."""
+    run = latest_run(cooperative)
+    scores = Score.objects.filter(colony__apiary__member__cooperative=cooperative)
+    if run is None:
+        return bool(scores.filter(recorded_at__lt=due).exists())
+    between = (run.made_at, due)
+    if run.made_at >= due:
+        return False
+    changed = scores.filter(Q(recorded_at__range=between) | Q(withdrawn_at__range=between))
+    restored = AuditEntry.objects.filter(cooperative=cooperative, action="score.restore", at__range=between)
+    return bool(changed.exists() or restored.exists())

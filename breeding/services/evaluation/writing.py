@@ -13,12 +13,12 @@ from accounts.models import Cooperative, Job
 from accounts.services.audit import audit_record
 from breeding.genetics.evaluation import Evaluation
 from breeding.genetics.parameters import MEAN_A_WW, genetic_sd
-from breeding.genetics.ranking import Place
-from breeding.genetics.types import Floats
-from breeding.models import EvaluationRun, Merit, Trait, TraitValue
+from breeding.genetics.types import Floats, Ints
+from breeding.models import EvaluationRun, Merit, TraitValue
 from breeding.queries.connection import FACTOR
 from breeding.services.evaluation.asking import Choices
 from breeding.services.evaluation.bulk import rows_insert
+from breeding.services.evaluation.data import Data
 from breeding.services.evaluation.parameters import UsedParameters
 
 VALUE_FIELDS = (
@@ -31,20 +31,26 @@ MERIT_FIELDS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Likely places of the candidates, 1 the best; all (n_candidates,). rows : of the queens in the stock."""
+
+    rows: Ints
+    best: Ints
+    worst: Ints
+
+
+@dataclass(frozen=True, eq=False)
 class Outcome:
     """All of a run but its number."""
 
     choices: Choices
     evaluation: Evaluation
-    traits: Sequence[Trait]
+    data: Data
     used: UsedParameters
     weights: Mapping[str, float]
-    places: Mapping[str, Place]
+    places: Places
     notes: Sequence[str]
-    records: int
-    scores: int
-    reference: int
     seconds: float
     findings: Mapping[str, Any]
 
@@ -54,7 +60,7 @@ def run_write(job: Job, outcome: Outcome) -> EvaluationRun:
     cooperative = Cooperative.objects.select_for_update(of=("self",)).get(pk=job.cooperative_id)
     number = EvaluationRun.objects.filter(cooperative=cooperative).aggregate(n=Max("number"))["n"] or 0
     now = timezone.now()
-    evaluation, choices = outcome.evaluation, outcome.choices
+    evaluation, choices, data = outcome.evaluation, outcome.choices, outcome.data
     parameters = outcome.used.parameters
     assert choices.last_day is not None
     run = EvaluationRun.objects.create(
@@ -63,8 +69,8 @@ def run_write(job: Job, outcome: Outcome) -> EvaluationRun:
         job=job,
         made_at=now,
         records_until=choices.last_day,
-        queens=len(evaluation.queens),
-        records=outcome.records,
+        queens=len(data.stock.pk),
+        records=len(data.rows),
         is_trial=choices.is_trial,
         parameters={
             "traits": list(parameters.traits),
@@ -77,9 +83,9 @@ def run_write(job: Job, outcome: Outcome) -> EvaluationRun:
             "genetic_sd": genetic_sd(parameters),
             "fixed": [FACTOR],
             "mean_worker_relationship": MEAN_A_WW,
-            "reference_queens": outcome.reference,
+            "reference_queens": len(data.reference),
             "records_from": choices.first_day.isoformat() if choices.first_day else None,
-            "scores": outcome.scores,
+            "scores": data.results.n_scores,
         },
         solver={
             "method": evaluation.solver.method,
@@ -91,8 +97,8 @@ def run_write(job: Job, outcome: Outcome) -> EvaluationRun:
         checks=list(outcome.notes),
         findings=dict(outcome.findings),
     )
-    rows_insert(TraitValue, VALUE_FIELDS, _values(run, evaluation, outcome.traits))
-    rows_insert(Merit, MERIT_FIELDS, _merits(run, evaluation, outcome.places))
+    rows_insert(TraitValue, VALUE_FIELDS, _values(run, evaluation, data))
+    rows_insert(Merit, MERIT_FIELDS, _merits(run, evaluation, data, outcome.places))
     audit_record(
         run,
         action="evaluation.made",
@@ -109,9 +115,9 @@ def _facts(run: EvaluationRun, until: dt.date) -> dict[str, Any]:
     return {**facts, "trial": True} if run.is_trial else facts
 
 
-def _values(run: EvaluationRun, evaluation: Evaluation, traits: Sequence[Trait]) -> Iterator[tuple[Any, ...]]:
-    by_key = {trait.key: trait.pk for trait in traits}
-    queens = [int(queen) for queen in evaluation.queens]
+def _values(run: EvaluationRun, evaluation: Evaluation, data: Data) -> Iterator[tuple[Any, ...]]:
+    by_key = {trait.key: trait.pk for trait in data.traits}
+    queens = data.stock.pk.tolist()
     n = len(queens)
     for k, key in enumerate(evaluation.traits):
         total, mother, colony = evaluation.total, evaluation.as_mother, evaluation.performance
@@ -134,26 +140,31 @@ def _values(run: EvaluationRun, evaluation: Evaluation, traits: Sequence[Trait])
         )
 
 
-def _merits(run: EvaluationRun, evaluation: Evaluation, places: Mapping[str, Place]) -> Iterator[tuple[Any, ...]]:
+def _merits(run: EvaluationRun, evaluation: Evaluation, data: Data, places: Places) -> Iterator[tuple[Any, ...]]:
     drones, mother = evaluation.merit_drones, evaluation.merit_mother
-    n = len(evaluation.queens)
-    found = [places.get(queen) for queen in evaluation.queens]
+    n = len(data.stock.pk)
+    best, worst, of = (np.full(n, np.nan) for _ in range(3))
+    best[places.rows], worst[places.rows], of[places.rows] = places.best, places.worst, len(places.rows)
     return zip(
         [run.pk] * n,
-        [int(queen) for queen in evaluation.queens],
+        data.stock.pk.tolist(),
         drones.value[:, 0].tolist(),
         drones.error[:, 0].tolist(),
         drones.reliability[:, 0].tolist(),
         _with_gaps(mother.value[:, 0]),
         _with_gaps(mother.error[:, 0]),
-        [place.best if place else None for place in found],
-        [place.worst if place else None for place in found],
-        [place.of if place else None for place in found],
+        _whole_with_gaps(best),
+        _whole_with_gaps(worst),
+        _whole_with_gaps(of),
         evaluation.inbreeding.tolist(),
         _with_gaps(evaluation.worker_inbreeding),
         evaluation.known_generations.tolist(),
         strict=True,
     )
+
+
+def _whole_with_gaps(numbers: Floats) -> list[int | None]:
+    return [None if number is None else int(number) for number in _with_gaps(numbers)]
 
 
 def _with_gaps(numbers: Floats) -> list[float | None]:

@@ -19,7 +19,7 @@ from breeding.queries.pedigree import pedigree_of_cooperative
 from breeding.queries.records import record_set
 from breeding.queries.season_arrays import season_arrays
 from breeding.queries.variances import FEW
-from breeding.services.evaluation.checks import evaluable
+from breeding.services.evaluation.data import read_data
 from breeding.services.variances.findings import Found, Tell, matrices_of, together_found, trait_found
 
 
@@ -33,7 +33,8 @@ def estimate_job(handle: JobHandle) -> dict[str, Any]:
     handle.report(JobState.READING, step=_("Reading scores and pedigree"), done_share=0.0)
     traits = list(Trait.objects.filter(cooperative=cooperative, in_evaluation=True))
     pedigree = pedigree_of_cooperative(cooperative)
-    read, notes = evaluable(pedigree, record_set(cooperative, season_arrays(traits, last_day=until)))
+    data = read_data(cooperative, traits, season_arrays(traits, last_day=until))
+    records = record_set(cooperative, data.results).records
     started = time.monotonic()
     wants_together = bool(handle.arguments.get("together"))
     parts = len(traits) + (2 if wants_together else 0)
@@ -44,7 +45,7 @@ def estimate_job(handle: JobHandle) -> dict[str, Any]:
             tell = _teller(
                 handle, _("Searching the variances of %(trait)s") % {"trait": trait.name}, position, 1, parts
             )
-            found[trait.key] = trait_found(pedigree, read.records, trait, tell)
+            found[trait.key] = trait_found(pedigree, records, trait, tell)
         if all(one.kept["status"] == FEW for one in found.values()):
             raise Refusal(
                 _("No trait has %(number)s results yet. Score more colonies, then start again.")
@@ -53,7 +54,7 @@ def estimate_job(handle: JobHandle) -> dict[str, Any]:
             )
         if wants_together:
             tell = _teller(handle, _("Searching the correlations between traits"), len(traits), 2, parts)
-            together, again = together_found(pedigree, read.records, found, tell)
+            together, again = together_found(pedigree, records, found, tell)
             found |= again
     except InputError as error:
         raise Refusal(_("The data cannot be used: %(error)s.") % {"error": error}, rule="input") from error
@@ -72,11 +73,11 @@ def estimate_job(handle: JobHandle) -> dict[str, Any]:
             made_at=now,
             records_until=until,
             queens=len(pedigree.queens),
-            records=len(read.records),
+            records=len(records),
             traits={key: one.kept for key, one in found.items()},
             matrices=matrices_of(found, joint),
             together=together,
-            notes=notes,
+            notes=list(data.notes),
             seconds=round(seconds, 3),
         )
         audit_record(

@@ -16,7 +16,6 @@ ROOMS = ("scheduling", "breeding", "viz")
 CLOCK = Path("scheduling/planning/timing/clock.py")
 # Intervals of the machine against its own UTC clock: leases, pauses, what is shown of the past. No times of the trade.
 MACHINE_TIME = {
-    "breeding/services/evaluation/nightly.py",
     "scheduling/queries/reminders.py",
     "scheduling/services/bench_queens.py",
     "scheduling/services/delivery.py",
