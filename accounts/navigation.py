@@ -33,6 +33,7 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "bookings": ("scheduling:bookings", _("Bookings"), "calendar-check"),
     "batches": ("scheduling:batches", _("Queen batches"), "queen"),
     "sources": ("scheduling:sources", _("Drone sources"), "drone"),
+    "ledger": ("scheduling:ledger", _("Ledger of the season"), "list-ordered"),
     "sessions": ("scheduling:sessions", _("Bench days"), "calendar"),
     "apiaries": ("accounts:apiaries", _("Apiaries"), "map-pin"),
     "season": ("scheduling:settings", _("Figures of the season"), "ruler"),
@@ -49,7 +50,7 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "settings": ("accounts:settings", _("You"), "user"),
     "password": ("accounts:password", _("Change your password"), "lock"),
 }
-SEASON_MORE = ["batches", "sources", "sessions", "bookings"]
+SEASON_MORE = ["batches", "sources", "sessions", "bookings", "ledger"]
 STOCK_MORE = [
     "stock",
     "standing",

@@ -51,6 +51,13 @@ _WORDS: dict[str, list[_Row]] = {
         ("withdrawn", _("Withdrawn"), "undo-2", "plain"),
         ("lapsed", _("Lapsed"), "circle-slash", "plain"),
     ],
+    "offer": [
+        ("open", _("Place offered"), "bell-ring", "info"),
+        ("accepted", _("Taken"), "check", "go"),
+        ("declined", _("Let pass"), "undo-2", "plain"),
+        ("lapsed", _("Lapsed"), "circle-slash", "plain"),
+        ("replaced", _("Replaced by a plan"), "flag", "plain"),
+    ],
     "chance": [
         ("in_time", _("In time"), "circle-check", "go"),
         ("late", _("Late, still safe"), "clock-alert", "wait"),

@@ -204,8 +204,11 @@ JOB_HANDLERS = {
     "evaluation": "breeding.services.evaluation.job.evaluation_job",
     "estimate": "breeding.services.variances.job.estimate_job",
     "plan": "scheduling.services.plan_run.plan_job",
+    "standby": "scheduling.services.standby.standby_job",
 }
-JOB_QUEUES = {"evaluation": "evaluation", "estimate": "evaluation", "plan": "planning"}
+JOB_QUEUES = {"evaluation": "evaluation", "estimate": "evaluation", "plan": "planning", "standby": "planning"}
+# Called with the job, in the transaction that ends it as ready. Apps to the right tell of what apps to the left made.
+JOB_READY = {"evaluation": "scheduling.services.store_reminders.evaluation_ready"}
 JOB_LEASE_SECONDS = 60
 TICK_SECONDS = 5
 

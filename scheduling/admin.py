@@ -20,6 +20,7 @@ from scheduling.models import (
     DroneTally,
     Heartbeat,
     LotMovement,
+    Offer,
     Placement,
     Plan,
     PlanPool,
@@ -178,6 +179,14 @@ class PlacementAdmin(ReadOnlyAdmin):
 class UnservedAdmin(ReadOnlyAdmin):
     list_display = ["plan", "booking", "queens"]
     list_select_related = ["plan", "booking__batch"]
+    search_fields = ["booking__batch__name"]
+
+
+@admin.register(Offer)
+class OfferAdmin(ReadOnlyAdmin):
+    list_display = ["booking", "session", "queens", "state", "rank", "offered_at", "expires_at", "answered_by"]
+    list_filter = ["state"]
+    list_select_related = ["booking__batch", "session__bench", "answered_by"]
     search_fields = ["booking__batch__name"]
 
 

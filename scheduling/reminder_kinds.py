@@ -55,8 +55,12 @@ KINDS = {
         _kind("sealed_brood", _("Look at the sealed brood: worker or drone?"), days=5, icon="queen"),
         _kind("excluder_off", _("Excluder off: eggs are seen"), days=10, icon="queen"),
         _kind("decide", _("Decide: keep, treat again or give up"), days=14, icon="queen"),
+        _kind("lot_limit", _("Stored semen nears its limit"), days=8, icon="tip"),
+        _kind("health_ends", _("A health certificate ends"), days=15, icon="drone"),
+        _kind("evaluation_ready", _("New breeding values are ready"), days=14, icon="flag"),
         _kind("place_given", _("Plan published"), days=7, icon="flag"),
         _kind("place_moved", _("Plan changed: please look"), days=7, critical=True, icon="flag"),
+        _kind("place_offered", _("A place is offered: answer in time"), days=3, critical=True, icon="bell-ring"),
         _kind("place_lost", _("No place in the new plan"), days=7, critical=True, icon="flag"),
     ]
 }

@@ -39,6 +39,7 @@ WRITTEN_BY_A_SERVICE = {
     "Job": "accounts.services.jobs",
     "KeptMail": "accounts.mail",
     "LotMovement": "the bench",
+    "Offer": "the standby list",
     "MatingShare": "recording a mating",
     "Merit": "the evaluation",
     "NotificationWish": "the person's own page",

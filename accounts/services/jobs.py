@@ -170,12 +170,26 @@ def job_run(job_id: int, *, now: dt.datetime) -> bool:
             problem=_("Something in the program broke. Nothing was changed; the log says what."),
         )
     else:
-        _end(job, token, state=JobState.READY, result=result)
+        _end_ready(job, token, result=result)
     return True
 
 
-def _end(job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None) -> None:
-    Job.objects.filter(pk=job.pk, lease_token=token).update(
+def _end_ready(job: Job, token: uuid.UUID, *, result: dict[str, Any]) -> None:
+    """Ready, and told of, in one transaction. A telling that breaks never takes the result away."""
+    hook = settings.JOB_READY.get(job.kind)
+    try:
+        with transaction.atomic():
+            ended = _end(job, token, state=JobState.READY, result=result)
+            if ended and hook is not None:
+                import_string(hook)(job, now=timezone.now())
+    except Exception:
+        log.exception("job %s (%s) is ready, but nobody was told", job.pk, job.kind)
+        _end(job, token, state=JobState.READY, result=result)
+
+
+def _end(job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None) -> bool:
+    """False when another worker holds it meanwhile: then nothing was written."""
+    ended = Job.objects.filter(pk=job.pk, lease_token=token).update(
         state=state,
         problem=problem,
         result=result or {},
@@ -183,6 +197,7 @@ def _end(job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: d
         lease_until=None,
         done_share=None,
     )
+    return bool(ended)
 
 
 def ring(job: Job) -> None:

@@ -11,6 +11,7 @@ from scheduling.models.bench import (
 )
 from scheduling.models.booking import Booking, BookingMode, BookingSource, BookingState
 from scheduling.models.check import Finding, Pattern, QueenCheck
+from scheduling.models.offer import Offer, OfferState
 from scheduling.models.place import BenchPlace, PlaceState
 from scheduling.models.plan import DroneCall, Placement, Plan, PlanPool, PlanPoolPart, PlanState, Unserved
 from scheduling.models.reminder import Delivery, DeliveryState, Heartbeat, Reminder, ReminderState
@@ -43,6 +44,8 @@ __all__ = [
     "LotMovement",
     "LotState",
     "MovementKind",
+    "Offer",
+    "OfferState",
     "Pattern",
     "PlaceState",
     "Placement",

@@ -3,12 +3,14 @@ from django.utils.translation import gettext_lazy as _
 
 from scheduling.models.batch import BatchQueen
 from scheduling.models.booking import Booking
+from scheduling.models.offer import Offer
 from scheduling.models.plan import Plan, PlanPool
 from scheduling.models.session import BenchSession
 from scheduling.models.source import DroneSource
 
 
 class PlaceState(models.TextChoices):
+    OFFERED = "offered", _("Offered")
     HELD = "held", _("Held")
     DONE = "done", _("Done")
     NOT_USED = "not_used", _("Not used")
@@ -16,12 +18,13 @@ class PlaceState(models.TextChoices):
 
 
 class BenchPlace(models.Model):
-    """One numbered place at one session, given by a published plan. The database refuses to give it twice."""
+    """One numbered place at one session, given by a plan or offered. The database refuses to give it twice."""
 
     session = models.ForeignKey(BenchSession, models.CASCADE, related_name="bench_places")
     position = models.PositiveSmallIntegerField(help_text="Order at the bench, from 1.")
     plan = models.ForeignKey(Plan, models.CASCADE, related_name="bench_places")
     booking = models.ForeignKey(Booking, models.CASCADE, related_name="bench_places")
+    offer = models.ForeignKey(Offer, models.SET_NULL, null=True, blank=True, related_name="places")
     batch_queen = models.ForeignKey(
         BatchQueen,
         models.SET_NULL,

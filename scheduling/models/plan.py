@@ -25,6 +25,9 @@ class Plan(models.Model):
     number = models.PositiveIntegerField(null=True, blank=True, help_text="Given on publishing.")
     state = models.CharField(max_length=10, choices=PlanState.choices, default=PlanState.WORKING)
     based_on = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="next_plans")
+    base_version = models.PositiveIntegerField(
+        null=True, blank=True, help_text="Version of the plan it is based on, as it was read."
+    )
     job = models.OneToOneField(Job, models.SET_NULL, null=True, blank=True, related_name="plan")
     problem = models.JSONField(default=dict, blank=True, help_text="The season/1 problem it was worked out from.")
     facts_mark = models.CharField(max_length=64, blank=True, help_text="Digest of the facts then; differs: changed.")
@@ -141,6 +144,7 @@ class Unserved(models.Model):
     booking = models.ForeignKey(Booking, models.CASCADE, related_name="unserved")
     queens = models.PositiveSmallIntegerField()
     reasons = models.JSONField(default=list)
+    ways = models.JSONField(default=list, help_text="What would give them a place, with the queens gained.")
 
     class Meta:
         ordering = ["plan", "booking"]

@@ -12,12 +12,22 @@ class Season(models.Model):
     starts_on = models.DateField()
     ends_on = models.DateField()
     closed_at = models.DateTimeField(null=True, blank=True)
+    even_shares_first = models.BooleanField(
+        default=True, help_text="Members with the smallest share first; else as many queens as possible."
+    )
+    given_counts = models.BooleanField(
+        default=True, help_text="At equal shares, who gave more drones comes first; else who asked first."
+    )
+    offer_hours = models.PositiveSmallIntegerField(default=12, help_text="Hours to answer when a place is offered.")
 
     class Meta:
         ordering = ["-year"]
         constraints = [
             models.UniqueConstraint(fields=["cooperative", "year"], name="season_once_a_year"),
             models.CheckConstraint(condition=models.Q(ends_on__gt=models.F("starts_on")), name="season_dates_in_order"),
+            models.CheckConstraint(
+                condition=models.Q(offer_hours__gte=1, offer_hours__lte=72), name="season_offer_hours_possible"
+            ),
         ]
 
     def __str__(self) -> str:

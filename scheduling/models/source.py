@@ -31,6 +31,9 @@ class DroneSource(models.Model):
     daily_survival = models.DecimalField(max_digits=4, decimal_places=3, null=True, blank=True)
     benches = models.ManyToManyField(Bench, blank=True, related_name="sources", help_text="Empty: every bench.")
     share_cap_permille = models.PositiveSmallIntegerField(null=True, blank=True)
+    share_target_permille = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Share of the season's semen the coordinator aims at."
+    )
     health_certificate = models.CharField(max_length=80, blank=True)
     health_valid_until = models.DateField(null=True, blank=True)
     hold_since = models.DateField(null=True, blank=True)

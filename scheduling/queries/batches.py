@@ -67,7 +67,7 @@ def batches_with_facts(batches: QuerySet[QueenBatch]) -> QuerySet[QueenBatch]:
         Prefetch("bookings__accepted", BookingSource.objects.select_related("source")),
         Prefetch(
             "bookings__bench_places",
-            BenchPlace.objects.exclude(state=PlaceState.FREED)
+            BenchPlace.objects.exclude(state__in=[PlaceState.FREED, PlaceState.OFFERED])
             .select_related("session__bench", "source", "pool")
             .order_by("session__day", "position"),
         ),

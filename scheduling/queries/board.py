@@ -8,9 +8,14 @@ from typing import Any
 
 from scheduling.models import BenchSession, Booking, DroneSource, Placement, Plan, Season, SessionState, Unserved
 from scheduling.models.booking import ENDED_BOOKINGS
+from scheduling.planning.plan import Plan as PurePlan
+from scheduling.planning.plan import reason_to_json
 from scheduling.planning.problem import Problem
-from scheduling.queries.plan_rows import first_day_of
-from scheduling.queries.plan_words import reason_words
+from scheduling.planning.reasons import explained
+from scheduling.queries.plan_rows import first_day_of, pure_plan
+from scheduling.queries.plan_words import Names, ShownWay, names_of_results, reason_words, way_shown
+
+MOST_SHOWN = 3  # reasons, and ways out, beside one card
 
 
 @dataclass
@@ -44,6 +49,7 @@ class LeftOver:
     booking: Booking
     queens: int
     reasons: list[str]
+    ways: list[ShownWay]
 
 
 @dataclass
@@ -69,6 +75,12 @@ class Board:
     sessions: list[BoardSession]
     left_over: list[LeftOver]
     sources: list[SourceRow]
+
+    @cached_property
+    def ways(self) -> list[ShownWay]:
+        """What would give most queens a place, all bookings together, as worked out with the plan."""
+        names = names_of_results(self.plan, self.problem) if self.plan else None
+        return [way_shown(way, names) for way in self.plan.result.get("ways", [])] if self.plan and names else []
 
     @cached_property
     def placed(self) -> int:
@@ -137,13 +149,12 @@ def _placements(plan: Plan | None, first: dt.date) -> list[Placement]:
 
 
 def _left_over(season: Season, plan: Plan | None, placements: list[Placement], problem: Problem) -> list[LeftOver]:
-    """Who has no place: from the facts of now, with the reasons the plan found where it found some."""
+    """Who has no place, and why, from the facts of now; what would help, as it was worked out with the plan."""
     placed: dict[int, int] = defaultdict(int)
     for placement in placements:
         placed[placement.booking_id] += placement.queens
-    reasons: dict[int, list[dict[str, Any]]] = {}
-    if plan is not None:
-        reasons = dict(Unserved.objects.filter(plan=plan).values_list("booking_id", "reasons"))
+    reasons = _reasons_now(plan, problem)
+    ways = dict(Unserved.objects.filter(plan=plan).values_list("booking_id", "ways")) if plan is not None else {}
     asked = {int(booking.id): booking.queens for booking in problem.bookings}
     bookings = (
         Booking.objects.filter(season=season, pk__in=asked)
@@ -151,15 +162,27 @@ def _left_over(season: Season, plan: Plan | None, placements: list[Placement], p
         .select_related("batch", "member")
         .order_by("asked_at", "pk")
     )
+    names, then = Names(problem), names_of_results(plan, problem) if plan is not None else None
     return [
         LeftOver(
             booking,
             asked[booking.pk] - placed[booking.pk],
-            [reason_words(reason, problem) for reason in reasons.get(booking.pk, [])[:3]],
+            [reason_words(reason, names) for reason in reasons.get(booking.pk, [])[:MOST_SHOWN]],
+            [way_shown(way, then) for way in ways.get(booking.pk, [])[:MOST_SHOWN]] if then else [],
         )
         for booking in bookings
         if asked[booking.pk] > placed[booking.pk]
     ]
+
+
+def _reasons_now(plan: Plan | None, problem: Problem) -> dict[int, list[dict[str, Any]]]:
+    """Without a plan only what no plan could change is a reason."""
+    pure = pure_plan(plan, problem) if plan is not None else PurePlan(problem.name)
+    found = {int(entry.booking): entry.reasons for entry in explained(problem, pure)}
+    return {
+        booking: [reason_to_json(reason) for reason in reasons if plan is not None or reason.gain is None]
+        for booking, reasons in found.items()
+    }
 
 
 def _source_rows(

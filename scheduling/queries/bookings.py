@@ -10,10 +10,23 @@ from django.utils.translation import ngettext
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
-from scheduling.models import BenchPlace, BenchSession, Booking, BookingSource, BookingState, PlaceState
+from scheduling.models import (
+    BenchPlace,
+    BenchSession,
+    Booking,
+    BookingSource,
+    BookingState,
+    Offer,
+    OfferState,
+    PlaceState,
+    Plan,
+    Unserved,
+)
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.timing import Fit
 from scheduling.queries.batches import BatchView
+from scheduling.queries.plan_words import ShownWay, names_of_results, reason_words, way_shown
+from scheduling.queries.plans import IN_FORCE
 from scheduling.queries.sessions import place_in_queue, sessions_to_come
 from scheduling.queries.words import day_words, ordinal_words
 
@@ -33,7 +46,7 @@ def bookings_with_facts(bookings: QuerySet[Booking]) -> QuerySet[Booking]:
         Prefetch("accepted", BookingSource.objects.select_related("source")),
         Prefetch(
             "bench_places",
-            BenchPlace.objects.exclude(state=PlaceState.FREED)
+            BenchPlace.objects.exclude(state__in=[PlaceState.FREED, PlaceState.OFFERED])
             .select_related("session__bench", "source", "batch_queen__queen")
             .order_by("session__day", "position"),
         ),
@@ -55,6 +68,48 @@ def queue_words(booking: Booking) -> str:
         "nth": ordinal_words(place),
         "day": day_words(booking.wished_session.day),
     }
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Why queens of a booking have no place in the plan in force, and what would give them one."""
+
+    plan: Plan
+    queens: int
+    reasons: list[str]
+    own_ways: list[ShownWay]
+    other_ways: list[ShownWay]
+
+
+def outlook_of(booking: Booking) -> Outlook | None:
+    """As it was when the plan was published or last changed; None when every queen has a place, or without a plan."""
+    row = (
+        Unserved.objects.filter(booking=booking, plan__state__in=IN_FORCE)
+        .select_related("plan")
+        .order_by("-pk")
+        .first()
+    )
+    names = names_of_results(row.plan) if row is not None else None
+    if row is None or names is None or is_ended(booking):
+        return None
+    ways = [way_shown(way, names) for way in row.ways]
+    return Outlook(
+        row.plan,
+        row.queens,
+        [reason_words(reason, names) for reason in row.reasons],
+        [way for way in ways if way.who == "member"],
+        [way for way in ways if way.who != "member"],
+    )
+
+
+def open_offer_of(booking: Booking) -> Offer | None:
+    return booking.offers.filter(state=OfferState.OPEN).select_related("session__bench", "source").first()
+
+
+def offers_seen_by(viewer: Viewer) -> QuerySet[Offer]:
+    """A member's own offers; all of them for the coordinator."""
+    offers = Offer.objects.filter(booking__season__cooperative=viewer.cooperative)
+    return offers if viewer.is_coordinator else offers.filter(booking__member__in=viewer.member_ids)
 
 
 def history_of_booking(booking: Booking) -> QuerySet[AuditEntry]:

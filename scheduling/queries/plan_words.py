@@ -1,14 +1,17 @@
 """What the checker and the planner say, in the words of the bench: each rule and each reason is one sentence."""
 
+from __future__ import annotations
+
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from scheduling.models import Bench, Booking, DroneSource
+from scheduling.models import Bench, Booking, DroneSource, Plan
 from scheduling.planning.checker import Violation
 from scheduling.planning.problem import Problem
 from scheduling.queries.plan_rows import first_day_of
@@ -30,18 +33,15 @@ class Named:
         return f"{self.day}, {self.bench}" if self.bench and self.day else self.day or self.bench
 
 
-def violation_words(violation: Violation, problem: Problem) -> str:
+def violation_words(violation: Violation, problem: Problem, names: Names | None = None) -> str:
     """One sentence: which rule, where, by how much."""
-    named = _named(
-        {
-            "booking": violation.booking,
-            "bench": violation.bench,
-            "source": violation.source,
-            "day": violation.day,
-        },
-        problem,
-        amount=violation.amount,
-    )
+    place = {
+        "booking": violation.booking,
+        "bench": violation.bench,
+        "source": violation.source,
+        "day": violation.day,
+    }
+    named = (names or Names(problem)).of(place, amount=violation.amount)
     sentence = SENTENCES.get(violation.rule)
     return sentence(named) if sentence else _("The rule “%(rule)s” would be broken.") % {"rule": violation.rule}
 
@@ -134,27 +134,68 @@ SENTENCES: dict[str, Callable[[Named], str]] = {
 }
 
 
-def reason_words(reason: Mapping[str, Any], problem: Problem) -> str:
+def reason_words(reason: Mapping[str, Any], names: Names) -> str:
     """What is in the way of these queens, all of it at the nearest place, and what lifting it would give."""
-    also = list(reason.get("also") or [])
-    text = " ".join(_one_reason(entry, problem) for entry in (reason, *also))
-    gain = reason.get("gain")
-    if not gain or reason["key"] == "room":
+    text = " ".join(_one_reason(entry, names) for entry in (reason, *(reason.get("also") or [])))
+    gain, key = reason.get("gain"), str(reason["key"])
+    if not gain or key == "room":
         return text
-    if also:
-        return f"{text} {_('All of it together would have to be lifted.')}"
-    lifted = ngettext(
-        "Lifting it would give %(gain)d queen a place.", "Lifting it would give %(gain)d queens a place.", int(gain)
-    ) % {"gain": gain}
-    return f"{text} {lifted}"
+    if reason.get("also"):
+        return (
+            text + " " + _("Both together would have to be lifted.")
+            if len(reason["also"]) == 1
+            else text + " " + _("All of it together would have to be lifted.")
+        )
+    return (
+        text
+        + " "
+        + ngettext(
+            "Lifting it would give %(gain)d queen a place.", "Lifting it would give %(gain)d queens a place.", int(gain)
+        )
+        % {"gain": gain}
+    )
 
 
-def _one_reason(reason: Mapping[str, Any], problem: Problem) -> str:
+def _one_reason(reason: Mapping[str, Any], names: Names) -> str:
     numbers = dict(reason.get("numbers") or {})
-    named = _named(numbers, problem, amount=int(numbers.get("amount", 0) or 0))
     key = str(reason["key"])
     sentence = REASON_SENTENCES.get(key)
-    return sentence(named, numbers) if sentence else _("Blocked by: %(key)s.") % {"key": key}
+    if sentence is None:
+        return _("Blocked by: %(key)s.") % {"key": key}
+    return sentence(names.of(numbers), numbers)
+
+
+def way_words(way: Mapping[str, Any], names: Names) -> str:
+    """What would help, as something that somebody can do; the gain stands beside it."""
+    numbers = dict(way.get("numbers") or {})
+    return WAY_SENTENCES[str(way["key"])](names.of(numbers), numbers)
+
+
+def names_of_results(plan: Plan, problem: Problem | None = None) -> Names | None:
+    """Names for the reasons and ways kept beside a plan: their days count from the day they were worked out."""
+    first_day = plan.result.get("reasons_from")
+    return Names(problem, first_day=dt.date.fromisoformat(first_day)) if first_day else None
+
+
+@dataclass(frozen=True)
+class ShownWay:
+    """A way out for people: `what` somebody could do, `gain` what it gives, `who` could do it."""
+
+    key: str
+    what: str
+    gain: str
+    who: str
+    numbers: Mapping[str, Any]
+
+
+#: Who can do it: the member who asks, the keeper of the drones, or the coordinator.
+WHO_CAN = {"lower_dose": "member", "accept_source": "member", "split_batch": "member", "more_drones": "keeper"}
+
+
+def way_shown(way: Mapping[str, Any], names: Names) -> ShownWay:
+    gain, numbers = int(way.get("gain") or 0), dict(way.get("numbers") or {})
+    gives = ngettext("gives %(n)d queen a place", "gives %(n)d queens a place", gain) % {"n": gain}
+    return ShownWay(str(way["key"]), way_words(way, names), gives, WHO_CAN.get(str(way["key"]), "coordinator"), numbers)
 
 
 def _missing(key_words: dict[str, Any], singular: str, plural: str, named: Named) -> str:
@@ -203,8 +244,8 @@ REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
         )
         % {
             **vars(n),
-            "own": f"{int(k.get('own_permille', 0)) / 10:g} %",
-            "other": f"{int(k.get('other_permille', 0)) / 10:g} %",
+            "own": permille_words(int(k.get("own_permille", 0))),
+            "other": permille_words(int(k.get("other_permille", 0))),
         }
     ),
     "room": lambda n, k: _("There is room for them: work the plan out again, or give them a place by hand."),
@@ -212,19 +253,99 @@ REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
 }
 
 
-def _named(ids: Mapping[str, Any], problem: Problem, *, amount: int) -> Named:
-    day = ids.get("day")
-    shown_day = day_words(first_day_of(problem) + dt.timedelta(days=int(day))) if day is not None else ""
-    return Named(
-        booking=_name(Booking, ids.get("booking"), "batch__name"),
-        bench=_name(Bench, ids.get("bench"), "name"),
-        source=_name(DroneSource, ids.get("source"), "name"),
-        day=shown_day,
-        amount=amount,
-    )
+def permille_words(permille: int) -> str:
+    """“80 %”, “7.5 %”."""
+    return f"{permille / 10:g} %"
 
 
-def _name(model: Any, key: Any, field: str) -> str:
+def _tenths_words(tenths: Any) -> str:
+    return f"{int(tenths) / 10:g} µl"
+
+
+WAY_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
+    "more_drones": lambda n, k: _missing(
+        k,
+        "%(missing)d more ripe drone of %(source)s on %(day)s",
+        "%(missing)d more ripe drones of %(source)s on %(day)s",
+        n,
+    ),
+    "more_minutes": lambda n, k: _missing(
+        k, "%(missing)d more operator minute on %(place)s", "%(missing)d more operator minutes on %(place)s", n
+    ),
+    "more_places": lambda n, k: _missing(
+        k, "%(missing)d more place on %(place)s", "%(missing)d more places on %(place)s", n
+    ),
+    "more_helpers": lambda n, k: _missing(
+        k, "helpers for %(missing)d more drone on %(place)s", "helpers for %(missing)d more drones on %(place)s", n
+    ),
+    "more_co2": lambda n, k: _missing(
+        k,
+        "%(missing)d more CO2 treatment on the day after %(place)s",
+        "%(missing)d more CO2 treatments on the day after %(place)s",
+        n,
+    ),
+    "wider_share": lambda n, k: (
+        _("a source may give up to %(share)s of all semen") % {"share": permille_words(int(k["permille"]))}
+    ),
+    "split_batch": lambda n, k: _("the batch may be split between sources"),
+    "lower_dose": lambda n, k: (
+        _("%(less)s in place of %(now)s for each of these queens")
+        % {"less": _tenths_words(k["ul10"]), "now": _tenths_words(k["from_ul10"])}
+    ),
+    "accept_source": lambda n, k: _("accept %(source)s too, on %(day)s") % vars(n),
+    "open_session": lambda n, k: (
+        _("one more bench day on %(place)s: %(places)d places, %(minutes)d minutes, helpers for %(drones)d drones")
+        % {**k, "place": n.place}
+    ),
+}
+
+
+class Names:
+    """Names of everything that sentences speak of, read once.
+
+    Days count from ``first_day``, else from the problem's own. Without a problem each name is looked up by itself.
+    """
+
+    def __init__(self, problem: Problem | None = None, *, first_day: dt.date | None = None) -> None:
+        if first_day is None:
+            assert problem is not None
+            first_day = first_day_of(problem)
+        self.first_day = first_day
+        self._problem = problem
+
+    @cached_property
+    def bookings(self) -> dict[str, str]:
+        known = self._problem.bookings if self._problem else ()
+        return _by_id(Booking, (booking.id for booking in known), "batch__name")
+
+    @cached_property
+    def benches(self) -> dict[str, str]:
+        return _by_id(Bench, (bench.id for bench in self._problem.benches) if self._problem else (), "name")
+
+    @cached_property
+    def sources(self) -> dict[str, str]:
+        return _by_id(DroneSource, (source.id for source in self._problem.sources) if self._problem else (), "name")
+
+    def of(self, ids: Mapping[str, Any], *, amount: int = 0) -> Named:
+        day = ids.get("day")
+        return Named(
+            booking=_known(self.bookings, Booking, ids.get("booking"), "batch__name"),
+            bench=_known(self.benches, Bench, ids.get("bench"), "name"),
+            source=_known(self.sources, DroneSource, ids.get("source"), "name"),
+            day=day_words(self.first_day + dt.timedelta(days=int(day))) if day is not None else "",
+            amount=amount,
+        )
+
+
+def _by_id(model: Any, ids: Iterable[str], field: str) -> dict[str, str]:
+    keys = [int(key) for key in ids if key.isdigit()]
+    return {str(pk): str(name) for pk, name in model.objects.filter(pk__in=keys).values_list("pk", field)}
+
+
+def _known(names: dict[str, str], model: Any, key: Any, field: str) -> str:
+    """The name; what is not in the problem any more is looked up by itself."""
     if key is None or not str(key).isdigit():
         return ""
-    return str(model.objects.filter(pk=int(key)).values_list(field, flat=True).first() or "")
+    if str(key) not in names:
+        names[str(key)] = str(model.objects.filter(pk=int(key)).values_list(field, flat=True).first() or "")
+    return names[str(key)]

@@ -10,7 +10,7 @@ from scheduling.models import Reminder, ReminderState
 from scheduling.reminder_kinds import KINDS, Kind
 
 LATE_AFTER = dt.timedelta(hours=2)
-NEWS = {"place_given", "place_moved", "place_lost"}
+NEWS = {"place_given", "place_moved", "place_lost", "evaluation_ready"}
 # What somebody still has to do or read: a step that was missed stays, news whose day is over does not.
 OPEN = Q(state=ReminderState.WANTED) | Q(state=ReminderState.EXPIRED) & ~Q(kind__in=NEWS)
 

@@ -9,8 +9,8 @@ from django.db.models.functions import Coalesce
 from accounts.access import Viewer
 from scheduling.models import BenchPlace, BenchSession, Booking, BookingState, PlaceState, Season, SessionState
 
-# Asked for, not placed yet: they count where they wish to be. From `placed` on the numbered places count.
-WAITING_STATES = [BookingState.ASKED, BookingState.OFFERED]
+# Asked for, not placed yet: they count where they wish to be. From `offered` on the numbered places count.
+WAITING_STATES = [BookingState.ASKED]
 COMING = [SessionState.OPEN, SessionState.RUNNING]
 
 

@@ -25,6 +25,7 @@ from scheduling.models import (
     QueenCheck,
 )
 from scheduling.queries.words import day_words
+from scheduling.services.offers import standby_ask
 from scheduling.services.places import places_assign_queens
 from scheduling.services.reminders import reminders_refresh_batch
 
@@ -71,7 +72,7 @@ def queens_follow_count(batch: QueenBatch, *, was_on: dt.date | None, by: Person
 
 
 def batch_queen_set_aside(batch_queen: BatchQueen, *, reason: str, by: Person | None, now: dt.datetime) -> BatchQueen:
-    """Not for the bench, but alive. A place she was to take stays with the batch and goes to her sister."""
+    """Not for the bench, but alive. A place she was to take goes to her sister, without one to the queue."""
     return _leave(batch_queen, BenchState.SET_ASIDE, reason=reason, by=by, now=now)
 
 
@@ -170,6 +171,7 @@ def _changed(
     batch_queen.save(update_fields=["state", "state_reason"])
     if state in AWAY:
         BenchPlace.objects.filter(batch_queen=batch_queen, state=PlaceState.HELD).update(batch_queen=None)
+        standby_ask(batch_queen.batch.season, now=now)
     places_assign_queens(batch_queen.batch_id)
     audit_record(
         batch_queen,

@@ -30,12 +30,14 @@ from scheduling.models import (
 )
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import LotView, lot_views, semen_by_drone_queen
+from scheduling.queries.bench import LotView, lot_views, lots_of_session, semen_by_drone_queen
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running
+from scheduling.services.offers import standby_ask
 from scheduling.services.places import places_assign_queens
 from scheduling.services.plan_reminders import reminders_end_at_bench
 from scheduling.services.reminders import reminders_refresh_batch
+from scheduling.services.store_reminders import reminders_refresh_lot
 
 TOLERANCE_TENTHS = 5  # a lot may miss half a µl without a word: the scale is read to 0.1 µl, a few times
 
@@ -112,6 +114,9 @@ def session_close(session: BenchSession, *, reason_for_rest: str = "", by: Perso
         batches = QueenBatch.objects.filter(bookings__bench_places__session=session).distinct()
         for batch in batches.order_by("pk"):
             reminders_refresh_batch(batch, now=now, by=by)
+        for view in lots_of_session(session):
+            reminders_refresh_lot(view.lot, now=now, by=by)
+        standby_ask(session.season, now=now)
         audit_record(
             session,
             action="session.close",

@@ -29,6 +29,7 @@ from scheduling.queries.choices import MIN_POOL_SOURCES, SessionOption, SourceCh
 from scheduling.queries.drones import DroneRoom
 from scheduling.queries.sessions import COMING, with_room
 from scheduling.queries.words import and_words, day_words
+from scheduling.services.offers import offers_end_for, standby_ask
 from scheduling.services.plan_reminders import reminders_end_for
 from scheduling.services.reminders import reminders_refresh_batch
 
@@ -63,10 +64,10 @@ def booking_ask(
     asked_before = Booking.objects.filter(key=key).select_related("batch").first()
     if asked_before is not None:
         return _same_request(asked_before, batch)
-    view = _view(batch, now=now)
+    view = view_of_batch(batch, now=now)
     dose = dose_tenths if dose_tenths is not None else _usual_dose_tenths(view, mode)
     _refuse_nonsense(view, queens=queens, sources=sources, dose_tenths=dose, mode=mode)
-    choices = _checked_choices(view, sources)
+    choices = checked_choices(view, sources)
     with transaction.atomic():
         locked = QueenBatch.objects.select_for_update(of=("self",)).get(pk=batch.pk)
         again = Booking.objects.filter(key=key).select_related("batch").first()
@@ -89,7 +90,7 @@ def booking_ask(
             key=key,
             note=note,
         )
-        BookingSource.objects.bulk_create([_accepted(booking, choice) for choice in choices])
+        BookingSource.objects.bulk_create([accepted_source(booking, choice) for choice in choices])
         audit_record(
             booking,
             action="booking.ask",
@@ -106,7 +107,7 @@ def booking_ask(
 
 
 def booking_withdraw(booking: Booking, *, reason: str = "", by: Person | None, now: dt.datetime) -> Booking:
-    """Take a request back; its numbered places become free for others at once."""
+    """Take a request back; its numbered places become free and are offered to the queue."""
     with transaction.atomic():
         fresh = (
             Booking.objects.select_for_update(of=("self",))
@@ -125,6 +126,8 @@ def booking_withdraw(booking: Booking, *, reason: str = "", by: Person | None, n
         freed = BenchPlace.objects.filter(booking=fresh, state=PlaceState.HELD).update(
             state=PlaceState.FREED, batch_queen=None
         )
+        offers_end_for(fresh, now=now, by=by)
+        fresh.refresh_from_db(fields=["version"])
         fresh.state, fresh.why = BookingState.WITHDRAWN, reason[:300]
         fresh.version += 1
         fresh.save(update_fields=["state", "why", "version"])
@@ -139,10 +142,12 @@ def booking_withdraw(booking: Booking, *, reason: str = "", by: Person | None, n
         )
         reminders_end_for(fresh, now=now, by=by)
         reminders_refresh_batch(fresh.batch, now=now)
+        standby_ask(fresh.season, now=now)
     return fresh
 
 
-def _view(batch: QueenBatch, *, now: dt.datetime) -> BatchView:
+def view_of_batch(batch: QueenBatch, *, now: dt.datetime) -> BatchView:
+    """The batch with its facts, as of now."""
     fresh = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get()
     return batch_view(fresh, today=now.astimezone(zone_of_batch(fresh)).date())
 
@@ -189,7 +194,8 @@ def _refuse_nonsense(
         )
 
 
-def _checked_choices(view: BatchView, sources: Sequence[DroneSource]) -> list[SourceChoice]:
+def checked_choices(view: BatchView, sources: Sequence[DroneSource]) -> list[SourceChoice]:
+    """What each cross would give; refused, by name, when a source is closed for this batch."""
     choices = source_choices(view, only=[source.pk for source in sources])
     missing = {source.pk for source in sources} - {choice.source.pk for choice in choices}
     if missing:
@@ -299,7 +305,7 @@ def _refuse_unfit(view: BatchView, option: SessionOption, *, note: str) -> None:
         )
 
 
-def _accepted(booking: Booking, choice: SourceChoice) -> BookingSource:
+def accepted_source(booking: Booking, choice: SourceChoice) -> BookingSource:
     """What was shown when it was chosen is kept: later runs change what is predicted."""
     prediction = choice.prediction
     return BookingSource(

@@ -1,6 +1,6 @@
 """Telling people what is due. Rows are the truth; this may run in any number of copies, and die anywhere.
 
-Steps of a tick, each in its own short transaction:
+Steps of a tick, each in its own short transaction (offers of places whose time is up go on before):
 1. due reminders get their deliveries (the in-app one counts as sent by being there);
 2. pending deliveries are claimed with a lease;
 3. each claimed one is checked again (still wanted?), marked `sending`, handed over outside any
@@ -23,6 +23,7 @@ from django.utils import timezone
 
 from accounts.models import Channel, NotificationWish, Person
 from scheduling.models import Delivery, DeliveryState, Heartbeat, Reminder, ReminderState
+from scheduling.services.offers import offers_lapse
 
 log = logging.getLogger(__name__)
 
@@ -46,6 +47,7 @@ def database_now() -> dt.datetime:
 
 def deliver_due(*, now: dt.datetime, limit: int = 200, send: Sender | None = None) -> int:
     """One tick: tell what is due. Returns how many deliveries were handed over."""
+    offers_lapse(now=now)
     told = _write_deliveries(now=now, limit=limit)
     claimed = _claim(now=now, limit=limit)
     handed_over = sum(_hand_over(delivery_id, now=now, send=send or send_mail) for delivery_id in claimed)

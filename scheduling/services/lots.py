@@ -28,6 +28,7 @@ from scheduling.queries.season import settings_of
 from scheduling.queries.sources import source_view
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running, refuse_source
+from scheduling.services.store_reminders import reminders_refresh_lot
 
 MOST_TENTHS = 10_000  # a millilitre: more than any lot by far; stops a slip of the point
 
@@ -182,6 +183,7 @@ def lot_take_out(
         if kind == MovementKind.STORED:
             lot.state, lot.storage_note = LotState.STORED, reason.strip()[:120]
             lot.save(update_fields=["state", "storage_note"])
+        reminders_refresh_lot(lot, now=now, by=by)
     return movement
 
 

@@ -10,16 +10,19 @@ from accounts.models import JobState
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.jobs import JobHandle, Stopped
-from scheduling.models import Plan, PlanState, Unserved
+from scheduling.models import Booking, Plan, PlanState
 from scheduling.planning.checker import check
 from scheduling.planning.plan import Plan as PurePlan
-from scheduling.planning.plan import Reason, plan_to_json
+from scheduling.planning.plan import plan_to_json
 from scheduling.planning.problem import Problem
 from scheduling.planning.problem_file import problem_to_json
 from scheduling.planning.solver import Progress, solve
-from scheduling.queries.plan_rows import plan_rows_write
+from scheduling.queries.acceptable import acceptable_sources
+from scheduling.queries.plan_rows import first_day_of, plan_rows_write
 from scheduling.queries.plan_words import violation_words
+from scheduling.queries.plans import plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.services.plan_results import plan_results_refresh
 
 
 def plan_job(handle: JobHandle) -> dict[str, Any]:
@@ -27,6 +30,7 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
     plan = Plan.objects.select_related("season__cooperative", "based_on").get(pk=handle.arguments["plan"])
     handle.report(JobState.READING, step=_("Reading requests, sessions and drones"))
     now = handle.now
+    _note_base(plan)
     problem = problem_of(plan.season, now=now)
     handle.report(
         JobState.WORKING,
@@ -36,6 +40,7 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
         problem,
         cpu_seconds=float(handle.arguments["seconds"]),
         seed=int(handle.arguments["seed"]),
+        goal="all" if plan.season.even_shares_first else "served",
         progress=lambda progress: _report(handle, progress, problem.requested),
         should_stop=handle.should_stop,
     )
@@ -48,7 +53,16 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
         )
     if violations:
         raise RuntimeError(f"the solver's plan breaks rules: {'; '.join(map(str, violations[:5]))}")
-    return _keep(plan, pure, problem, now=now)
+    return _keep(handle, plan, pure, problem, now=now)
+
+
+def _note_base(plan: Plan) -> None:
+    """Which plan in force, and which version of it, is read. First this, then the facts: what changes between makes
+    the sketch stale, never silently old."""
+    base = plan_in_force(plan.season)
+    Plan.objects.filter(pk=plan.pk, state=PlanState.WORKING).update(
+        based_on=base, base_version=base.version if base else None
+    )
 
 
 def _report(handle: JobHandle, progress: Progress, requested: int) -> None:
@@ -64,6 +78,14 @@ def _report(handle: JobHandle, progress: Progress, requested: int) -> None:
         return  # should_stop ends the search, and the best plan so far is kept
 
 
+def _hold(handle: JobHandle) -> None:
+    """Only who holds the job writes its result: a worker that was taken for dead and woke up ends here (LeaseLost)."""
+    try:
+        handle.report()
+    except Stopped:
+        return  # the best plan so far is kept
+
+
 def _report_checking(handle: JobHandle) -> None:
     try:
         handle.report(JobState.CHECKING, step=_("Checking every rule"))
@@ -71,28 +93,23 @@ def _report_checking(handle: JobHandle) -> None:
         return
 
 
-def _keep(plan: Plan, pure: PurePlan, problem: Problem, *, now: dt.datetime) -> dict[str, Any]:
+def _keep(handle: JobHandle, plan: Plan, pure: PurePlan, problem: Problem, *, now: dt.datetime) -> dict[str, Any]:
     assert pure.result is not None
     result = plan_to_json(pure)["result"]
+    left = [int(entry.booking) for entry in pure.result.unserved]
+    bookings = Booking.objects.filter(pk__in=left).select_related("batch__mother").prefetch_related("accepted")
+    acceptable = acceptable_sources(plan.season, bookings, today=first_day_of(problem))
     with transaction.atomic():
-        plan = Plan.objects.select_for_update(of=("self",)).get(pk=plan.pk)
+        _hold(handle)
+        plan = Plan.objects.select_for_update(of=("self",)).select_related("season__cooperative").get(pk=plan.pk)
         if plan.state != PlanState.WORKING:
             raise Refusal(_("This sketch was set aside while it was being worked out."), rule="plan_not_working")
         plan_rows_write(plan, pure, problem)
-        Unserved.objects.bulk_create(
-            Unserved(
-                plan=plan,
-                booking_id=int(entry.booking),
-                queens=entry.queens,
-                reasons=[_reason_json(reason) for reason in entry.reasons],
-            )
-            for entry in pure.result.unserved
-        )
         plan.state = PlanState.TO_CHECK
         plan.problem = problem_to_json(problem)
         plan.facts_mark = facts_mark(problem)
         plan.result = {key: value for key, value in result.items() if key != "unserved"}
-        plan.no_full_fit = pure.result.served < pure.result.requested
+        plan_results_refresh(plan, problem, acceptable=acceptable)
         plan.save(update_fields=["state", "problem", "facts_mark", "result", "no_full_fit"])
         audit_record(
             plan,
@@ -103,12 +120,3 @@ def _keep(plan: Plan, pure: PurePlan, problem: Problem, *, now: dt.datetime) -> 
             after={"served": pure.result.served, "requested": pure.result.requested, "bound": pure.result.bound_served},
         )
     return {"plan": plan.pk, "served": pure.result.served, "requested": pure.result.requested}
-
-
-def _reason_json(reason: Reason) -> dict[str, Any]:
-    return {
-        "key": reason.key,
-        "numbers": reason.numbers,
-        "gain": reason.gain,
-        "also": [_reason_json(entry) for entry in reason.also],
-    }

@@ -9,11 +9,13 @@ from django.utils.translation import gettext as _
 from accounts.models import Cooperative, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
-from scheduling.models import DroneCohort, QueenBatch, Season, SeasonSetting
+from scheduling.models import DroneCohort, LotState, QueenBatch, Season, SeasonSetting, SemenLot
 from scheduling.planning.facts import SettingError, settings_from
 from scheduling.queries.season import fact_of, own_values
 from scheduling.services.plan_reminders import reminders_refresh_plan
+from scheduling.services.priorities import FIELDS as PRIORITIES
 from scheduling.services.reminders import reminders_refresh_batch, reminders_refresh_cohort
+from scheduling.services.store_reminders import reminders_refresh_lot
 
 
 def season_open(
@@ -25,7 +27,7 @@ def season_open(
     by: Person | None,
     now: dt.datetime,
 ) -> Season:
-    """Open a season. The figures that were changed last season are carried over, with who changed them."""
+    """Open a season. Changed figures, with who changed them, and the order of priorities carry over."""
     if ends_on <= starts_on:
         raise Refusal(_("The season ends before it starts. Enter a later last day."), field="ends_on")
     if starts_on.year != year:
@@ -34,7 +36,12 @@ def season_open(
         raise Refusal(_("Season %(year)d is open already.") % {"year": year}, field="year", rule="season_once")
     try:
         with transaction.atomic():
-            season = Season.objects.create(cooperative=cooperative, year=year, starts_on=starts_on, ends_on=ends_on)
+            season = Season(cooperative=cooperative, year=year, starts_on=starts_on, ends_on=ends_on)
+            last = Season.objects.filter(cooperative=cooperative, year__lt=year).order_by("-year").first()
+            if last is not None:
+                for name in PRIORITIES:
+                    setattr(season, name, getattr(last, name))
+            season.save()
             carried = _carry_settings(season)
             audit_record(
                 season,
@@ -138,9 +145,11 @@ def _refuse_unfit(season: Season, *, key: str, value: Decimal | None) -> None:
 
 
 def _refresh_reminders(season: Season, *, now: dt.datetime) -> None:
-    """Of batches, of cohorts and of the plan in force."""
+    """Of batches, of cohorts, of stored semen and of the plan in force."""
     for batch in QueenBatch.objects.filter(season=season, closed_on__isnull=True).select_related("season"):
         reminders_refresh_batch(batch, now=now)
     for cohort in DroneCohort.objects.filter(source__season=season, ended_on__isnull=True):
         reminders_refresh_cohort(cohort, now=now)
+    for lot in SemenLot.objects.filter(session__season=season, state=LotState.STORED):
+        reminders_refresh_lot(lot, now=now)
     reminders_refresh_plan(season, now=now)

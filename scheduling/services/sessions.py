@@ -167,7 +167,7 @@ def session_cancel(session: BenchSession, *, reason: str, by: Person | None, now
 
 
 def _places_given(session: BenchSession) -> int:
-    return BenchPlace.objects.filter(session=session, state=PlaceState.HELD).count()
+    return BenchPlace.objects.filter(session=session, state__in=[PlaceState.HELD, PlaceState.OFFERED]).count()
 
 
 def _moments(season: Season, day: dt.date, starts: dt.time, ends: dt.time) -> tuple[dt.datetime, dt.datetime]:

@@ -14,6 +14,7 @@ from accounts.services.audit import audit_record, fields_of
 from breeding.models import Queen, QueenStatus
 from scheduling.models import DroneSource, Season
 from scheduling.services.reminders import reminders_refresh_cohort
+from scheduling.services.store_reminders import reminders_refresh_source
 
 ALPHABET = string.ascii_uppercase
 LETTERS: list[str] = [*ALPHABET, *(f"{letter}{digit}" for digit in range(2, 10) for letter in ALPHABET)]
@@ -71,6 +72,7 @@ def source_offer(
                     source, ["name", "letter", "drone_queen", "apiary", "health_certificate", "health_valid_until"]
                 ),
             )
+            reminders_refresh_source(source, now=now, by=by)
     except IntegrityError as error:
         raise Refusal(_("This source was offered by somebody at the same moment."), field="name") from error
     return source
@@ -177,6 +179,7 @@ def _changed(
     )
     for cohort in source.cohorts.filter(ended_on__isnull=True):
         reminders_refresh_cohort(cohort, now=now)
+    reminders_refresh_source(source, now=now, by=by)
     return source
 
 

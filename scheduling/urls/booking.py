@@ -1,6 +1,6 @@
 from django.urls import path
 
-from scheduling.views import booking
+from scheduling.views import booking, ledger, offers
 
 urlpatterns = [
     path("book/", booking.book_queens, name="book"),
@@ -9,4 +9,9 @@ urlpatterns = [
     path("bookings/", booking.booking_list, name="bookings"),
     path("bookings/<int:pk>/", booking.booking_card, name="booking"),
     path("bookings/<int:pk>/withdraw/", booking.booking_take_back, name="booking_withdraw"),
+    path("bookings/<int:pk>/widen/", offers.widen, name="booking_widen"),
+    path("offers/<int:pk>/take/", offers.accept, name="offer_accept"),
+    path("offers/<int:pk>/let-pass/", offers.decline, name="offer_decline"),
+    path("ledger/", ledger.ledger, name="ledger"),
+    path("season/<int:pk>/priorities/", ledger.priorities, name="priorities"),
 ]

@@ -31,6 +31,8 @@ from scheduling.queries.bookings import (
     bookings_with_facts,
     history_of_booking,
     is_ended,
+    open_offer_of,
+    outlook_of,
     queue_words,
 )
 from scheduling.queries.choices import session_options, source_choices
@@ -207,6 +209,9 @@ def booking_card(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "booking": booking,
         "queue": queue_words(booking),
+        "offer": open_offer_of(booking),
+        "may_answer": may,
+        "outlook": outlook_of(booking),
         "places": list(booking.bench_places.all()),
         "accepted": [_shown(row) for row in booking.accepted.all()],
         "history": history_rows(history_of_booking(booking)[:40]),

@@ -25,7 +25,8 @@ from scheduling.queries.plans import (
 from scheduling.queries.problem import facts_mark, problem_of
 from scheduling.queries.season import season_in_force
 from scheduling.services.plan_ask import plan_ask
-from scheduling.services.plans import plan_discard, plan_move, plan_publish, plan_sketch_from, plan_take_out
+from scheduling.services.plan_publish import plan_publish
+from scheduling.services.plans import plan_discard, plan_move, plan_sketch_from, plan_take_out
 
 COORDINATOR_ONLY = gettext_lazy(
     "The plan board is the coordinator's. Your own places stand under Today and in your bookings."

@@ -30,6 +30,8 @@ from scheduling.queries.words import day_words, moment_words
 from scheduling.views.common import season_of_request
 from scheduling.views.pictures import window_gauge_svg
 
+OFFERED = "place_offered"
+
 
 @require_GET
 def today(request: HttpRequest) -> HttpResponse:
@@ -79,7 +81,13 @@ def _due_row(row: ShownReminder, viewer: Viewer, now: dt.datetime) -> dict[str, 
         "second": row.state not in ("late", "due"),
     }
     acts: list[dict[str, Any]] = [done]
-    if not row.is_news:
+    if row.kind.key == OFFERED:
+        offer = row.reminder.subject_id
+        acts = [
+            {"label": _("Take it"), "icon": "check", "post": _address("scheduling:offer_accept", offer)},
+            {"label": _("Let it pass"), "post": _address("scheduling:offer_decline", offer), "second": True},
+        ]
+    elif not row.is_news:
         acts.append(
             {"label": _("Put off"), "link": _address("scheduling:reminder_put_off", row.reminder.pk), "second": True}
         )

@@ -27,7 +27,8 @@ from scheduling.queries.plans import member_changes, plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
 from scheduling.services.bookings import booking_withdraw
 from scheduling.services.plan_ask import plan_ask
-from scheduling.services.plans import plan_discard, plan_move, plan_publish, plan_sketch_from, plan_take_out
+from scheduling.services.plan_publish import plan_publish
+from scheduling.services.plans import plan_discard, plan_move, plan_sketch_from, plan_take_out
 from tests.factories import (
     NOW,
     BenchFactory,

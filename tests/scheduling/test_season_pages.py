@@ -14,7 +14,16 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from accounts.models import Person, Role
-from scheduling.models import Booking, DroneSource, QueenBatch, Season, SeasonSetting
+from scheduling.models import (
+    BenchPlace,
+    BenchSession,
+    Booking,
+    DroneSource,
+    Offer,
+    QueenBatch,
+    Season,
+    SeasonSetting,
+)
 from scheduling.planning.facts import FACTS
 from scheduling.queries.words import day_words
 from scheduling.urls import booking as booking_urls
@@ -25,6 +34,7 @@ from tests.factories import (
     ColonyFactory,
     MemberPersonFactory,
     PersonFactory,
+    PlanFactory,
 )
 from tests.scheduling.world import NOW, World, make_world
 
@@ -73,6 +83,8 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "bookings": ("", EVERYONE),
     "booking": ("booking", ASKED),
     "booking_withdraw": ("booking", {**ASKED, "operator": 403}),
+    "ledger": ("", EVERYONE),
+    "priorities": ("season", PLANNER),
 }
 
 
@@ -86,6 +98,9 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "batch_queen_back": ("queen", _acts(OWN)),
     "source_hold_lift": ("source", _acts(PLANNER)),
     "cohort_step_withdraw": ("cohort step", _acts(OWN)),
+    "booking_widen": ("booking", _acts({**ASKED, "operator": 403})),
+    "offer_accept": ("offer", _acts({**ASKED, "operator": 404})),
+    "offer_decline": ("offer", _acts({**ASKED, "operator": 404})),
 }
 
 
@@ -104,6 +119,32 @@ def stocked(world: World) -> World:
     booking = BookingFactory(batch=batch, queens=2, wished_session=session)
     BookingSourceFactory(booking=booking, source=source)
     return world
+
+
+def offer_of(booking: Booking, session: BenchSession, source: DroneSource) -> Offer:
+    """Two places offered until the evening, as the standby list does it."""
+    plan = PlanFactory(season=booking.season, state="published", number=1, published_at=NOW)
+    offer = Offer.objects.create(
+        booking=booking,
+        session=session,
+        source=source,
+        queens=2,
+        rank=1,
+        offered_at=NOW,
+        expires_at=NOW + dt.timedelta(hours=12),
+    )
+    for position in (1, 2):
+        BenchPlace.objects.create(
+            session=session,
+            position=position,
+            plan=plan,
+            booking=booking,
+            offer=offer,
+            source=source,
+            dose_tenths=80,
+            state="offered",
+        )
+    return offer
 
 
 def person_of(world: World, who: str) -> Person | None:
@@ -148,7 +189,11 @@ def address(name: str, kind: str) -> str:
         "cohort": [cohort.pk],
         "cohort step": [cohort.pk, "marked_on"],
         "booking": [booking.pk],
+        "season": [batch.season_id],
     }
+    if kind == "offer":
+        assert booking.wished_session is not None
+        arguments["offer"] = [offer_of(booking, booking.wished_session, source).pk]
     if kind == "book":
         return f"{reverse('scheduling:book_drones')}?batch={batch.pk}"
     if kind == "book day":

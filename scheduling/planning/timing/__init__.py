@@ -40,6 +40,7 @@ from scheduling.planning.timing.steps import (
     Window,
 )
 from scheduling.planning.timing.still import CanStill, Chance, Deadline, can_still
+from scheduling.planning.timing.store import lot_steps
 from scheduling.planning.timing.windows import queen_age_days
 
 __all__ = [
@@ -89,6 +90,7 @@ __all__ = [
     "late_steps",
     "local_day",
     "local_to_utc",
+    "lot_steps",
     "queen_age_days",
     "steps_moved",
 ]

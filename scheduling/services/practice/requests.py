@@ -11,7 +11,8 @@ from scheduling.queries.choices import SourceChoice, source_choices
 from scheduling.queries.plans import plan_in_force
 from scheduling.services.bookings import booking_ask, booking_withdraw
 from scheduling.services.plan_ask import plan_ask
-from scheduling.services.plans import plan_move, plan_publish, plan_sketch_from
+from scheduling.services.plan_publish import plan_publish
+from scheduling.services.plans import plan_move, plan_sketch_from
 from scheduling.services.practice.plot import ASKS, MOVED_AFTER, PLANS, AskPlot
 from scheduling.services.practice.world import World
 
