@@ -48,7 +48,8 @@ SITE ?= http://127.0.0.1:$(PORT)
 
 lock: ## Work out the hashed locks anew (needs uv; set UV=path to it)
 	$(UV) pip compile $(LOCK) pyproject.toml -o requirements/run.txt
-	$(UV) pip compile $(LOCK) -c requirements/run.txt --group test -o requirements/test.txt
+	$(UV) pip compile $(LOCK) -c requirements/run.txt --extra fast pyproject.toml -o requirements/fast.txt
+	$(UV) pip compile $(LOCK) -c requirements/run.txt --extra fast --group test -o requirements/test.txt
 	$(UV) pip compile $(LOCK) -c requirements/run.txt -c requirements/test.txt --group lint -o requirements/lint.txt
 LOCK := --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header
 

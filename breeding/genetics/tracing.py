@@ -2,10 +2,12 @@
 
 import itertools
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy import sparse
 
+from breeding.genetics.compiled import compiled_pairs
 from breeding.genetics.types import Csr, Floats, Ints
 
 # Largest dense work array of one sweep [elements]; more units are traced in chunks.
@@ -13,6 +15,8 @@ MAX_ELEMENTS = 20_000_000
 # The same where units are traced one beside the other: it stays in the cache of common processors.
 IN_CACHE = 4_000_000
 NARROWEST, WIDEST = 8, 128
+# Ancestors from which compiled loops win more time than loading the compiler takes.
+COMPILED_FROM = 30_000
 
 
 @dataclass(frozen=True)
@@ -24,6 +28,16 @@ class _Block:
     rows: Csr
     transposed: Csr
     columns: slice | Ints
+
+
+class _Wanted(NamedTuple):
+    """Relationships of ``nodes[k]`` with ``other[first[k]:first[k + 1]]``, each times factor, added to ``row``."""
+
+    nodes: Ints
+    first: Ints
+    other: Ints
+    row: Ints
+    factor: Floats
 
 
 class Tracer:
@@ -127,24 +141,52 @@ class Tracer:
         return max(NARROWEST, min(WIDEST, IN_CACHE // (sides * self.size)))
 
     def _pairs_by_node(self, left: Csr, right: Csr, nodes: Ints) -> Floats:
-        n = left.shape[0]
-        result = np.zeros(n)
-        row = np.repeat(np.arange(n), np.diff(left.indptr))
+        row = np.repeat(np.arange(left.shape[0]), np.diff(left.indptr))
         order = np.argsort(left.indices, kind="stable")
         row, node, weight = row[order], left.indices[order], left.data[order]
-        counts = np.diff(right.indptr)
+        of = np.diff(right.indptr)[row]
+        inner = np.arange(of.sum()) - np.repeat(np.cumsum(of) - of, of)
+        at = np.repeat(right.indptr[row], of) + inner
+        wanted = _Wanted(
+            nodes,
+            np.searchsorted(np.repeat(node, of), np.append(nodes, self.size)),
+            right.indices[at],
+            np.repeat(row, of),
+            np.repeat(weight, of) * right.data[at],
+        )
+        result = np.zeros(left.shape[0])
+        compiled = compiled_pairs() if self.size >= COMPILED_FROM else None
+        if compiled is None:
+            self._add_pairs(wanted, result)
+        else:
+            P = self._parents()
+            compiled(P.indptr, P.indices, P.data, self.variances(), *wanted, result)
+        return result
+
+    def _add_pairs(self, wanted: "_Wanted", result: Floats) -> None:
+        nodes, first = wanted.nodes, wanted.first
         step = self._width(1)
         for start in range(0, len(nodes), step):
-            chunk = nodes[start : start + step]
-            A = self.columns(chunk)
-            at = slice(*np.searchsorted(node, [chunk[0], chunk[-1] + 1]))
-            of = counts[row[at]]
-            inner = np.arange(of.sum()) - np.repeat(np.cumsum(of) - of, of)
-            other = np.repeat(right.indptr[row[at]], of) + inner
-            column = np.repeat(np.searchsorted(chunk, node[at]), of)
-            terms = np.repeat(weight[at], of) * right.data[other] * A[right.indices[other], column]
-            np.add.at(result, np.repeat(row[at], of), terms)
-        return result
+            stop = min(len(nodes), start + step)
+            A = self.columns(nodes[start:stop])
+            part = slice(first[start], first[stop])
+            column = np.repeat(np.arange(stop - start), np.diff(first[start : stop + 1]))
+            terms = wanted.factor[part] * A[wanted.other[part], column]
+            np.add.at(result, wanted.row[part], terms)
+
+    def _parents(self) -> Csr:
+        """Weights of the parents of every node, (n_nodes, n_nodes)."""
+        counts = np.zeros(self.size + 1, dtype=np.int32)
+        indices, data = [np.zeros(0, dtype=np.int32)], [np.zeros(0)]
+        for block in self._blocks:
+            counts[block.start + 1 : block.stop + 1] = np.diff(block.rows.indptr)
+            narrow = block.rows.indices
+            columns = block.columns
+            wide = narrow + columns.start if isinstance(columns, slice) else columns[narrow]
+            indices.append(wide.astype(np.int32))
+            data.append(block.rows.data)
+        parts = (np.concatenate(data), np.concatenate(indices), np.cumsum(counts, dtype=np.int32))
+        return sparse.csr_array(parts, shape=(self.size, self.size))
 
     def columns(self, nodes: Ints) -> Floats:
         """Relationships of every node with some nodes, (n_nodes, len(nodes))."""
