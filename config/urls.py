@@ -4,10 +4,12 @@ from django.conf import settings
 from django.contrib import admin
 from django.urls import include, path
 
+from config.worker import worker
 from scheduling.views.today import today
 
 urlpatterns = [
     path("", today, name="today"),
+    path("sw.js", worker, name="worker"),
     path("", include("accounts.urls")),
     path("", include("breeding.urls")),
     path("", include("scheduling.urls")),

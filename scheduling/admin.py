@@ -6,6 +6,7 @@ from accounts.admin import ReadOnlyAdmin
 from scheduling.models import (
     BatchQueen,
     Bench,
+    BenchEntry,
     BenchPlace,
     BenchSession,
     Booking,
@@ -258,6 +259,14 @@ class Co2TreatmentAdmin(ReadOnlyAdmin):
     ]
     list_select_related = ["batch_queen__queen", "batch_queen__batch", "given_by"]
     search_fields = ["batch_queen__queen__label"]
+
+
+@admin.register(BenchEntry)
+class BenchEntryAdmin(ReadOnlyAdmin):
+    list_display = ["received_at", "session", "number", "kind", "state", "rule", "by", "at"]
+    list_filter = ["state", "kind"]
+    list_select_related = ["session__bench", "by"]
+    search_fields = ["kind", "rule", "words", "by__name"]
 
 
 @admin.register(QueenCheck)

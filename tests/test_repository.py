@@ -26,6 +26,7 @@ LOCKS = {"run": ["run"], "fast": ["run", "fast"], "test": ["fast", "test"], "lin
 # Rows that only one service writes, with everything around them: tests call that service instead of a factory.
 WRITTEN_BY_A_SERVICE = {
     "AuditEntry": "accounts.services.audit",
+    "BenchEntry": "a device at the bench",
     "BenchPlace": "closing or publishing a plan",
     "Co2Treatment": "the bench",
     "CrossShare": "the cross planner",

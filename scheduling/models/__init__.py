@@ -11,6 +11,7 @@ from scheduling.models.bench import (
 )
 from scheduling.models.booking import Booking, BookingMode, BookingSource, BookingState
 from scheduling.models.check import Finding, Pattern, QueenCheck
+from scheduling.models.entry import BenchEntry, EntryState
 from scheduling.models.offer import Offer, OfferState
 from scheduling.models.place import BenchPlace, PlaceState
 from scheduling.models.plan import DroneCall, Placement, Plan, PlanPool, PlanPoolPart, PlanState, Unserved
@@ -22,6 +23,7 @@ from scheduling.models.source import CountKind, DroneCohort, DroneCount, DroneSo
 __all__ = [
     "BatchQueen",
     "Bench",
+    "BenchEntry",
     "BenchPlace",
     "BenchSession",
     "BenchState",
@@ -39,6 +41,7 @@ __all__ = [
     "DroneCount",
     "DroneSource",
     "DroneTally",
+    "EntryState",
     "Finding",
     "Heartbeat",
     "LotMovement",

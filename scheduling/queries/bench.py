@@ -25,6 +25,7 @@ from scheduling.models import (
     TallyOutcome,
 )
 from scheduling.planning.semen import Balance, SourceSemen
+from scheduling.planning.timing import queen_age_days
 from scheduling.queries.sessions import sessions_seen_by
 
 SESSIONS_AT_BENCH = [SessionState.OPEN, SessionState.RUNNING, SessionState.CLOSED]
@@ -165,9 +166,11 @@ class BenchRow:
         batch = self.place.booking.batch
         return max(given, default=batch.first_co2_at)
 
-    def age_days(self, day: dt.date) -> int | None:
+    @property
+    def age(self) -> int | None:
+        """Her age on the bench day, in days."""
         emerged = self.batch_queen.queen.emerged_on if self.batch_queen else None
-        return (day - emerged).days if emerged else None
+        return queen_age_days(emerged, self.place.session.day) if emerged else None
 
 
 @dataclass(frozen=True)
@@ -207,7 +210,7 @@ def bench_page(session: BenchSession, *, place: int | None = None) -> BenchPage:
     places = (
         BenchPlace.objects.filter(session=session)
         .exclude(state=PlaceState.FREED)
-        .select_related("booking__batch__mother", "booking__member", "batch_queen__queen", "source", "pool")
+        .select_related("session", "booking__batch__mother", "booking__member", "batch_queen__queen", "source", "pool")
         .prefetch_related(
             Prefetch("batch_queen__doses", Dose.objects.filter(undone_at__isnull=True, session=session)),
             Prefetch("batch_queen__co2_treatments", Co2Treatment.objects.filter(undone_at__isnull=True)),

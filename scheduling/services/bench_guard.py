@@ -1,6 +1,7 @@
 """Rules of the bench that several services hold: who may work, what a source, a lot and a queen allow."""
 
 import datetime as dt
+from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext as _
@@ -49,6 +50,15 @@ def refuse_source(source: DroneSource, *, day: dt.date) -> None:
             rule="source_certificate",
             lifted_by="coordinator",
         )
+
+
+def words_if_refused(check: Callable[[], None]) -> str:
+    """What a check would say, for showing it beforehand; empty when it says nothing."""
+    try:
+        check()
+    except Refusal as refusal:
+        return str(refusal.text)
+    return ""
 
 
 def refuse_old_lot(lot: SemenLot, *, day: dt.date, settings: Settings) -> None:

@@ -25,8 +25,8 @@ from scheduling.models import (
     SemenLot,
 )
 from scheduling.planning.facts import Settings
-from scheduling.planning.units import tenths_from_ul
 from scheduling.queries.bench import lot_view
+from scheduling.queries.bench_rules import rules_to_set_aside
 from scheduling.queries.season import settings_of
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running, refuse_old_lot, refuse_source
@@ -45,7 +45,15 @@ def place_choose_queen(place: BenchPlace, *, batch_queen: BatchQueen, by: Person
             )
         if place.batch_queen_id == batch_queen.pk:
             return place
-        other = BenchPlace.objects.filter(session=session, batch_queen=batch_queen, state=PlaceState.HELD).first()
+        others = BenchPlace.objects.filter(session=session, batch_queen=batch_queen).exclude(state=PlaceState.FREED)
+        other = others.first()
+        if other is not None and other.state != PlaceState.HELD:
+            raise Refusal(
+                _("%(queen)s was on place %(place)d and has been dealt with. Take that back first.")
+                % {"queen": batch_queen, "place": other.position},
+                field="queen",
+                rule="queen_dealt_with",
+            )
         before, mine = place.batch_queen, place.batch_queen
         if (mine and mine.doses.filter(undone_at__isnull=True).exists()) or (
             batch_queen.doses.filter(undone_at__isnull=True).exists()
@@ -152,7 +160,7 @@ def dose_give(
         settings = settings_of(session.season)
         _refuse_away(queen)
         _refuse_lot(lot, session, place, volume_tenths, settings, now=now)
-        broken = _rules_to_set_aside(queen, place, session, volume_tenths, settings)
+        broken = rules_to_set_aside(queen, place, session, volume_tenths, settings)
         if broken and not override_reason:
             rule, text = broken[0]
             raise Refusal(
@@ -282,47 +290,6 @@ def _refuse_lot(
             field="volume",
             rule="lot_holds_less",
         )
-
-
-def _rules_to_set_aside(
-    queen: BatchQueen, place: BenchPlace, session: BenchSession, volume_tenths: int, settings: Settings
-) -> list[tuple[str, str]]:
-    """Rules that are broken but may be set aside with a reason: (key, sentence)."""
-    broken = []
-    limit = tenths_from_ul(settings.dose_limit_ul)
-    before = sum(queen.doses.filter(undone_at__isnull=True, session=session).values_list("volume_tenths", flat=True))
-    if volume_tenths + before > limit:
-        broken.append(
-            (
-                "dose_limit",
-                _("%(dose)s at once is above %(limit)s, where more queens die.")
-                % {"dose": volume_words(volume_tenths + before), "limit": volume_words(limit)},
-            )
-        )
-    emerged = queen.queen.emerged_on
-    age = (session.day - emerged).days if emerged else None
-    if age is not None and not settings.virgin_age_first_days <= age <= settings.virgin_age_last_days:
-        broken.append(
-            (
-                "queen_age",
-                _("She is %(age)d days old; the window is %(first)d to %(last)d days.")
-                % {"age": age, "first": settings.virgin_age_first_days, "last": settings.virgin_age_last_days},
-            )
-        )
-    if place.co2_before and not _has_first_co2(queen, place):
-        broken.append(
-            (
-                "first_co2_missing",
-                _("Her first CO2 is not on record. Without it, plan the second one for tomorrow."),
-            )
-        )
-    return broken
-
-
-def _has_first_co2(queen: BatchQueen, place: BenchPlace) -> bool:
-    if place.booking.batch.first_co2_at is not None:
-        return True
-    return queen.co2_treatments.filter(with_insemination=False, ended_at__isnull=False, undone_at__isnull=True).exists()
 
 
 def _refuse_away(queen: BatchQueen) -> None:

@@ -1,11 +1,15 @@
 from django.urls import path
 
-from scheduling.views import bench, checks, outcomes
+from scheduling.views import bench, bench_log, checks, outcomes
 
 urlpatterns = [
     path("bench/", bench.bench, name="bench"),
     path("bench/<int:pk>/", bench.session_page, name="bench_session"),
     path("bench/<int:pk>/start/", bench.start, name="bench_start"),
+    path("bench/<int:pk>/data/", bench_log.data, name="bench_data"),
+    path("bench/<int:pk>/entries/", bench_log.entries, name="bench_entries"),
+    path("bench/<int:pk>/looks/", bench_log.looks, name="bench_looks"),
+    path("bench/<int:pk>/looks/<uuid:entry_id>/", bench_log.look, name="bench_look"),
     path("bench/<int:pk>/close/", bench.close, name="bench_close"),
     path("bench/<int:pk>/lots/open/", bench.lot_new, name="lot_open"),
     path("bench/<int:pk>/lots/<int:lot_pk>/", bench.lot_page, name="lot"),

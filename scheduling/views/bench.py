@@ -8,7 +8,6 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from accounts.access import can_work_bench, require
@@ -25,8 +24,9 @@ from scheduling.forms.bench import (
     TakeOutForm,
     TallyForm,
 )
-from scheduling.models import BenchPlace, BenchSession, Dose, SemenLot, SessionState, TallyOutcome
+from scheduling.models import BenchPlace, BenchSession, BenchState, Dose, SemenLot, SessionState, TallyOutcome
 from scheduling.queries.bench import BenchPage, bench_page, bench_sessions, lots_of_session
+from scheduling.queries.bench_log import entries_to_look_at
 from scheduling.services.bench_queens import (
     bench_set_aside,
     bench_take_back,
@@ -38,16 +38,9 @@ from scheduling.services.bench_queens import (
 )
 from scheduling.services.bench_session import open_ends, session_close, session_start
 from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally, lot_tally_undo
+from scheduling.views.bench_common import OPERATORS_ONLY
+from scheduling.views.bench_common import session_at_bench as _session
 from viz.capillary import draw_capillary
-
-OPERATORS_ONLY = gettext_lazy("The bench is worked by bench operators and the coordinator.")
-
-
-def _session(request: HttpRequest, pk: int) -> BenchSession:
-    viewer = viewer_of_request(request)
-    session = get_object_or_404(bench_sessions(viewer), pk=pk)
-    require(can_work_bench(viewer), OPERATORS_ONLY)
-    return session
 
 
 def _person(request: HttpRequest) -> Person:
@@ -122,6 +115,8 @@ def _bench(
                 (o.value, o.label) for o in TallyOutcome if o not in {TallyOutcome.USABLE, TallyOutcome.NONE}
             ],
             "drawing": _drawing(page),
+            "bench_states": BenchState.choices,
+            "looks": entries_to_look_at(session).count(),
             **_bench_forms(session, page),
             **(forms_ or {}),
         },

@@ -52,6 +52,20 @@ def start(seat: Seat, session: BenchSession) -> None:
     seat.fill(cautions_read=True)
     seat.press("Start the session")
     seat.sees("Next")
+    ready(seat)
+
+
+def ready(seat: Seat) -> None:
+    """The page keeps taps by itself from here on."""
+    seat.page.wait_for_selector("html[data-bench-ready]", state="attached")
+
+
+def sent(seat: Seat) -> None:
+    """Everything that was tapped has arrived."""
+    ready(seat)
+    box = seat.page.locator("#sent")
+    expect(box).to_have_attribute("data-status", "sent")
+    expect(box).to_have_attribute("data-unsent", "0")
 
 
 def open_lot(seat: Seat, session: BenchSession, *, source: int, tip: str) -> SemenLot:
@@ -59,7 +73,8 @@ def open_lot(seat: Seat, session: BenchSession, *, source: int, tip: str) -> Sem
     form.locator("select[name=source]").select_option(str(source))
     form.locator("input[name=tip]").fill(tip)
     form.get_by_role("button", name="Open the lot").click()
-    seat.sees("Lot ")
+    expect(seat.page.locator("[data-part=lot-label]").first).not_to_have_text("")
+    sent(seat)
     return SemenLot.objects.filter(session=session).latest("pk")
 
 
@@ -86,19 +101,22 @@ def read_syringe(seat: Seat, volume: str) -> None:
     expect(field).to_be_focused()
     field.fill(volume)
     field.press("Enter")
+    sent(seat)
 
 
 def gas(seat: Seat, *, on: bool) -> None:
     seat.page.locator("h1").click()
     seat.page.keyboard.press("KeyC")
-    seat.sees("running" if on else "off")
+    expect(seat.page.locator(f"[data-part=gas-{'on' if on else 'off'}]")).to_be_visible()
+    sent(seat)
 
 
 def inseminate(seat: Seat, *, volume: str, reason: str = "") -> None:
-    form = seat.page.locator("form[action$='/dose/']")
+    form = seat.page.locator("#dose-form")
     form.locator("input[name=volume]").fill(volume)
-    form.locator("[name=override_reason]").fill(reason)
-    form.get_by_role("button", name="Inseminated, next queen").click()
+    if reason:
+        form.locator("[name=override_reason]").fill(reason)
+    seat.page.get_by_role("button", name="Inseminated, next queen").click()
 
 
 def set_aside(seat: Seat, place: BenchPlace, *, reason: str) -> None:

@@ -240,12 +240,15 @@ def bench_is_worked(story: Story, batch: QueenBatch) -> BatchQueen:
     at_the_bench.read_syringe(lene, "10,0")
     at_the_bench.gas(lene, on=True)
     clock.forward(minutes=4)
+    lene.goto("scheduling:bench_session", session.pk)  # the server's clock jumped: the tablet measures it anew
+    at_the_bench.sent(lene)
     at_the_bench.gas(lene, on=False)
     gas_off_at = clock.now
     at_the_bench.inseminate(lene, volume="8,0")
     lene.sees("Her first CO2 is not on record")
     at_the_bench.inseminate(lene, volume="8,0", reason="Her keeper gave it yesterday at home")
     lene.sees("1 of")
+    at_the_bench.sent(lene)
     at_the_bench.set_aside(lene, places[1], reason="Lame on one leg")
     lene.sees("2 of")
     clock.forward(hours=2)

@@ -1,0 +1,308 @@
+// The bench page on a tablet: every tap is kept on it first, then sent. Takes the page's forms over once it has the
+// session's data; before that, and where a device keeps nothing, the forms go to the server as they are.
+import { DeviceClock } from "./clock.js";
+import { lotLeft, reduceLog, UNDO } from "./reduce.js";
+import { refuseDose, refuseLot, refuseReading, refuseTakeOut } from "./rules.js";
+import { Sender } from "./send.js";
+import { randomId, Store } from "./store.js";
+import { tenthsOf, ul, View, wordsOf } from "./view.js";
+
+const PAGES = "bench-pages";
+const NEXT_DOSE_MS = 800; // a bouncing pedal must not inseminate the next queen
+const FULL_SHARE = 0.9;
+const CLOCK_MINUTES = 5;
+
+class Bench {
+  constructor(page, store) {
+    this.page = page;
+    this.store = store;
+    this.session = Number(page.dataset.session);
+    this.person = Number(page.dataset.person);
+    this.words = wordsOf(page);
+    this.view = new View(page, this.words);
+    this.entries = [];
+    this.data = null;
+    this.channel = new BroadcastChannel("bench");
+  }
+
+  async start() {
+    this.clock = new DeviceClock((await this.store.get("offset_ms")) ?? null);
+    this.sender = new Sender({
+      store: this.store,
+      clock: this.clock,
+      session: this.session,
+      person: this.person,
+      urls: this.page.dataset,
+      told: (status) => this.told(status),
+      fresh: (data) => this.fresh(data),
+    });
+    this.entries = await this.store.entries(this.session, this.person);
+    const known = await this.store.session(this.session);
+    if (known?.person === this.person) this.take(known.data);
+    this.channel.onmessage = () => this.reread();
+    this.sender.stale = true;
+    await this.sender.push();
+  }
+
+  // The server's state, with this device's confirmed number: what is above it is folded on top.
+  async fresh(data) {
+    await this.store.keepSession(this.session, this.person, data);
+    this.entries = await this.store.entries(this.session, this.person);
+    this.take(data);
+    this.checkPlaces(data);
+    if (data.session_state !== "running") this.view.say(this.words("closed"));
+    else if (Math.abs(this.clock.minutesWrong()) >= CLOCK_MINUTES) {
+      this.view.say(this.words("clock", { n: Math.abs(this.clock.minutesWrong()) }));
+    }
+  }
+
+  take(data) {
+    const first = this.data === null;
+    this.data = data;
+    this.view.looks(data.looks);
+    this.redraw();
+    if (first) this.takeOver();
+  }
+
+  // Places came or went since the page was drawn: draw it anew, with a network only.
+  checkPlaces(data) {
+    const shown = [...document.querySelectorAll(".order-list > li")].map((row) => row.dataset.place).join();
+    if (shown !== data.places.map((place) => place.id).join() && !this.sender.again) location.reload();
+  }
+
+  state() {
+    const folded = new Set(this.entries.filter((entry) => entry.number <= this.data.up_to).map((entry) => entry.id));
+    const refused = new Set(["look", "settled"]);
+    return reduceLog(
+      this.data.state,
+      this.entries.filter((entry) => !refused.has(entry.state)),
+      folded,
+    );
+  }
+
+  redraw() {
+    if (this.data) this.view.draw(this.state(), this.data);
+  }
+
+  async reread() {
+    this.entries = await this.store.entries(this.session, this.person);
+    this.redraw();
+  }
+
+  async keep(kind, facts) {
+    const { at, offset_ms } = this.clock.look();
+    const entry = { id: randomId(), session: this.session, person: this.person, kind, facts, at, offset_ms };
+    let kept;
+    try {
+      kept = await this.store.keep(entry);
+    } catch (error) {
+      if (error?.name !== "QuotaExceededError") throw error;
+      await this.store.makeRoom(this.session);
+      try {
+        kept = await this.store.keep(entry);
+      } catch {
+        this.view.say(this.words("full"));
+        return null;
+      }
+    }
+    this.entries.push(kept);
+    this.view.say(null);
+    this.redraw();
+    this.channel.postMessage("kept");
+    this.sender.push();
+    return kept;
+  }
+
+  takeOver() {
+    document.addEventListener("submit", (event) => this.submitted(event), { capture: true });
+    document.addEventListener("click", (event) => this.clicked(event));
+    document.documentElement.dataset.benchReady = "";
+  }
+
+  clicked(event) {
+    const opener = event.target.closest("[data-dialog]");
+    const closer = event.target.closest("[data-close]");
+    const row = event.target.closest(".order-list a");
+    if (opener) {
+      event.preventDefault();
+      const dialog = document.getElementById(opener.dataset.dialog);
+      const volume = dialog.querySelector("[name=volume]");
+      const lot = this.view.lotNow;
+      if (volume && lot) volume.value = Math.max(0, lotLeft(lot) - lot.stored) / 10;
+      dialog.showModal();
+    } else if (closer) {
+      closer.closest("dialog").close();
+    } else if (row) {
+      event.preventDefault();
+      this.view.chosen = Number(row.closest("li").dataset.place);
+      this.redraw();
+    }
+  }
+
+  submitted(event) {
+    const form = event.target;
+    const make = FORMS[form.dataset.kind];
+    if (!make) return;
+    const fields = new FormData(form);
+    event.preventDefault();
+    event.stopPropagation();
+    this.inTurn(() => make(this, form, fields));
+  }
+
+  // One tap after the other: the rules see what the tap before has done, however fast the pedal.
+  inTurn(act) {
+    this.turn = (this.turn ?? Promise.resolve()).then(act).catch((error) => {
+      this.view.say(this.words("full"));
+      throw error;
+    });
+  }
+
+  refused(answer) {
+    if (answer?.stop) this.view.say(answer.stop);
+    if (answer?.ask) this.view.askReason(answer.ask);
+    return Boolean(answer);
+  }
+
+  rule(check, facts) {
+    return this.refused(check({ state: this.view.state, data: this.data, words: this.words, facts, ul }));
+  }
+
+  // The last tap of this device that can be taken back and was not.
+  lastTap() {
+    const undone = new Set(this.entries.filter((entry) => entry.kind === "undo").map((entry) => entry.facts.of));
+    const open = this.entries.filter(
+      (entry) => entry.kind in UNDO && !undone.has(entry.id) && !["look", "settled"].includes(entry.state),
+    );
+    return open.at(-1);
+  }
+
+  async told({ status, unsent }) {
+    const others = status === "sent" ? await this.store.unsentOfOthers(this.person) : 0;
+    if (others) this.view.sent({ status: "other_person", unsent: others, who: "…" });
+    else this.view.sent({ status, unsent, who: this.data?.person_name ?? "…" });
+  }
+}
+
+const FORMS = {
+  tally(bench, form, fields) {
+    if (!bench.view.lotNow) return bench.view.say(bench.words("no_lot"));
+    return bench.keep("tally", { lot: bench.view.lotNow.id, outcome: fields.get("outcome"), drones: 1 });
+  },
+
+  reading(bench, form, fields) {
+    const lot = bench.view.lotNow;
+    const facts = { lot: lot?.id, volume: tenthsOf(fields.get("volume")), left: lot && lotLeft(lot) };
+    if (!lot || bench.rule(refuseReading, facts)) return null;
+    form.elements.volume.blur();
+    return facts.volume === facts.left ? null : bench.keep("reading", facts);
+  },
+
+  take_out(bench, form, fields) {
+    const facts = {
+      lot: bench.view.lotNow?.id,
+      what: fields.get("what"),
+      volume: tenthsOf(fields.get("volume")),
+      reason: fields.get("reason").trim(),
+    };
+    form.closest("dialog").close();
+    if (!facts.lot || bench.rule(refuseTakeOut, facts)) return null;
+    form.reset();
+    return bench.keep("take_out", facts);
+  },
+
+  lot_open(bench, form, fields) {
+    const facts = { source: Number(fields.get("source")), tip: fields.get("tip").trim().replace(/\s+/g, " ") };
+    if (bench.rule(refuseLot, facts)) return null;
+    form.elements.tip.value = "";
+    form.closest("details").open = false;
+    document.activeElement?.blur();
+    return bench.keep("lot_open", facts);
+  },
+
+  gas(bench) {
+    const queen = Number(bench.view.row?.place.queen);
+    if (!queen) return bench.view.say(bench.words("no_queen"));
+    const on = bench.view.state.queens[queen].gas;
+    return on ? bench.keep("gas_off", { queen }) : bench.keep("gas_on", { queen, with_dose: true });
+  },
+
+  dose(bench, form, fields) {
+    if (performance.now() - (bench.dosedAt ?? -Infinity) < NEXT_DOSE_MS) return null;
+    const row = bench.view.row;
+    const facts = {
+      place: row?.info.id,
+      queen: Number(row?.place.queen),
+      lot: fields.get("lot"),
+      volume: tenthsOf(fields.get("volume")),
+      leak_back: fields.has("leak_back"),
+      resistance: fields.has("resistance"),
+      override_reason: fields.get("override_reason").trim(),
+    };
+    if (bench.rule(refuseDose, facts)) return null;
+    bench.dosedAt = performance.now();
+    bench.view.chosen = null;
+    document.activeElement?.blur();
+    return bench.keep("dose", facts);
+  },
+
+  aside(bench, form, fields) {
+    const facts = {
+      place: bench.view.row?.info.id,
+      lost: fields.get("lost") === "lost",
+      reason: fields.get("reason").trim(),
+    };
+    if (!facts.reason) return bench.view.say(bench.words("why"));
+    form.closest("dialog").close();
+    form.reset();
+    bench.view.chosen = null;
+    return bench.keep("aside", facts);
+  },
+
+  mark(bench, form, fields) {
+    form.closest("dialog").close();
+    return bench.keep("mark", { place: bench.view.row.info.id, queen: Number(fields.get("queen")) });
+  },
+
+  undo(bench) {
+    const last = bench.lastTap();
+    return last ? bench.keep("undo", { of: last.id }) : bench.view.say(bench.words("nothing_to_undo"));
+  },
+};
+
+// The screen stays on while the bench stands open.
+async function keepAwake() {
+  if (document.hidden || !("wakeLock" in navigator)) return;
+  try {
+    await navigator.wakeLock.request("screen");
+  } catch {
+    document.documentElement.dataset.sleeps = ""; // the battery is low or the system says no
+  }
+}
+
+// After one visit the page opens without a network: the worker keeps what it loads, the first page is kept here.
+async function keepPage() {
+  if (!("serviceWorker" in navigator)) return;
+  await navigator.serviceWorker.ready;
+  if (navigator.serviceWorker.controller && performance.getEntriesByType("navigation")[0]?.workerStart) return;
+  const pages = await caches.open(PAGES);
+  const path = location.pathname;
+  const answer = await fetch(path, { redirect: "error" });
+  if (answer.ok) await pages.put(path, answer);
+  document.documentElement.dataset.pageKept = "";
+}
+
+async function watchRoom(bench) {
+  await navigator.storage?.persist?.();
+  const { usage = 0, quota = Infinity } = (await navigator.storage?.estimate?.()) ?? {};
+  if (usage / quota > FULL_SHARE) bench.view.say(bench.words("nearly_full"));
+}
+
+const page = document.getElementById("bench");
+if (page && "indexedDB" in window) {
+  const bench = new Bench(page, await Store.open());
+  keepAwake();
+  document.addEventListener("visibilitychange", keepAwake);
+  await bench.start();
+  await watchRoom(bench);
+  await keepPage();
+}

@@ -1,0 +1,119 @@
+// Sends what is kept, in order, in batches, until the server has confirmed each entry. Safe to send twice.
+const BATCH = 50;
+const WAITS_MS = [2_000, 4_000, 8_000, 15_000, 30_000];
+const PROTOCOL = 1;
+
+export class SignedOut extends Error {}
+export class OtherPerson extends Error {}
+
+// A redirect is the sign-in page; 403 is a token from before the last sign-in: fetched anew once.
+async function answerOf(response) {
+  if (response.type === "opaqueredirect" || response.status === 401) throw new SignedOut();
+  if (response.status === 409) throw new OtherPerson();
+  if (!response.ok) throw new Error(`answered ${response.status}`);
+  return response.json();
+}
+
+export class Sender {
+  // told({status, unsent, person}): status is one of sending, sent, no_signal, signed_out, other_person, trouble
+  constructor({ store, clock, session, person, urls, told, fresh }) {
+    Object.assign(this, { store, clock, session, person, urls, told, fresh });
+    this.token = "";
+    this.tries = 0;
+    this.status = "sent";
+    this.wake = () => this.push();
+    addEventListener("online", this.wake);
+    document.addEventListener("visibilitychange", () => document.hidden || this.push());
+  }
+
+  // Ask the server for the session as it stands. The device's own confirmed number comes with it.
+  async fetchData() {
+    const device = await this.store.device(this.person);
+    const sentAt = Date.now();
+    const response = await fetch(`${this.urls.data}?device=${device}&person=${this.person}`, {
+      redirect: "manual",
+      cache: "no-store",
+      headers: { Accept: "application/json" },
+    });
+    const data = await answerOf(response);
+    this.clock.measured(data.server_at, sentAt, Date.now());
+    await this.store.put("offset_ms", this.clock.offset);
+    this.token = data.csrf;
+    return data;
+  }
+
+  push() {
+    this.again = true;
+    this.running ??= this.run().finally(() => {
+      this.running = null;
+    });
+    return this.running;
+  }
+
+  async run() {
+    clearTimeout(this.timer);
+    while (this.again) {
+      this.again = false;
+      try {
+        await this.sendAll();
+        this.tries = 0;
+        await this.tell("sent");
+      } catch (error) {
+        await this.failed(error);
+      }
+    }
+  }
+
+  async sendAll() {
+    let sentSome = false;
+    for (;;) {
+      const entries = await this.store.unsent(this.person, this.session, BATCH);
+      if (!entries.length) break;
+      await this.tell("sending");
+      if (!this.token) this.fresh(await this.fetchData());
+      await this.store.answered((await this.sendBatch(entries)).entries);
+      sentSome = true;
+    }
+    if (sentSome || this.stale) this.fresh(await this.fetchData());
+    this.stale = false;
+  }
+
+  async sendBatch(entries, renewed = false) {
+    const sentAt = Date.now();
+    const response = await fetch(this.urls.entries, {
+      method: "POST",
+      redirect: "manual",
+      headers: { "Content-Type": "application/json", "X-CSRFToken": this.token },
+      body: JSON.stringify({
+        protocol: PROTOCOL,
+        device: entries[0].device,
+        person: this.person,
+        sent_at: new Date(sentAt).toISOString(),
+        entries: entries.map(({ id, number, kind, facts, at, offset_ms }) => ({ id, number, kind, facts, at, offset_ms })),
+      }),
+    });
+    if (response.status === 403 && !renewed) {
+      this.fresh(await this.fetchData());
+      return this.sendBatch(entries, true);
+    }
+    const answer = await answerOf(response);
+    this.clock.measured(answer.server_at, sentAt, Date.now());
+    return answer;
+  }
+
+  async failed(error) {
+    if (error instanceof SignedOut) return this.tell("signed_out");
+    if (error instanceof OtherPerson) return this.tell("other_person");
+    await this.tell(error instanceof TypeError ? "no_signal" : "trouble");
+    const wait = WAITS_MS[Math.min(this.tries, WAITS_MS.length - 1)];
+    this.tries += 1;
+    this.stale = true;
+    this.timer = setTimeout(this.wake, wait);
+  }
+
+  async tell(status) {
+    this.status = status;
+    const unsent = (await this.store.unsent(this.person)).length;
+    this.told({ status, unsent });
+  }
+}

@@ -1,0 +1,160 @@
+// What the tablet keeps (IndexedDB): entries, the last seen data of each session, and this device's own numbers.
+// An entry and its number are one transaction on disk: a crash leaves both or neither.
+
+const NAME = "broodtide-bench";
+const VERSION = 1;
+
+const done = (request) =>
+  new Promise((resolve, reject) => {
+    request.onsuccess = () => resolve(request.result);
+    request.onerror = () => reject(request.error);
+  });
+
+const ended = (transaction) =>
+  new Promise((resolve, reject) => {
+    transaction.oncomplete = () => resolve();
+    transaction.onerror = transaction.onabort = () => reject(transaction.error ?? new Error("aborted"));
+  });
+
+export function randomId() {
+  if (crypto.randomUUID) return crypto.randomUUID();
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+}
+
+function make(db) {
+  const entries = db.createObjectStore("entries", { keyPath: "id" });
+  entries.createIndex("stream", ["session", "person", "number"], { unique: true });
+  entries.createIndex("waiting", ["waiting", "person", "session", "number"]);
+  db.createObjectStore("sessions", { keyPath: "session" });
+  db.createObjectStore("meta");
+}
+
+export class Store {
+  static async open() {
+    const request = indexedDB.open(NAME, VERSION);
+    request.onupgradeneeded = () => make(request.result);
+    const db = await done(request);
+    db.onversionchange = () => db.close(); // another tab has a newer app: it must not wait for this one
+    return new Store(db);
+  }
+
+  constructor(db) {
+    this.db = db;
+  }
+
+  // Stored first: the promise is kept only when the entry lies on disk.
+  async keep({ id = randomId(), session, person, kind, facts, at, offset_ms }) {
+    const transaction = this.db.transaction(["entries", "meta"], "readwrite", { durability: "strict" });
+    const meta = transaction.objectStore("meta");
+    const stream = `${session}:${person}`;
+    const [device, number] = await Promise.all([done(meta.get(`device:${person}`)), done(meta.get(`number:${stream}`))]);
+    const entry = {
+      id,
+      session,
+      person,
+      device: device ?? randomId(),
+      number: (number ?? 0) + 1,
+      kind,
+      facts,
+      at,
+      offset_ms,
+      waiting: 1,
+      state: "kept",
+      words: "",
+    };
+    try {
+      transaction.objectStore("entries").add(entry);
+      meta.put(entry.number, `number:${stream}`);
+      if (!device) meta.put(entry.device, `device:${person}`);
+    } catch (error) {
+      transaction.abort(); // a number without its entry would be a gap that never closes
+      throw error;
+    }
+    await ended(transaction);
+    return entry;
+  }
+
+  // The device's own number for one person. One person's entries are never a gap in another's.
+  async device(person) {
+    const transaction = this.db.transaction("meta", "readwrite");
+    const meta = transaction.objectStore("meta");
+    const key = `device:${person}`;
+    const device = (await done(meta.get(key))) ?? randomId();
+    meta.put(device, key);
+    await ended(transaction);
+    return device;
+  }
+
+  entries(session, person) {
+    const range = IDBKeyRange.bound([session, person, 0], [session, person, Infinity]);
+    return done(this.db.transaction("entries").objectStore("entries").index("stream").getAll(range));
+  }
+
+  // Entries that the server has not confirmed, in order, of one session or of all.
+  unsent(person, session = null, most = undefined) {
+    const range =
+      session === null
+        ? IDBKeyRange.bound([1, person], [1, person, []])
+        : IDBKeyRange.bound([1, person, session], [1, person, session, []]);
+    return done(this.db.transaction("entries").objectStore("entries").index("waiting").getAll(range, most));
+  }
+
+  async unsentOfOthers(person) {
+    const all = await done(
+      this.db.transaction("entries").objectStore("entries").index("waiting").getAll(IDBKeyRange.bound([1], [1, []])),
+    );
+    return all.filter((entry) => entry.person !== person).length;
+  }
+
+  // The server's answers, one transaction.
+  async answered(answers) {
+    const transaction = this.db.transaction("entries", "readwrite", { durability: "strict" });
+    const entries = transaction.objectStore("entries");
+    for (const { id, state, words } of answers) {
+      const request = entries.get(id);
+      request.onsuccess = () => {
+        if (request.result) entries.put({ ...request.result, waiting: 0, state, words: words ?? "" });
+      };
+    }
+    await ended(transaction);
+  }
+
+  // Room for the next tap: what the server has confirmed of other sessions, and their data. Unsent entries stay.
+  async makeRoom(session) {
+    const transaction = this.db.transaction(["entries", "sessions"], "readwrite");
+    for (const name of ["entries", "sessions"]) {
+      const request = transaction.objectStore(name).openCursor();
+      request.onsuccess = () => {
+        const cursor = request.result;
+        if (!cursor) return;
+        if (cursor.value.session !== session && !cursor.value.waiting) cursor.delete();
+        cursor.continue();
+      };
+    }
+    await ended(transaction);
+  }
+
+  session(session) {
+    return done(this.db.transaction("sessions").objectStore("sessions").get(session));
+  }
+
+  async keepSession(session, person, data) {
+    const transaction = this.db.transaction("sessions", "readwrite");
+    transaction.objectStore("sessions").put({ session, person, data, at: new Date().toISOString() });
+    await ended(transaction);
+  }
+
+  get(key) {
+    return done(this.db.transaction("meta").objectStore("meta").get(key));
+  }
+
+  async put(key, value) {
+    const transaction = this.db.transaction("meta", "readwrite");
+    transaction.objectStore("meta").put(value, key);
+    await ended(transaction);
+  }
+}

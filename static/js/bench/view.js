@@ -1,0 +1,205 @@
+// Draws the state into the page that the server drew first. Words and parts come from the page's templates.
+import { drawTip } from "./capillary.js";
+import { lotLeft } from "./reduce.js";
+import { canDraw, sourceName } from "./rules.js";
+
+const one = (selector) => document.querySelector(selector);
+const all = (selector) => document.querySelectorAll(selector);
+const part = (name) => all(`[data-part="${name}"]`);
+const DEALT_WITH = ["inseminated", "second_co2", "set_aside", "lost"];
+
+export function wordsOf(page) {
+  const known = new Map([...page.querySelectorAll("[data-word]")].map((each) => [each.dataset.word, each.textContent.trim()]));
+  return (name, values = {}) => (known.get(name) ?? name).replace(/%\((\w+)\)s/g, (_, key) => values[key] ?? "");
+}
+
+const number = new Intl.NumberFormat(document.documentElement.lang || "en-GB", { maximumFractionDigits: 1 });
+export const ul = (tenths) => `${number.format(tenths / 10)} µl`;
+
+// "8,5", "8.5" or "8" as whole tenths; anything else: null.
+export function tenthsOf(text) {
+  const value = String(text).trim().replace(",", ".");
+  return /^\d{1,4}(\.\d?)?$/.test(value) ? Math.round(Number(value) * 10) : null;
+}
+
+const setText = (name, text) => part(name).forEach((each) => (each.textContent = text));
+const setHidden = (name, hidden) => part(name).forEach((each) => (each.hidden = hidden));
+
+export class View {
+  constructor(page, words) {
+    Object.assign(this, { page, words, chosen: null, shownPlace: undefined });
+  }
+
+  isDone(place) {
+    return place.state !== "held" || DEALT_WITH.includes(this.state.queens[place.queen]?.state);
+  }
+
+  // The queen chosen, else the one on the hook, else the next who waits.
+  current() {
+    const rows = this.data.places.map((info) => ({ info, place: this.state.places[info.id] })).filter((row) => row.place);
+    const queenOf = (row) => this.state.queens[row.place.queen];
+    return (
+      rows.find((row) => row.info.id === this.chosen) ??
+      rows.find((row) => queenOf(row)?.state === "on_hook") ??
+      rows.find((row) => queenOf(row) && !this.isDone(row.place)) ??
+      null
+    );
+  }
+
+  // The open lot to work with: of the current queen's source, else the last one opened.
+  lot() {
+    const lots = Object.entries(this.state.lots).filter(([, lot]) => canDraw(lot));
+    const source = this.row?.info.source;
+    const own = lots.filter(([, lot]) => lot.source === source);
+    const [id, lot] = (own.length ? own : lots).at(-1) ?? [null, null];
+    return lot && { id, ...lot };
+  }
+
+  lotLabel(id) {
+    const known = this.data.lots[id]?.label;
+    if (known) return known;
+    const lot = this.state.lots[id];
+    return `${this.data.day}-${this.data.sources[lot.source]?.letter ?? ""}${Object.keys(this.state.lots).indexOf(id) + 1}`;
+  }
+
+  draw(state, data) {
+    Object.assign(this, { state, data });
+    this.row = this.current();
+    this.lotNow = this.lot();
+    const queen = this.state.queens[this.row?.place.queen];
+    const has = { lot: Boolean(this.lotNow), queen: Boolean(queen) };
+    for (const each of all("[data-needs]")) each.hidden = !each.dataset.needs.split(" ").every((need) => has[need]);
+    this.drawWho(queen);
+    this.drawLot();
+    this.drawGas(queen);
+    this.drawOrder();
+    if (this.row) {
+      drawTip(one('[data-part="tip"]'), {
+        loaded: Math.max(0, this.lotNow ? lotLeft(this.lotNow) : 0),
+        dose: this.row.info.dose,
+        ul,
+        title: one('[data-part="tip"]').dataset.words,
+      });
+    }
+  }
+
+  drawWho(queen) {
+    const box = one('[data-part="who"]');
+    setHidden("all-done", Boolean(this.row));
+    box.hidden = !this.row;
+    if (!this.row) return;
+    const { id, dose } = this.row.info;
+    if (this.shownPlace !== id) {
+      const template = one(`template[data-who="${id}"]`);
+      if (template) box.replaceChildren(template.content.cloneNode(true));
+      this.shownPlace = id;
+      const form = one('form[data-kind="dose"]');
+      form.elements.volume.value = number.format(dose / 10);
+      form.elements.override_reason.value = "";
+      form.elements.leak_back.checked = form.elements.resistance.checked = false;
+      one('[data-part="reason"]').hidden = true;
+    }
+    box.querySelector('[data-part="label"]').textContent = this.data.queens[this.row.place.queen]?.label ?? "?";
+    const stage = box.querySelector('[data-part="stage"]');
+    const chip = this.isDone(this.row.place) && one(`template[data-chip="${queen?.state}"]`);
+    if (chip) stage.replaceChildren(chip.content.cloneNode(true));
+    else stage.textContent = this.words(queen?.state === "on_hook" ? "on_hook" : "next");
+    this.drawMarks();
+  }
+
+  drawMarks() {
+    const options = Object.entries(this.data.queens)
+      .filter(([, queen]) => queen.batch === this.row.info.batch)
+      .map(([id, queen]) => new Option(queen.label, id, false, id === this.row.place.queen));
+    one("#mark-queen").replaceChildren(...options);
+  }
+
+  drawLot() {
+    const tally = this.lotNow?.tally ?? {};
+    const usable = tally.usable ?? 0;
+    setText("usable", usable);
+    setText("none", Object.values(tally).reduce((sum, drones) => sum + drones, 0) - usable);
+    for (const outcome of ["immature", "broke", "soiled", "mucus"]) setText(`tally-${outcome}`, tally[outcome] ?? "");
+    setText("lot-label", this.lotNow ? this.lotLabel(this.lotNow.id) : "");
+    const reading = one('form[data-kind="reading"]').elements.volume;
+    if (document.activeElement !== reading) {
+      reading.value = this.lotNow ? number.format(Math.max(0, lotLeft(this.lotNow)) / 10) : "";
+    }
+    const select = one('form[data-kind="dose"]').elements.lot;
+    const options = Object.entries(this.state.lots)
+      .filter(([, lot]) => canDraw(lot))
+      .map(([id, lot]) => {
+        const source = sourceName(this.data, this.words, lot.source);
+        return new Option(`${this.lotLabel(id)} · ${source} · ${ul(Math.max(0, lotLeft(lot)))}`, id, false, id === this.lotNow?.id);
+      });
+    select.replaceChildren(...options);
+    const source = one('form[data-kind="lot_open"]').elements.source;
+    if (!this.lotNow && this.row?.info.source && document.activeElement !== source) source.value = this.row.info.source;
+    if (!this.lotNow) one('[data-part="open-lot"]').open = true;
+  }
+
+  drawGas(queen) {
+    const on = Boolean(queen?.gas);
+    for (const name of ["gas-on", "gas-stop", "gas-clock"]) setHidden(name, !on);
+    for (const name of ["gas-off", "gas-start"]) setHidden(name, on);
+    const clock = one('[data-part="gas-clock"]');
+    if (on && queen.gas_since) clock.dataset.start = queen.gas_since;
+  }
+
+  drawOrder() {
+    let done = 0;
+    for (const row of all(".order-list > li[data-place]")) {
+      const place = this.state.places[row.dataset.place];
+      if (!place) continue;
+      const queen = this.state.queens[place.queen];
+      const isDone = this.isDone(place);
+      done += isDone;
+      row.toggleAttribute("data-done", isDone);
+      if (this.row && row.dataset.place === String(this.row.info.id)) row.setAttribute("aria-current", "true");
+      else row.removeAttribute("aria-current");
+      row.querySelector(".code").textContent = this.data.queens[place.queen]?.label ?? "–";
+      const end = row.querySelector(":scope > span:last-of-type");
+      if (isDone && queen?.given) {
+        end.replaceChildren(one("template[data-check]").content.cloneNode(true), ` ${ul(queen.given)}`);
+      } else {
+        const template = isDone ? one(`template[data-chip="${queen?.state}"]`) : row.querySelector("template");
+        if (template) end.replaceChildren(template.content.cloneNode(true));
+      }
+    }
+    setText("done", this.words("done", { done, all: this.data.places.length }));
+    setText("foot", this.words("kept"));
+  }
+
+  looks(found) {
+    for (const each of part("looks")) {
+      each.hidden = !found.length;
+      each.querySelector("span").textContent = this.words("looks", { n: found.length });
+    }
+  }
+
+  say(words) {
+    for (const each of part("say")) {
+      each.hidden = !words;
+      each.querySelector("p").textContent = words ?? "";
+      if (words) each.scrollIntoView({ block: "nearest" });
+    }
+  }
+
+  sent({ status, unsent, who }) {
+    const box = one("#sent");
+    if (!box) return;
+    const quiet = unsent === 0 && ["sending", "trouble", "other_person", "signed_out"].includes(status);
+    const name = status === "no_signal" && !unsent ? "no_signal_none" : quiet ? "sent" : status;
+    box.querySelector(".sent-word").textContent = this.words(name, { n: unsent, who });
+    box.dataset.tone = name === "sent" ? "" : ["sending", "no_signal", "no_signal_none"].includes(name) ? "wait" : "stop";
+    box.dataset.unsent = unsent;
+    box.dataset.status = status;
+  }
+
+  askReason(words) {
+    const box = one('[data-part="reason"]');
+    box.hidden = false;
+    this.say(words);
+    box.querySelector("input").focus();
+  }
+}

@@ -1,0 +1,136 @@
+"""A tablet at the bench: Chromium with a profile of its own that outlives a crash, behind a cable that can be cut."""
+
+import contextlib
+import os
+import signal
+from pathlib import Path
+from typing import Any
+
+from playwright.sync_api import BrowserContext, Page, Playwright, expect
+
+from accounts.models import Person
+from tests.browser.relay import Relay
+from tests.factories import PASSWORD
+
+READY = "html[data-bench-ready]"
+STORED = """async () => {
+  const db = await new Promise((resolve, reject) => {
+    const request = indexedDB.open("broodtide-bench");
+    request.onsuccess = () => resolve(request.result);
+    request.onerror = () => reject(request.error);
+  });
+  const all = await new Promise((resolve) => {
+    const request = db.transaction("entries").objectStore("entries").getAll();
+    request.onsuccess = () => resolve(request.result);
+  });
+  db.close();
+  return all;
+}"""
+
+
+class Tablet:
+    def __init__(self, playwright: Playwright, relay: Relay, profile: Path) -> None:
+        self.playwright = playwright
+        self.relay = relay
+        self.profile = profile
+        self.said: list[str] = []
+        self.context: BrowserContext | None = None
+        self.switch_on()
+
+    def switch_on(self) -> None:
+        self.context = self.playwright.chromium.launch_persistent_context(
+            str(self.profile),
+            executable_path="/usr/bin/chromium",
+            args=["--no-sandbox", "--disable-gpu"],
+            viewport={"width": 1180, "height": 820},
+        )
+        self.context.set_default_timeout(15_000)
+        self.page: Page = self.context.pages[0]
+        self.page.on("pageerror", lambda error: self.said.append(str(error)))
+
+    def pids(self) -> list[int]:
+        """The processes of this browser alone, by the profile on their command line."""
+        found = []
+        for entry in Path("/proc").iterdir():
+            if entry.name.isdigit():
+                with contextlib.suppress(OSError):
+                    if str(self.profile) in (entry / "cmdline").read_bytes().decode(errors="replace"):
+                        found.append(int(entry.name))
+        return found
+
+    def crash(self) -> None:
+        """The battery is out: every process of the browser ends at once."""
+        for pid in self.pids():
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        assert self.context is not None
+        with contextlib.suppress(Exception):  # it is gone already
+            self.context.close()
+        for name in ("SingletonLock", "SingletonCookie", "SingletonSocket"):
+            (self.profile / name).unlink(missing_ok=True)
+
+    def off(self) -> None:
+        assert self.context is not None
+        self.context.close()
+
+    def sign_in(self, person: Person) -> None:
+        self.page.goto(f"{self.relay.url}/sign-in/")
+        self.page.fill("main [name=email]", person.email)
+        self.page.fill("main [name=password]", PASSWORD)
+        self.page.locator("main form button").first.click()
+        self.page.wait_for_url(lambda url: "sign-in" not in url)
+
+    def open(self, session: int) -> None:
+        self.page.goto(f"{self.relay.url}/bench/{session}/")
+        self.page.wait_for_selector(READY, state="attached")
+
+    def open_after_crash(self, session: int, person: Person) -> None:
+        """A browser writes its cookies down now and then: who was signed in a moment ago may have to do it again."""
+        self.page.goto(f"{self.relay.url}/bench/{session}/")
+        if "sign-in" in self.page.url:
+            self.sign_in(person)
+        self.open(session)
+
+    def visit_once(self, session: int) -> None:
+        """The one visit with a network after which none is needed."""
+        self.open(session)
+        self.page.wait_for_selector("html[data-page-kept]", state="attached")
+
+    def press(self, key: str, times: int = 1) -> None:
+        for _ in range(times):
+            self.page.keyboard.press(key)
+
+    def sees_sent(self) -> None:
+        expect(self.page.locator("#sent")).to_have_attribute("data-status", "sent", timeout=60_000)
+        expect(self.page.locator("#sent")).to_have_attribute("data-unsent", "0")
+
+    def stored(self) -> list[dict[str, Any]]:
+        return list(self.page.evaluate(STORED))
+
+    def open_lot(self, tip: str) -> None:
+        self.page.locator("[data-part=open-lot]").evaluate("one => { one.open = true }")
+        self.page.fill("form[data-kind=lot_open] [name=tip]", tip)
+        self.page.locator("form[data-kind=lot_open] button").click()
+        expect(self.page.locator("[data-part=lot-label]").first).not_to_have_text("")
+
+    def read(self, volume: str) -> None:
+        self.page.locator("h1").click()
+        self.press("KeyL")
+        field = self.page.locator("form[data-kind=reading] [name=volume]")
+        expect(field).to_be_focused()
+        field.fill(volume)
+        field.press("Enter")
+
+    def tap_away(self, codes: list[str]) -> None:
+        """Many keys at once, faster than anybody's foot; does not wait for any of them."""
+        self.page.evaluate(
+            """codes => { for (const code of codes)
+              document.body.dispatchEvent(new KeyboardEvent("keydown", {code, bubbles: true, cancelable: true})) }""",
+            codes,
+        )
+
+    def figure(self, name: str) -> int:
+        return int(self.page.locator(f"[data-part={name}]").first.text_content() or 0)
+
+    def send_now(self) -> None:
+        self.page.evaluate("dispatchEvent(new Event('online'))")
