@@ -1,0 +1,184 @@
+"""What now? The rest of a running session: semen to come, queens in order of fairness, days they can move to."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from scheduling.models import BenchPlace, BenchSession, DroneCall, LotState, PlanState, SessionState
+from scheduling.planning.facts import Settings
+from scheduling.planning.timing import queen_age_days
+from scheduling.planning.units import tenths_from_ul
+from scheduling.planning.what_now import Fate, Outlook, SourceNow, Verdict, outlook, what_now
+from scheduling.queries.bench import BenchPage, BenchRow, bench_page
+from scheduling.queries.ledger import ledger_order, priorities_words
+from scheduling.queries.season import settings_of
+from scheduling.queries.sessions import sessions_with_room
+from scheduling.queries.sources import source_view
+
+MIXED = "mixed"
+
+
+@dataclass(frozen=True)
+class SourceRow:
+    """A source at this moment: its tallies, what it can still give, and what the queens who wait need of it."""
+
+    source: Any
+    now: SourceNow
+    outlook: Outlook
+    needed_tenths: int
+
+    @property
+    def share_percent(self) -> int:
+        a, b = self.now.share
+        return round(100 * a / (a + b))
+
+
+@dataclass(frozen=True)
+class QueenRow:
+    """A queen who waits: her verdict, why she stands where she stands, and where she could go."""
+
+    row: BenchRow
+    verdict: Verdict
+    is_last_chance: bool
+    next_sessions: list[BenchSession]
+
+    @property
+    def place(self) -> BenchPlace:
+        return self.row.place
+
+    @property
+    def chance_percent(self) -> int:
+        return round(100 * self.verdict.chance)
+
+    @property
+    def moves(self) -> bool:
+        return self.verdict.fate == Fate.MOVE
+
+
+@dataclass(frozen=True)
+class WhatNow:
+    sources: list[SourceRow]
+    queens: list[QueenRow]
+    rules: list[str]
+
+    @property
+    def sure(self) -> int:
+        return sum(1 for row in self.queens if row.verdict.fate == Fate.DOSE)
+
+    @property
+    def perhaps(self) -> int:
+        return sum(1 for row in self.queens if row.verdict.fate == Fate.WAIT)
+
+    @property
+    def moving(self) -> int:
+        return sum(1 for row in self.queens if row.moves)
+
+    @property
+    def without_day(self) -> int:
+        """Queens who would move and have no bench day left in their window: what moving them costs."""
+        return sum(1 for row in self.queens if row.moves and not row.next_sessions)
+
+
+def what_now_of(session: BenchSession, *, drones_left: Mapping[int, int] | None = None) -> WhatNow:
+    """Re-plan the rest of the session. `drones_left`: by source, as counted at the bench; else what was called and not
+    tried yet.
+    """
+    page, settings = bench_page(session), settings_of(session.season)
+    waiting = [row for row in page.rows if not row.is_done and row.batch_queen is not None]
+    next_of = _next_sessions(session, waiting, settings)
+    ordered = _in_order(session, waiting, next_of)
+    sources = _sources(session, page, settings, drones_left or {})
+    queens = [(str(row.place.pk), _key(row), row.place.dose_tenths) for row in ordered]
+    verdicts = what_now({key: now for key, (_source, now) in sources.items()}, queens)
+    needed: dict[str, int] = {}
+    for _queen, key, dose in queens:
+        needed[key] = needed.get(key, 0) + dose
+    return WhatNow(
+        [SourceRow(source, now, outlook(now), needed.get(key, 0)) for key, (source, now) in sources.items()],
+        [
+            QueenRow(row, verdicts[str(row.place.pk)], not next_of[row.place.pk], next_of[row.place.pk])
+            for row in ordered
+        ],
+        [_("Queens who have no other bench day left in their window come first."), *priorities_words(session.season)],
+    )
+
+
+def _key(row: BenchRow) -> str:
+    return str(row.place.source_id) if row.place.source_id else MIXED
+
+
+def _in_order(session: BenchSession, rows: list[BenchRow], next_of: dict[int, list[BenchSession]]) -> list[BenchRow]:
+    """Who has begun first, then who cannot wait, then the season's published order, then the order of the day."""
+    bookings = ledger_order(session.season, {row.place.booking_id: row.place.booking for row in rows}.values())
+    rank = {booking.pk: place for place, booking in enumerate(bookings)}
+
+    def key(row: BenchRow) -> tuple[bool, bool, int, int]:
+        begun = row.state == "on_hook"
+        return not begun, bool(next_of[row.place.pk]), rank[row.place.booking_id], row.place.position
+
+    return sorted(rows, key=key)
+
+
+def _next_sessions(session: BenchSession, rows: list[BenchRow], settings: Settings) -> dict[int, list[BenchSession]]:
+    """For each queen the coming bench days in her window that have room and, where she has one, her source ripe."""
+    coming = [
+        one
+        for one in sessions_with_room(session.season).filter(state=SessionState.OPEN, day__gt=session.day, places__gt=0)
+        if one.left > 0  # type: ignore[attr-defined]
+    ]
+    ripe: dict[tuple[int, int], bool] = {}
+    for source in {row.place.source for row in rows if row.place.source is not None}:
+        for one in coming:
+            view = source_view(source, today=one.day, settings=settings)
+            ripe[source.pk, one.pk] = view.is_ripe_on(one.day) and view.comes_to(one.bench_id)
+    found = {}
+    for row in rows:
+        emerged = row.batch_queen.queen.emerged_on if row.batch_queen else None
+        found[row.place.pk] = [
+            one
+            for one in coming
+            if (emerged is None or queen_age_days(emerged, one.day) <= settings.virgin_age_last_days)
+            and (row.place.source_id is None or ripe[row.place.source_id, one.pk])
+        ]
+    return found
+
+
+def _sources(
+    session: BenchSession, page: BenchPage, settings: Settings, drones_left: Mapping[int, int]
+) -> dict[str, tuple[Any, SourceNow]]:
+    called = dict(
+        DroneCall.objects.filter(session=session, plan__state__in=[PlanState.PUBLISHED, PlanState.CHANGED]).values_list(
+            "source_id", "drones"
+        )
+    )
+    sources = {row.place.source.pk: row.place.source for row in page.rows if row.place.source is not None}
+    sources |= {view.lot.source.pk: view.lot.source for view in page.lots if view.lot.source is not None}
+    found: dict[str, tuple[Any, SourceNow]] = {}
+    for pk, source in sources.items():
+        lots = [view for view in page.lots if view.lot.source_id == pk]
+        here = [view for view in lots if view.lot.session_id == session.pk]
+        tried, usable = sum(view.tried for view in here), sum(view.usable for view in here)
+        found[str(pk)] = (
+            source,
+            SourceNow(
+                left=sum(max(0, _usable_left(view)) for view in lots if view.is_open),
+                usable=usable,
+                tried=tried,
+                drones_left=drones_left.get(pk, max(0, called.get(pk, tried) - tried)),
+                collected=sum(view.balance.collected for view in here),
+                share_mean=float(source.usable_share or settings.usable_share),
+                share_kappa=float(settings.yield_concentration),
+                tenths_per_drone=float(tenths_from_ul(source.ul_per_drone or settings.ul_per_drone)),
+            ),
+        )
+    mixed = [view for view in page.lots if view.lot.source_id is None and view.is_open]
+    if mixed or any(row.place.source_id is None for row in page.rows):
+        left = sum(max(0, _usable_left(view)) for view in mixed)
+        found[MIXED] = (None, SourceNow(left, 0, 0, 0, 0, 0.5, 1.0, 10.0))
+    return found
+
+
+def _usable_left(view: Any) -> int:
+    return int(view.left if view.lot.state == LotState.STORED else view.balance.unexplained)
