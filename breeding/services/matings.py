@@ -126,6 +126,7 @@ def mating_withdraw(mating: Mating, *, by: Person | None, now: dt.datetime, note
             before=before,
             note=note,
         )
+        Mating.objects.filter(pk=mating.pk).update(is_complete=False)  # what is complete must add up, share by share
         mating.delete()
         Queen.objects.filter(pk=queen.pk, status=QueenStatus.MATED).update(status=QueenStatus.VIRGIN)
 

@@ -5,7 +5,15 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from accounts.fields import VolumeField
-from scheduling.models import BatchQueen, BenchSession, DroneSource, SemenLot, TallyOutcome
+from scheduling.models import (
+    BatchQueen,
+    BenchPlace,
+    BenchSession,
+    DroneSource,
+    PlaceState,
+    SemenLot,
+    TallyOutcome,
+)
 
 
 class EntryForm(forms.Form):
@@ -101,3 +109,25 @@ class CloseForm(forms.Form):
         required=False,
         help_text=_("Only needed when a lot does not add up."),
     )
+
+
+class CorrectForm(forms.Form):
+    """What a queen really got at a session that is closed."""
+
+    place = forms.ModelChoiceField(label=_("Queen"), queryset=BenchPlace.objects.none())
+    volume = VolumeField(label=_("Semen she got, µl"), min_value=0, max_value=100, help_text=_("0: nothing."))
+    lot = forms.ModelChoiceField(label=_("From lot"), queryset=SemenLot.objects.none(), required=False)
+    reason = forms.CharField(label=_("Why is this corrected?"), max_length=160)
+
+    def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        places = BenchPlace.objects.filter(session=session, batch_queen__isnull=False).exclude(state=PlaceState.FREED)
+        self.fields["place"] = _QueenChoice(
+            label=_("Queen"), queryset=places.select_related("batch_queen__queen").order_by("position")
+        )
+        self.fields["lot"].queryset = SemenLot.objects.filter(session=session)  # type: ignore[attr-defined]
+
+
+class _QueenChoice(forms.ModelChoiceField):  # type: ignore[type-arg]
+    def label_from_instance(self, obj: Any) -> str:
+        return str(obj.batch_queen)

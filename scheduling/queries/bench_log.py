@@ -9,6 +9,7 @@ from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from accounts.models import AuditEntry
 from scheduling.models import (
     BatchQueen,
     BenchEntry,
@@ -98,6 +99,13 @@ def entries_taken(session: BenchSession) -> list[Entry]:
 def entries_to_look_at(session: BenchSession) -> QuerySet[BenchEntry]:
     """Entries that a person has to look at: refused ones, and those that wait for an earlier one."""
     return session.entries.filter(state__in=[EntryState.LOOK, EntryState.HELD_BACK]).select_related("by")
+
+
+def corrections_of(session: BenchSession) -> QuerySet[AuditEntry]:
+    """What was added to a session after its end, and why."""
+    return AuditEntry.objects.filter(
+        subject_type=BenchSession._meta.label_lower, subject_id=session.pk, action="session.correct"
+    ).order_by("at", "pk")
 
 
 def confirmed_up_to(session: BenchSession, device: uuid.UUID) -> int:

@@ -18,10 +18,11 @@ from django.utils.translation import gettext as _
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
-from scheduling.models import BenchEntry, BenchSession, EntryState
+from scheduling.models import BenchEntry, BenchSession, EntryState, SessionState
 from scheduling.planning.timing import elapsed_after, elapsed_hours
 from scheduling.queries.bench_log import on_record_words
 from scheduling.services.bench_apply import entry_apply
+from scheduling.services.bench_correct import session_correct
 
 MS_PER_HOUR = 3_600_000
 
@@ -75,7 +76,12 @@ def entries_take(
 
 
 def entry_again(entry: BenchEntry, *, reason: str, by: Person, now: dt.datetime) -> BenchEntry:
-    """Try an entry that needs a look, or waits for one that never came, once more; a reason sets a rule aside."""
+    """Try an entry that needs a look, or waits for one that never came, once more; a reason sets a rule aside.
+
+    After the session's end it is a correction, and needs the reason.
+    """
+    if entry.session.state == SessionState.CLOSED and not reason.strip():
+        raise Refusal(_("The session is closed: say why this is added."), field="reason", rule="says_why")
     with transaction.atomic():
         entry = _locked(entry)
         if entry.state not in {EntryState.LOOK, EntryState.HELD_BACK}:
@@ -83,7 +89,12 @@ def entry_again(entry: BenchEntry, *, reason: str, by: Person, now: dt.datetime)
         if reason.strip() and entry.kind == "dose" and isinstance(entry.facts, dict):
             entry.facts = {**entry.facts, "override_reason": reason.strip()[:160]}
         entry.state = EntryState.HELD_BACK
-        _carry_out_one(entry.session, entry, by=by)
+        if entry.session.state == SessionState.CLOSED:
+            session_correct(
+                entry.session, reason=reason, act=lambda session: _carry_out_one(session, entry, by=by), by=by, now=now
+            )
+        else:
+            _carry_out_one(entry.session, entry, by=by)
         if entry.state == EntryState.LOOK:
             raise Refusal(entry.words, rule=entry.rule)
         entry.settled_at, entry.settled_by, entry.settled_why = now, by, reason.strip()[:200] or _("Taken in later")

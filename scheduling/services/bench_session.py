@@ -102,21 +102,8 @@ def session_close(session: BenchSession, *, reason_for_rest: str = "", by: Perso
         if fresh.state == SessionState.CLOSED:
             return fresh
         session = locked_running(session)
-        if Co2Treatment.objects.filter(session=session, ended_at__isnull=True, undone_at__isnull=True).exists():
-            raise Refusal(open_ends(session)[0] + " " + _("Stop it first."), rule="gas_on")
-        _settle_lots(session, reason_for_rest.strip(), by=by, now=now)
-        matings = _write_matings(session, by=by, now=now)
-        _free_places(session)
-        session.state, session.closed_at, session.closed_by = SessionState.CLOSED, now, by
-        session.current_tip, session.current_tip_source = "", None
-        session.save(update_fields=["state", "closed_at", "closed_by", "current_tip", "current_tip_source"])
-        _set_bookings(session)
-        batches = QueenBatch.objects.filter(bookings__bench_places__session=session).distinct()
-        for batch in batches.order_by("pk"):
-            reminders_refresh_batch(batch, now=now, by=by)
-        for view in lots_of_session(session):
-            reminders_refresh_lot(view.lot, now=now, by=by)
-        standby_ask(session.season, now=now)
+        session.closed_at, session.closed_by = now, by
+        matings = bench_write(session, reason_for_rest=reason_for_rest, by=by, now=now)
         audit_record(
             session,
             action="session.close",
@@ -127,6 +114,30 @@ def session_close(session: BenchSession, *, reason_for_rest: str = "", by: Perso
             note=reason_for_rest.strip(),
         )
     return session
+
+
+def bench_write(session: BenchSession, *, reason_for_rest: str, by: Person, now: dt.datetime) -> int:
+    """What a running session leaves behind: lots that add up, matings, freed places, follow-ups. How many matings.
+
+    Inside the caller's transaction, with the session locked and `closed_at` set; rests are booked at that moment.
+    """
+    if Co2Treatment.objects.filter(session=session, ended_at__isnull=True, undone_at__isnull=True).exists():
+        raise Refusal(open_ends(session)[0] + " " + _("Stop it first."), rule="gas_on")
+    assert session.closed_at is not None
+    _settle_lots(session, reason_for_rest.strip(), by=by, now=session.closed_at)
+    matings = _write_matings(session, by=by, now=now)
+    _free_places(session)
+    session.state = SessionState.CLOSED
+    session.current_tip, session.current_tip_source = "", None
+    session.save(update_fields=["state", "closed_at", "closed_by", "current_tip", "current_tip_source"])
+    _set_bookings(session)
+    batches = QueenBatch.objects.filter(bookings__bench_places__session=session).distinct()
+    for batch in batches.order_by("pk"):
+        reminders_refresh_batch(batch, now=now, by=by)
+    for view in lots_of_session(session):
+        reminders_refresh_lot(view.lot, now=now, by=by)
+    standby_ask(session.season, now=now)
+    return matings
 
 
 def _settle_lots(session: BenchSession, reason: str, *, by: Person, now: dt.datetime) -> None:

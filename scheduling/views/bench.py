@@ -26,7 +26,7 @@ from scheduling.forms.bench import (
 )
 from scheduling.models import BenchPlace, BenchSession, BenchState, Dose, SemenLot, SessionState, TallyOutcome
 from scheduling.queries.bench import BenchPage, bench_page, bench_sessions, lots_of_session
-from scheduling.queries.bench_log import entries_to_look_at
+from scheduling.queries.bench_log import corrections_of, entries_to_look_at
 from scheduling.services.bench_queens import (
     bench_set_aside,
     bench_take_back,
@@ -76,7 +76,16 @@ def session_page(request: HttpRequest, pk: int) -> HttpResponse:
         "scheduling/bench_closed.html" if session.state == SessionState.CLOSED else "scheduling/bench_prepare.html"
     )
     return render(
-        request, template, {"session": session, "page": page, "form": StartForm(), "today": today_of(request)}
+        request,
+        template,
+        {
+            "session": session,
+            "page": page,
+            "form": StartForm(),
+            "today": today_of(request),
+            "looks": entries_to_look_at(session).count(),
+            "corrections": corrections_of(session),
+        },
     )
 
 
