@@ -150,7 +150,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if TESTING or DEBUG
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        else "config.static.HashedFiles"
     },
 }
 WHITENOISE_USE_FINDERS = TESTING or DEBUG

@@ -29,7 +29,6 @@ SHELL = (
     "js/bench/send.js",
     "js/bench/store.js",
     "js/bench/view.js",
-    "django_htmx/htmx-2.min.js",
     "icons.svg",
     "icon.svg",
     "vendor/fonts/public-sans-latin-wght-normal.woff2",

@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
+from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from accounts.access import can_work_bench, require
@@ -66,6 +67,7 @@ def bench(request: HttpRequest) -> HttpResponse:
 
 
 @require_GET
+@gzip_page
 def session_page(request: HttpRequest, pk: int) -> HttpResponse:
     """Before the start: checks and cautions. Running: the bench. Closed: what was done."""
     session = _session(request, pk)

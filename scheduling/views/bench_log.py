@@ -7,6 +7,7 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
+from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_GET, require_POST
 
 from accounts.http import now_of, tried_with_message, viewer_of_request
@@ -22,6 +23,7 @@ OTHER_PERSON = 409
 
 
 @require_GET
+@gzip_page
 def data(request: HttpRequest, pk: int) -> HttpResponse:
     """The session as the tablet needs it. Asked for somebody else than is signed in: said so, nothing given."""
     session = session_at_bench(request, pk)

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from django.contrib.staticfiles import finders
+from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 
@@ -195,6 +196,19 @@ def test_the_worker_names_every_file_that_its_pages_load(bench: Bench, operator:
     wanted = {name for name in loaded | modules if not name.endswith((".webmanifest", ".png"))}
     assert wanted - set(SHELL) == set()
     assert [name for name in (*SHELL, *MODULES) if finders.find(name) is None] == []
+
+
+def test_modules_import_each_other_by_their_hashed_names(tmp_path: Path, settings: Any) -> None:
+    """Else a tablet would ask for files that its worker has never kept."""
+    settings.STATIC_ROOT = tmp_path
+    settings.STORAGES = {**settings.STORAGES, "staticfiles": {"BACKEND": "config.static.HashedFiles"}}
+    call_command("collectstatic", interactive=False, verbosity=0)
+    names = json.loads((tmp_path / "staticfiles.json").read_text(encoding="utf-8"))["paths"]
+    app = (tmp_path / names["js/bench/app.js"]).read_text(encoding="utf-8")
+    wanted = {names[f"js/bench/{name}"].rsplit("/", 1)[1] for name in imported(ROOT / "static/js/bench/app.js")}
+    found = set(re.findall(r"from \"\./([\w.-]+)\"", app))
+    assert len(found) == 6
+    assert found < wanted
 
 
 def imported(path: Path) -> set[str]:

@@ -1,13 +1,14 @@
 // The bench page on a tablet: every tap is kept on it first, then sent. Takes the page's forms over once it has the
 // session's data; before that, and where a device keeps nothing, the forms go to the server as they are.
 import { DeviceClock } from "./clock.js";
-import { lotLeft, reduceLog, UNDO } from "./reduce.js";
+import { Fold, lotLeft, UNDO } from "./reduce.js";
 import { refuseDose, refuseLot, refuseReading, refuseTakeOut } from "./rules.js";
 import { Sender } from "./send.js";
 import { randomId, Store } from "./store.js";
 import { tenthsOf, ul, View, wordsOf } from "./view.js";
 
 const PAGES = "bench-pages";
+const REFUSED = ["look", "settled"];
 const NEXT_DOSE_MS = 800; // a bouncing pedal must not inseminate the next queen
 const FULL_SHARE = 0.9;
 const CLOCK_MINUTES = 5;
@@ -60,7 +61,7 @@ class Bench {
     const first = this.data === null;
     this.data = data;
     this.view.looks(data.looks);
-    this.redraw();
+    this.refold();
     if (first) this.takeOver();
   }
 
@@ -70,23 +71,21 @@ class Bench {
     if (shown !== data.places.map((place) => place.id).join() && !this.sender.again) location.reload();
   }
 
-  state() {
+  // All of it folded anew: after news from the server or from another page. A tap only adds itself.
+  refold() {
     const folded = new Set(this.entries.filter((entry) => entry.number <= this.data.up_to).map((entry) => entry.id));
-    const refused = new Set(["look", "settled"]);
-    return reduceLog(
-      this.data.state,
-      this.entries.filter((entry) => !refused.has(entry.state)),
-      folded,
-    );
+    this.fold = new Fold(this.data.state, folded);
+    for (const entry of this.entries) if (!REFUSED.includes(entry.state)) this.fold.add(entry);
+    this.redraw();
   }
 
   redraw() {
-    if (this.data) this.view.draw(this.state(), this.data);
+    this.view.draw(this.fold.state, this.data);
   }
 
   async reread() {
     this.entries = await this.store.entries(this.session, this.person);
-    this.redraw();
+    if (this.data) this.refold();
   }
 
   async keep(kind, facts) {
@@ -106,6 +105,8 @@ class Bench {
       }
     }
     this.entries.push(kept);
+    document.dispatchEvent(new Event("bench:kept"));
+    this.fold.add(kept);
     this.view.say(null);
     this.redraw();
     this.channel.postMessage("kept");
@@ -171,14 +172,13 @@ class Bench {
   lastTap() {
     const undone = new Set(this.entries.filter((entry) => entry.kind === "undo").map((entry) => entry.facts.of));
     const open = this.entries.filter(
-      (entry) => entry.kind in UNDO && !undone.has(entry.id) && !["look", "settled"].includes(entry.state),
+      (entry) => entry.kind in UNDO && !undone.has(entry.id) && !REFUSED.includes(entry.state),
     );
     return open.at(-1);
   }
 
-  async told({ status, unsent }) {
-    const others = status === "sent" ? await this.store.unsentOfOthers(this.person) : 0;
-    if (others) this.view.sent({ status: "other_person", unsent: others, who: "…" });
+  told({ status, unsent, others }) {
+    if (others && status === "sent") this.view.sent({ status: "other_person", unsent: others, who: "…" });
     else this.view.sent({ status, unsent, who: this.data?.person_name ?? "…" });
   }
 }
@@ -286,7 +286,7 @@ async function keepPage() {
   if (navigator.serviceWorker.controller && performance.getEntriesByType("navigation")[0]?.workerStart) return;
   const pages = await caches.open(PAGES);
   const path = location.pathname;
-  const answer = await fetch(path, { redirect: "error" });
+  const answer = await fetch(path, { redirect: "error", cache: "force-cache" }); // it has just been loaded
   if (answer.ok) await pages.put(path, answer);
   document.documentElement.dataset.pageKept = "";
 }

@@ -143,21 +143,32 @@ export const UNDO = {
 
 // `entries`: {id, kind, facts, at}, in order; `folded`: ids that the state holds already, kept only so that they can
 // be taken back.
-export function reduceLog(before, entries, folded = new Set()) {
-  const state = structuredClone(before);
-  const taps = new Map();
-  for (const { id, kind, facts, at } of entries) {
-    if (taps.has(id)) continue;
-    const tap = { kind, facts, at, moved: facts.moved ?? 0, undone: false };
-    const known = folded.has(id);
+export class Fold {
+  constructor(before, folded = new Set()) {
+    this.state = structuredClone(before);
+    this.folded = folded;
+    this.taps = new Map();
+  }
+
+  add({ id, kind, facts, at }) {
+    const { state, taps } = this;
+    if (taps.has(id)) return;
+    const tap = { kind, facts, at, moved: 0, undone: false };
+    const known = this.folded.has(id);
     if (known && kind === "undo") {
       if (taps.has(facts.of)) taps.get(facts.of).undone = true;
     } else if (known) {
       if (kind === "dose") tap.facts = { ...facts, queen: state.places[facts.place]?.queen };
+      if (kind === "reading") tap.moved = Math.max(0, facts.volume - (facts.left ?? facts.volume));
     } else if (NEEDS[kind]?.(state, facts, taps)) {
       STEPS[kind](state, id, tap, taps);
     }
     taps.set(id, tap);
   }
-  return state;
+}
+
+export function reduceLog(before, entries, folded) {
+  const fold = new Fold(before, folded);
+  for (const entry of entries) fold.add(entry);
+  return fold.state;
 }

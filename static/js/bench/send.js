@@ -113,7 +113,7 @@ export class Sender {
 
   async tell(status) {
     this.status = status;
-    const unsent = (await this.store.unsent(this.person)).length;
-    this.told({ status, unsent });
+    const { own, others } = await this.store.countUnsent(this.person);
+    this.told({ status, unsent: own, others });
   }
 }

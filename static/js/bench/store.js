@@ -103,11 +103,14 @@ export class Store {
     return done(this.db.transaction("entries").objectStore("entries").index("waiting").getAll(range, most));
   }
 
-  async unsentOfOthers(person) {
-    const all = await done(
-      this.db.transaction("entries").objectStore("entries").index("waiting").getAll(IDBKeyRange.bound([1], [1, []])),
-    );
-    return all.filter((entry) => entry.person !== person).length;
+  // How many wait: of this person, and of others on this device.
+  async countUnsent(person) {
+    const index = this.db.transaction("entries").objectStore("entries").index("waiting");
+    const [own, all] = await Promise.all([
+      done(index.count(IDBKeyRange.bound([1, person], [1, person, []]))),
+      done(index.count(IDBKeyRange.bound([1], [1, []]))),
+    ]);
+    return { own, others: all - own };
   }
 
   // The server's answers, one transaction.

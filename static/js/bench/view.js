@@ -190,7 +190,12 @@ export class View {
     if (!box) return;
     const quiet = unsent === 0 && ["sending", "trouble", "other_person", "signed_out"].includes(status);
     const name = status === "no_signal" && !unsent ? "no_signal_none" : quiet ? "sent" : status;
-    box.querySelector(".sent-word").textContent = this.words(name, { n: unsent, who });
+    const word = box.querySelector(".sent-word");
+    word.textContent = this.words(name, { n: unsent, who });
+    if (name === "signed_out") {
+      const link = Object.assign(document.createElement("a"), { href: location.pathname, textContent: word.textContent });
+      word.replaceChildren(link); // the page itself leads to the sign-in and back
+    }
     box.dataset.tone = name === "sent" ? "" : ["sending", "no_signal", "no_signal_none"].includes(name) ? "wait" : "stop";
     box.dataset.unsent = unsent;
     box.dataset.status = status;

@@ -1,0 +1,158 @@
+"""A tablet at the bench, in Chromium, against the program as it runs on one machine.
+
+    OMP_NUM_THREADS=1 python -m benchmarks.bench_tablet [--taps 200] [--entries 500] [--throttle 4]
+
+Prints the weight of the first visit over the wire, how long a tap takes until it lies on disk and until it is shown
+(with the CPU of the tablet throttled), how long entries kept without a network take until the server has confirmed
+them all, and how long *What now?* takes. Measured, not asserted. Needs Chromium and the packages of the tests.
+"""
+
+import argparse
+import datetime as dt
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parent.parent
+ACCEPT = {"Accept-Encoding": "gzip, br"}
+TAP = """async (wanted) => {
+  const figure = document.querySelector("[data-part=usable]");
+  const [stored, drawn] = [[], []];
+  for (let number = 0; number < wanted; number += 1) {
+    const before = figure.textContent;
+    const began = performance.now();
+    document.addEventListener("bench:kept", () => stored.push(performance.now() - began), { once: true });
+    const shown = new Promise((resolve) => new MutationObserver((_, watcher) => {
+      if (figure.textContent === before) return;
+      watcher.disconnect();
+      resolve(performance.now() - began);
+    }).observe(figure, { childList: true, characterData: true, subtree: true }));
+    document.body.dispatchEvent(new KeyboardEvent("keydown", { code: "Space", bubbles: true, cancelable: true }));
+    drawn.push(await shown);
+  }
+  return [stored, drawn];
+}"""
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--taps", type=int, default=200)
+    parser.add_argument("--entries", type=int, default=500)
+    parser.add_argument("--throttle", type=float, default=4)
+    parser.add_argument("--port", type=int, default=8791)
+    chosen = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        environment = {
+            **os.environ,
+            "BROODTIDE_DATA_DIR": folder,
+            "BROODTIDE_STATIC_ROOT": f"{folder}/static",
+            "DJANGO_SETTINGS_MODULE": "config.settings",
+            "BROODTIDE_LOG_LEVEL": "ERROR",
+        }
+        environment.pop("BROODTIDE_DATABASE_URL", None)
+        os.environ.update(environment)
+        os.environ.pop("BROODTIDE_DATABASE_URL", None)
+        import django
+
+        django.setup()
+        from django.core.management import call_command
+
+        call_command("migrate", verbosity=0)
+        call_command("collectstatic", interactive=False, verbosity=0)
+        session, email, password = session_made()
+        command = [sys.executable, "manage.py", "run_embedded", "--port", str(chosen.port), "--empty"]
+        server = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True)
+        try:
+            wait_for(server)
+            measure(f"http://127.0.0.1:{chosen.port}", session, email, password, chosen)
+        finally:
+            server.terminate()
+            server.wait(30)
+
+
+def session_made() -> tuple[int, str, str]:
+    """A running session with 24 queens and one source: a full bench day."""
+    from accounts.models import Role
+    from tests.factories import PASSWORD, RoleGrantFactory
+    from tests.scheduling.test_bench import Bench
+
+    bench = Bench(queens=24)
+    RoleGrantFactory(person=bench.by, cooperative=bench.session.season.cooperative, role=Role.OPERATOR)
+    return bench.session.pk, bench.by.email, PASSWORD
+
+
+def wait_for(server: "subprocess.Popen[str]") -> None:
+    assert server.stdout is not None
+    for line in server.stdout:
+        if "http://" in line:
+            return
+    raise SystemExit("the server ended before it was ready")
+
+
+def measure(site: str, session: int, email: str, password: str, chosen: argparse.Namespace) -> None:
+    from playwright.sync_api import sync_playwright
+
+    load = os.getloadavg()[0]
+    print(f"{dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M} load {load:.1f} on {os.cpu_count()} cores")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        context = browser.new_context(viewport={"width": 1180, "height": 820})
+        page = context.new_page()
+        page.goto(f"{site}/sign-in/")
+        page.fill("main [name=email]", email)
+        page.fill("main [name=password]", password)
+        page.locator("main form button").first.click()
+        page.wait_for_url(lambda url: "sign-in" not in url)
+        print(f"first visit: {weight(browser, context, site, session) / 1000:.0f} kB over the wire")
+        page.goto(f"{site}/bench/{session}/")
+        page.wait_for_selector("html[data-bench-ready]", state="attached")
+        page.evaluate("document.querySelector('[data-part=open-lot]').open = true")
+        page.fill("form[data-kind=lot_open] [name=tip]", "T1")
+        page.locator("form[data-kind=lot_open] button").click()
+        page.wait_for_function("document.querySelector('[data-part=lot-label]').textContent !== ''")
+        client = context.new_cdp_session(page)
+        context.set_offline(True)
+        client.send("Emulation.setCPUThrottlingRate", {"rate": chosen.throttle})
+        found = page.evaluate(TAP, chosen.taps)
+        client.send("Emulation.setCPUThrottlingRate", {"rate": 1})
+        for what, times in zip(("stored", "shown"), found, strict=True):
+            times.sort()
+            print(
+                f"a tap, CPU throttled {chosen.throttle:g}×, {chosen.taps} taps: {what} after "
+                f"{statistics.median(times):.0f} ms (median), {times[int(0.95 * len(times)) - 1]:.0f} ms "
+                f"(95th percentile), {times[-1]:.0f} ms at most"
+            )
+        page.evaluate(TAP, max(0, chosen.entries - chosen.taps - 1))
+        began = time.monotonic()
+        context.set_offline(False)
+        page.evaluate("dispatchEvent(new Event('online'))")
+        page.wait_for_selector("#sent[data-status=sent][data-unsent='0']", timeout=120_000, state="attached")
+        print(f"{chosen.entries} entries sent and confirmed after {time.monotonic() - began:.1f} s")
+        began = time.monotonic()
+        page.goto(f"{site}/bench/{session}/what-now/")
+        print(f"What now? for 24 queens, the whole page: {time.monotonic() - began:.2f} s")
+        browser.close()
+
+
+def weight(browser: Any, signed_in: Any, site: str, session: int) -> float:
+    """Bytes of every answer, heads included, of a visit by a browser that has nothing yet."""
+    context = browser.new_context(viewport={"width": 1180, "height": 820}, storage_state=signed_in.storage_state())
+    page = context.new_page()
+    client = context.new_cdp_session(page)
+    client.send("Network.enable")
+    received: list[float] = []
+    client.on("Network.loadingFinished", lambda event: received.append(float(event["encodedDataLength"])))
+    page.goto(f"{site}/bench/{session}/")
+    page.wait_for_selector("html[data-bench-ready]", state="attached")
+    page.wait_for_load_state("networkidle")
+    context.close()
+    return sum(received)
+
+
+if __name__ == "__main__":
+    main()
