@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from .ledger import MICRO, Ledger, Session
+from .ledger import MICRO, Ledger, Place, Session
 from .moves import Move, plan_after_move
 from .plan import Plan
 from .problem import Booking, Problem
@@ -129,9 +129,13 @@ def check_move(problem: Problem, plan: Plan, move: Move) -> list[Violation]:
         When the move takes more queens out of a placement than it holds, or names a pool nobody knows.
     """
     after = plan_after_move(problem, plan, move)
-    before = {_place(violation): violation.amount for violation in _touched(Ledger(problem, plan), move)}
-    found = [*_unknown(problem, after, ledger := Ledger(problem, after)), *_touched(ledger, move)]
-    return [violation for violation in found if violation.amount > before.get(_place(violation), 0)]
+    ledgers = Ledger(problem, plan), Ledger(problem, after)
+    touched = _Touched.of(move, ledgers)
+    before, found = (
+        [*_unknown(problem, p, o), *touched.judged(o)] for p, o in zip((plan, after), ledgers, strict=True)
+    )
+    was = {_place(violation): violation.amount for violation in before}
+    return [violation for violation in found if violation.amount > was.get(_place(violation), 0)]
 
 
 def _place(violation: Violation) -> tuple[object, ...]:
@@ -145,21 +149,35 @@ def _place(violation: Violation) -> tuple[object, ...]:
     )
 
 
-def _touched(ledger: Ledger, move: Move) -> list[Violation]:
-    places = {(move.bench, move.day)}
-    if move.taken_from is not None:
-        places.add((move.taken_from.bench, move.taken_from.day))
-    benches = {bench for bench, _ in places}
-    sources = {source for place in places for source in ledger.session(place).volume}
-    pools = {pool.id for place in places for pool in ledger.session(place).pools}
-    return [
-        *_bookings(ledger, (move.booking,)),
-        *_pools(ledger, pools),
-        *_sessions(ledger, places),
-        *_co2(ledger, {(bench, day + s) for bench, day in ledger.co2_places(benches) for s in (-1, 0, 1)}),
-        *_stock(ledger, sources),
-        *_whole(ledger),
-    ]
+@dataclass(frozen=True, slots=True)
+class _Touched:
+    """What a move can change: with both sides known, what was broken before is not taken for new."""
+
+    booking: str
+    places: frozenset[Place]
+    sources: frozenset[str]
+    pools: frozenset[str]
+
+    @classmethod
+    def of(cls, move: Move, ledgers: tuple[Ledger, Ledger]) -> _Touched:
+        places = {(move.bench, move.day)}
+        if move.taken_from is not None:
+            places.add((move.taken_from.bench, move.taken_from.day))
+        sessions = [ledger.session(place) for ledger in ledgers for place in places]
+        sources = frozenset(source for session in sessions for source in session.volume)
+        pools = frozenset(pool.id for session in sessions for pool in session.pools)
+        return cls(move.booking, frozenset(places), sources, pools)
+
+    def judged(self, ledger: Ledger) -> list[Violation]:
+        near = {(bench, day + s) for bench, day in ledger.co2_places({b for b, _ in self.places}) for s in (-1, 0, 1)}
+        return [
+            *_bookings(ledger, (self.booking,)),
+            *_pools(ledger, sorted(self.pools & set(ledger.pools))),
+            *_sessions(ledger, sorted(self.places)),
+            *_co2(ledger, near),
+            *_stock(ledger, self.sources),
+            *_whole(ledger),
+        ]
 
 
 def _unknown(problem: Problem, plan: Plan, ledger: Ledger) -> Iterator[Violation]:
