@@ -11,6 +11,7 @@ from playwright.sync_api import BrowserContext, Page, Playwright, expect
 from accounts.models import Person
 from tests.browser.relay import Relay
 from tests.factories import PASSWORD
+from tests.processes import wait_until
 
 READY = "html[data-bench-ready]"
 STORED = """async () => {
@@ -63,6 +64,7 @@ class Tablet:
         for pid in self.pids():
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
+        wait_until(lambda: not self.pids(), seconds=30)  # one that still writes would hold its files
         assert self.context is not None
         with contextlib.suppress(Exception):  # it is gone already
             self.context.close()

@@ -110,7 +110,7 @@ class Bench {
     this.view.say(null);
     this.redraw();
     this.channel.postMessage("kept");
-    this.sender.push();
+    this.sender.tapped();
     return kept;
   }
 

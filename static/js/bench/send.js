@@ -21,6 +21,7 @@ export class Sender {
     this.token = "";
     this.tries = 0;
     this.status = "sent";
+    this.failedAt = -Infinity;
     this.wake = () => this.push();
     addEventListener("online", this.wake);
     document.addEventListener("visibilitychange", () => document.hidden || this.push());
@@ -42,6 +43,12 @@ export class Sender {
     return data;
   }
 
+  // A tap: sends, but does not knock at a network that was away a moment ago.
+  tapped() {
+    if (performance.now() - this.failedAt < WAITS_MS[0]) return this.tell(this.status);
+    return this.push();
+  }
+
   push() {
     this.again = true;
     this.running ??= this.run().finally(() => {
@@ -57,6 +64,7 @@ export class Sender {
       try {
         await this.sendAll();
         this.tries = 0;
+        this.failedAt = -Infinity;
         await this.tell("sent");
       } catch (error) {
         await this.failed(error);
@@ -108,6 +116,7 @@ export class Sender {
     const wait = WAITS_MS[Math.min(this.tries, WAITS_MS.length - 1)];
     this.tries += 1;
     this.stale = true;
+    this.failedAt = performance.now();
     this.timer = setTimeout(this.wake, wait);
   }
 

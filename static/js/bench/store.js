@@ -44,38 +44,41 @@ export class Store {
 
   constructor(db) {
     this.db = db;
+    this.devices = {};
+    this.numbers = {};
   }
 
-  // Stored first: the promise is kept only when the entry lies on disk.
+  // Stored first: the promise is kept only when the entry lies on disk. One request and its echo: the last number is
+  // remembered; where another page of this device was faster the index refuses it, and it is read anew.
   async keep({ id = randomId(), session, person, kind, facts, at, offset_ms }) {
-    const transaction = this.db.transaction(["entries", "meta"], "readwrite", { durability: "strict" });
-    const meta = transaction.objectStore("meta");
     const stream = `${session}:${person}`;
-    const [device, number] = await Promise.all([done(meta.get(`device:${person}`)), done(meta.get(`number:${stream}`))]);
-    const entry = {
-      id,
-      session,
-      person,
-      device: device ?? randomId(),
-      number: (number ?? 0) + 1,
-      kind,
-      facts,
-      at,
-      offset_ms,
-      waiting: 1,
-      state: "kept",
-      words: "",
-    };
+    const device = (this.devices[person] ??= await this.device(person));
+    for (;;) {
+      const number = 1 + (this.numbers[stream] ??= (await this.get(`number:${stream}`)) ?? 0);
+      const entry = { id, session, person, device, number, kind, facts, at, offset_ms, waiting: 1, state: "kept", words: "" };
+      try {
+        await this.add(entry, `number:${stream}`);
+      } catch (error) {
+        delete this.numbers[stream];
+        if (error?.name !== "ConstraintError") throw error;
+        continue;
+      }
+      this.numbers[stream] = number;
+      return entry;
+    }
+  }
+
+  async add(entry, key) {
+    const transaction = this.db.transaction(["entries", "meta"], "readwrite", { durability: "strict" });
     try {
       transaction.objectStore("entries").add(entry);
-      meta.put(entry.number, `number:${stream}`);
-      if (!device) meta.put(entry.device, `device:${person}`);
+      transaction.objectStore("meta").put(entry.number, key);
     } catch (error) {
       transaction.abort(); // a number without its entry would be a gap that never closes
       throw error;
     }
+    transaction.commit?.();
     await ended(transaction);
-    return entry;
   }
 
   // The device's own number for one person. One person's entries are never a gap in another's.

@@ -22,12 +22,23 @@ export function tenthsOf(text) {
   return /^\d{1,4}(\.\d?)?$/.test(value) ? Math.round(Number(value) * 10) : null;
 }
 
-const setText = (name, text) => part(name).forEach((each) => (each.textContent = text));
+const setText = (name, text) =>
+  part(name).forEach((each) => {
+    if (each.textContent !== String(text)) each.textContent = text;
+  });
 const setHidden = (name, hidden) => part(name).forEach((each) => (each.hidden = hidden));
 
 export class View {
   constructor(page, words) {
-    Object.assign(this, { page, words, chosen: null, shownPlace: undefined });
+    Object.assign(this, { page, words, chosen: null, shownPlace: undefined, drawn: new Map() });
+  }
+
+  // A tap changes two figures: what stands as it stood is not drawn again.
+  isNew(name, ...facts) {
+    const now = JSON.stringify(facts);
+    if (this.drawn.get(name) === now) return false;
+    this.drawn.set(name, now);
+    return true;
   }
 
   isDone(place) {
@@ -73,13 +84,10 @@ export class View {
     this.drawLot();
     this.drawGas(queen);
     this.drawOrder();
-    if (this.row) {
-      drawTip(one('[data-part="tip"]'), {
-        loaded: Math.max(0, this.lotNow ? lotLeft(this.lotNow) : 0),
-        dose: this.row.info.dose,
-        ul,
-        title: one('[data-part="tip"]').dataset.words,
-      });
+    const loaded = Math.max(0, this.lotNow ? lotLeft(this.lotNow) : 0);
+    if (this.row && this.isNew("tip", loaded, this.row.info.dose)) {
+      const box = one('[data-part="tip"]');
+      drawTip(box, { loaded, dose: this.row.info.dose, ul, title: box.dataset.words });
     }
   }
 
@@ -89,6 +97,8 @@ export class View {
     box.hidden = !this.row;
     if (!this.row) return;
     const { id, dose } = this.row.info;
+    const label = this.data.queens[this.row.place.queen]?.label ?? "?";
+    if (!this.isNew("who", id, label, queen?.state, this.row.place.state)) return;
     if (this.shownPlace !== id) {
       const template = one(`template[data-who="${id}"]`);
       if (template) box.replaceChildren(template.content.cloneNode(true));
@@ -99,7 +109,7 @@ export class View {
       form.elements.leak_back.checked = form.elements.resistance.checked = false;
       one('[data-part="reason"]').hidden = true;
     }
-    box.querySelector('[data-part="label"]').textContent = this.data.queens[this.row.place.queen]?.label ?? "?";
+    box.querySelector('[data-part="label"]').textContent = label;
     const stage = box.querySelector('[data-part="stage"]');
     const chip = this.isDone(this.row.place) && one(`template[data-chip="${queen?.state}"]`);
     if (chip) stage.replaceChildren(chip.content.cloneNode(true));
@@ -125,14 +135,15 @@ export class View {
     if (document.activeElement !== reading) {
       reading.value = this.lotNow ? number.format(Math.max(0, lotLeft(this.lotNow)) / 10) : "";
     }
-    const select = one('form[data-kind="dose"]').elements.lot;
-    const options = Object.entries(this.state.lots)
+    const choices = Object.entries(this.state.lots)
       .filter(([, lot]) => canDraw(lot))
       .map(([id, lot]) => {
         const source = sourceName(this.data, this.words, lot.source);
-        return new Option(`${this.lotLabel(id)} · ${source} · ${ul(Math.max(0, lotLeft(lot)))}`, id, false, id === this.lotNow?.id);
+        return [`${this.lotLabel(id)} · ${source} · ${ul(Math.max(0, lotLeft(lot)))}`, id, false, id === this.lotNow?.id];
       });
-    select.replaceChildren(...options);
+    if (this.isNew("lots", choices)) {
+      one('form[data-kind="dose"]').elements.lot.replaceChildren(...choices.map((choice) => new Option(...choice)));
+    }
     const source = one('form[data-kind="lot_open"]').elements.source;
     if (!this.lotNow && this.row?.info.source && document.activeElement !== source) source.value = this.row.info.source;
     if (!this.lotNow) one('[data-part="open-lot"]').open = true;
@@ -154,10 +165,13 @@ export class View {
       const queen = this.state.queens[place.queen];
       const isDone = this.isDone(place);
       done += isDone;
+      const isNow = Boolean(this.row) && row.dataset.place === String(this.row.info.id);
+      const label = this.data.queens[place.queen]?.label ?? "–";
+      if (!this.isNew(`order${row.dataset.place}`, isDone, isNow, label, queen?.state, queen?.given)) continue;
       row.toggleAttribute("data-done", isDone);
-      if (this.row && row.dataset.place === String(this.row.info.id)) row.setAttribute("aria-current", "true");
+      if (isNow) row.setAttribute("aria-current", "true");
       else row.removeAttribute("aria-current");
-      row.querySelector(".code").textContent = this.data.queens[place.queen]?.label ?? "–";
+      row.querySelector(".code").textContent = label;
       const end = row.querySelector(":scope > span:last-of-type");
       if (isDone && queen?.given) {
         end.replaceChildren(one("template[data-check]").content.cloneNode(true), ` ${ul(queen.given)}`);
