@@ -2,6 +2,7 @@ import datetime as dt
 from typing import Any
 
 from django import forms
+from django.db.models import QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Cooperative, Person, Role
@@ -68,3 +69,32 @@ class MoveForm(forms.Form):
             season=season, state=SessionState.OPEN, day__gte=today, places__gt=0
         ).select_related("bench")
         self.fields["source"].queryset = DroneSource.objects.filter(season=season, pk__in=sources)  # type: ignore[attr-defined]
+
+
+class RepairForm(forms.Form):
+    """What a repair has to do without, beside what the facts say."""
+
+    sessions = forms.ModelMultipleChoiceField(
+        label=_("Bench days that will not be held"),
+        queryset=BenchSession.objects.none(),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+    )
+    sources = forms.ModelMultipleChoiceField(
+        label=_("Sources that cannot bring drones any more"),
+        queryset=DroneSource.objects.none(),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+    )
+
+    def __init__(
+        self, *args: Any, sessions: QuerySet[BenchSession], sources: QuerySet[DroneSource], **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["sessions"].queryset = sessions  # type: ignore[attr-defined]
+        self.fields["sources"].queryset = sources  # type: ignore[attr-defined]
+
+
+class RepairChoiceForm(forms.Form):
+    choice = forms.ChoiceField(choices=[("fewest", ""), ("balanced", ""), ("most", "")])
+    version = forms.IntegerField(min_value=0, required=False)

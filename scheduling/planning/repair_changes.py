@@ -2,13 +2,126 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
-from typing import TypeVar
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Literal, TypeVar
 
 from .problem import Bench, BenchDay, Booking, Problem, Source
 
 Entry = TypeVar("Entry", Source, Booking, Bench)
+
+#: What a plan can be overtaken by.
+Kind = Literal[
+    "source_lost",
+    "source_less",
+    "source_excluded",
+    "day_closed",
+    "day_shorter",
+    "batch_later",
+    "batch_earlier",
+    "booking_new",
+    "booking_gone",
+    "queens_more",
+    "queens_fewer",
+]
+#: A source is said to have less below this share of what was expected. Our choice. [1/1000]
+_LESS_PERMILLE = 900
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One fact that is not as it was.
+
+    Parameters
+    ----------
+    kind : str
+    amount : int
+        ``source_less``: what is left of the stock that was expected [1/1000]; ``day_shorter``: minutes less;
+        ``batch_later`` and ``batch_earlier``: days; ``source_excluded``: bookings that may not use it any more;
+        otherwise queens.
+    source, bench, day, booking : optional
+        The place. Days count from the later problem's first day.
+    """
+
+    kind: Kind
+    amount: int = 0
+    source: str | None = None
+    bench: str | None = None
+    day: int | None = None
+    booking: str | None = None
+
+
+def changes_between(before: Problem, after: Problem, *, days_later: int = 0) -> list[Change]:
+    """Return what is worse, later or new in the later of two problems of one season.
+
+    Parameters
+    ----------
+    before, after : Problem
+    days_later : int
+        How many days the later problem's day 0 lies after the earlier one's. Days before it are past. [d]
+    """
+    return [
+        *_of_sources(before, after, days_later),
+        *_of_days(before, after, days_later),
+        *_of_bookings(before, after, days_later),
+    ]
+
+
+def _of_sources(before: Problem, after: Problem, days_later: int) -> Iterator[Change]:
+    """Drones die meanwhile: a stock is held against what the daily survival leaves of it."""
+    now = {source.id: source for source in after.sources}
+    lost: set[str] = set()
+    survival = (before.rules.survival_per_day or 1.0) ** days_later
+    for source in before.sources:
+        was = sum(c.stock_eq for c in source.cohorts if c.last_day >= days_later) * survival
+        left = sum(cohort.stock_eq for cohort in now[source.id].cohorts) if source.id in now else 0
+        if was >= 1 and not left:
+            lost.add(source.id)
+            yield Change("source_lost", source=source.id)
+        elif was >= 1 and 1000 * left < _LESS_PERMILLE * was:
+            yield Change("source_less", int(1000 * left / was), source=source.id)
+    was_excluded = {(booking.id, entry.id) for booking in before.bookings for entry in booking.excluded}
+    known = {booking.id for booking in before.bookings}
+    counts: dict[str, int] = {}
+    for booking in after.bookings:
+        for entry in booking.excluded:
+            if entry.id not in lost and booking.id in known and (booking.id, entry.id) not in was_excluded:
+                counts[entry.id] = counts.get(entry.id, 0) + 1
+    for source_id, n in sorted(counts.items()):
+        yield Change("source_excluded", n, source=source_id)
+
+
+def _of_days(before: Problem, after: Problem, days_later: int) -> Iterator[Change]:
+    now = {(bench.id, day.day): day for bench in after.benches for day in bench.days}
+    for bench in before.benches:
+        for day in bench.days:
+            place = (bench.id, day.day - days_later)
+            if place[1] < 0 or not day.op_minutes:
+                continue
+            left = now[place].op_minutes if place in now else 0
+            if not left or not now[place].max_queens:
+                yield Change("day_closed", day.max_queens, bench=bench.id, day=place[1])
+            elif left < day.op_minutes or now[place].max_queens < day.max_queens:
+                yield Change("day_shorter", day.op_minutes - left, bench=bench.id, day=place[1])
+
+
+def _of_bookings(before: Problem, after: Problem, days_later: int) -> Iterator[Change]:
+    was = {booking.id: booking for booking in before.bookings}
+    now = {booking.id: booking for booking in after.bookings}
+    for booking in after.bookings:
+        old = was.get(booking.id)
+        if old is None:
+            yield Change("booking_new", booking.queens, booking=booking.id)
+            continue
+        later = booking.emerge - (old.emerge - days_later)
+        if later:
+            yield Change("batch_later" if later > 0 else "batch_earlier", abs(later), booking=booking.id)
+        more = booking.queens - old.queens
+        if more:
+            yield Change("queens_more" if more > 0 else "queens_fewer", abs(more), booking=booking.id)
+    for booking in before.bookings:
+        if booking.id not in now:
+            yield Change("booking_gone", booking.queens, booking=booking.id)
 
 
 def source_with_less(problem: Problem, source: str, permille: int) -> Problem:

@@ -93,6 +93,8 @@ class Ground:
         Pools that members were told, with their parts as they were.
     gone : int
         Published queens whose place no longer exists at all. [queens]
+    fewer : int
+        Published queens that are not asked for any more: they lose nothing. [queens]
     volume : int
         Semen of the published plan on today's doses. [10^-6 ul10]
     held : dict of column to queens
@@ -110,20 +112,21 @@ class Ground:
     pooled: dict[Shared, Mix] = field(default_factory=dict)
     names: dict[Shared, str] = field(default_factory=dict)
     gone: int = 0
+    fewer: int = 0
     volume: int = 0
     held: dict[int, int] = field(default_factory=dict)
     held_pooled: dict[int, int] = field(default_factory=dict)
 
     @property
     def told(self) -> int:
-        """Queens in the published plan. [queens]"""
-        return self.gone + sum(self.published.values()) + sum(self.published_pooled.values())
+        """Queens in the published plan that still want a place. [queens]"""
+        return self.gone + sum(self.published.values()) + sum(self.published_pooled.values()) - self.fewer
 
     def moved(self, state: State) -> int:
         """Return how many published queens are not where they were. [queens]"""
         lost = sum(max(0, n - state.x.get(i, 0)) for i, n in self.published.items())
         now = pooled_queens(state)
-        return self.gone + lost + sum(max(0, n - now.get(i, 0)) for i, n in self.published_pooled.items())
+        return self.gone - self.fewer + lost + sum(max(0, n - now.get(i, 0)) for i, n in self.published_pooled.items())
 
     def limits(self, state: State, more: int = 0) -> list[int]:
         """Return the most semen of each source that the share cap allows, with so much semen more in the plan."""
@@ -196,6 +199,11 @@ def ground_of(problem: Problem, plan: Plan) -> Ground:
     direct, pooled = _columns_by_place(grid)
     pools = {pool.id: pool for pool in plan.pools}
     dose = {booking.id: booking.ul10 for booking in grid.bookings}
+    asked = {booking.id: booking.queens for booking in grid.bookings}
+    told: dict[str, int] = {}
+    for placement in plan.assign:
+        told[placement.booking] = told.get(placement.booking, 0) + placement.queens
+    ground.fewer = sum(max(0, n - asked.get(booking, 0)) for booking, n in told.items())
     for placement in plan.assign:
         key = place_key(placement)
         ground.volume += placement.queens * dose.get(placement.booking, 0)

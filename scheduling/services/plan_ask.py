@@ -1,6 +1,8 @@
 """Asking for a plan to be worked out. The worker's part is in ``plan_run``, which loads the solver."""
 
 import datetime as dt
+from collections.abc import Iterable
+from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -9,7 +11,7 @@ from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.jobs import job_ask
-from scheduling.models import Plan, PlanState, Season
+from scheduling.models import BenchSession, DroneSource, Plan, PlanState, Season
 from scheduling.queries.plans import plan_in_force, plan_open_run
 from scheduling.queries.problem import problem_of
 
@@ -17,7 +19,35 @@ DEFAULT_SECONDS = 20.0
 SEED = 1
 
 
-def plan_ask(season: Season, *, by: Person, now: dt.datetime, seconds: float = DEFAULT_SECONDS) -> Plan:
+def repair_ask(
+    season: Season,
+    *,
+    sessions: Iterable[BenchSession] = (),
+    sources: Iterable[DroneSource] = (),
+    by: Person,
+    now: dt.datetime,
+) -> Plan:
+    """Put a repair of the plan in force in line: the facts as they are now, and without these sessions and sources.
+
+    While a plan is being worked out, that one is returned.
+    """
+    if plan_in_force(season) is None:
+        raise Refusal(_("No plan is published yet, so there is none to repair. Work one out."), rule="repair_no_plan")
+    without = {
+        "sessions": sorted(session.pk for session in sessions),
+        "sources": sorted(source.pk for source in sources),
+    }
+    return plan_ask(season, by=by, now=now, more={"repair": without})
+
+
+def plan_ask(
+    season: Season,
+    *,
+    by: Person,
+    now: dt.datetime,
+    seconds: float = DEFAULT_SECONDS,
+    more: dict[str, Any] | None = None,
+) -> Plan:
     """Put the working-out of a new sketch in line. While one is being worked out, that one is returned."""
     if season.closed_at is not None:
         raise Refusal(_("%(season)s is closed.") % {"season": season}, rule="season_closed")
@@ -39,7 +69,7 @@ def plan_ask(season: Season, *, by: Person, now: dt.datetime, seconds: float = D
             cooperative=season.cooperative,
             by=by,
             now=now,
-            arguments={"plan": plan.pk, "seconds": seconds, "seed": SEED},
+            arguments={"plan": plan.pk, "seconds": seconds, "seed": SEED, **(more or {})},
         )
         plan.save(update_fields=["job"])
         audit_record(plan, action="plan.ask", by=by, now=now, cooperative=season.cooperative)

@@ -29,6 +29,7 @@ from scheduling.queries.plan_rows import pure_plan
 from scheduling.queries.plan_words import Names, reason_words, violation_words
 from scheduling.queries.plans import IN_FORCE, SKETCHES, BookingChange, booking_changes, plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.repair import planned_on
 from scheduling.services.drone_calls import drone_calls_write
 from scheduling.services.offers import offers_replace
 from scheduling.services.places import places_assign_queens
@@ -65,7 +66,7 @@ def plan_publish(plan: Plan, *, version: int | None = None, by: Person, now: dt.
             Plan.objects.filter(pk=before.pk).update(state=PlanState.CLOSED)
         plan.number, plan.state, plan.published_at, plan.published_by = number, PlanState.PUBLISHED, now, by
         plan.facts_mark = facts_mark(problem)
-        plan_results_refresh(plan, problem)
+        plan_results_refresh(plan, planned_on(plan, problem))
         plan.save(
             update_fields=["number", "state", "published_at", "published_by", "facts_mark", "result", "no_full_fit"]
         )

@@ -22,6 +22,8 @@ from scheduling.queries.plan_rows import first_day_of, plan_rows_write
 from scheduling.queries.plan_words import violation_words
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.repair import planned_on
+from scheduling.services.plan_repair_run import repaired
 from scheduling.services.plan_results import plan_results_refresh
 
 
@@ -30,8 +32,10 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
     plan = Plan.objects.select_related("season__cooperative", "based_on").get(pk=handle.arguments["plan"])
     handle.report(JobState.READING, step=_("Reading requests, sessions and drones"))
     now = handle.now
-    _note_base(plan)
+    base = _note_base(plan)
     problem = problem_of(plan.season, now=now)
+    if "repair" in handle.arguments:
+        return _repair(handle, plan, base, problem, now=now)
     handle.report(
         JobState.WORKING,
         step=_("Working out places for %(queens)d queens") % {"queens": problem.requested},
@@ -56,13 +60,23 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
     return _keep(handle, plan, pure, problem, now=now)
 
 
-def _note_base(plan: Plan) -> None:
+def _repair(handle: JobHandle, plan: Plan, base: Plan | None, problem: Problem, *, now: dt.datetime) -> dict[str, Any]:
+    """Move few instead of planning anew: the sketch is the choice with the fewest moves, the others stand beside it."""
+    handle.report(JobState.WORKING, step=_("Looking for the fewest moves"))
+    pure, choices = repaired(handle, base, planned_on(plan, problem))
+    _report_checking(handle)
+    kept = _keep(handle, plan, pure, problem, now=now)
+    return {**kept, "choices": choices}
+
+
+def _note_base(plan: Plan) -> Plan | None:
     """Which plan in force, and which version of it, is read. First this, then the facts: what changes between makes
     the sketch stale, never silently old."""
     base = plan_in_force(plan.season)
     Plan.objects.filter(pk=plan.pk, state=PlanState.WORKING).update(
         based_on=base, base_version=base.version if base else None
     )
+    return base
 
 
 def _report(handle: JobHandle, progress: Progress, requested: int) -> None:
@@ -109,7 +123,7 @@ def _keep(handle: JobHandle, plan: Plan, pure: PurePlan, problem: Problem, *, no
         plan.problem = problem_to_json(problem)
         plan.facts_mark = facts_mark(problem)
         plan.result = {key: value for key, value in result.items() if key != "unserved"}
-        plan_results_refresh(plan, problem, acceptable=acceptable)
+        plan_results_refresh(plan, planned_on(plan, problem), acceptable=acceptable)
         plan.save(update_fields=["state", "problem", "facts_mark", "result", "no_full_fit"])
         audit_record(
             plan,

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from scheduling.views import balance, plan, requests, sessions
+from scheduling.views import balance, plan, repair, requests, sessions
 
 urlpatterns = [
     path("board/", plan.board, name="board"),
@@ -10,6 +10,8 @@ urlpatterns = [
     path("plan/<int:pk>/stop/", plan.stop, name="plan_stop"),
     path("plan/<int:pk>/sketch/", plan.sketch, name="plan_sketch"),
     path("plan/<int:pk>/discard/", plan.discard, name="plan_discard"),
+    path("plan/<int:pk>/changed/", repair.changed, name="plan_changed"),
+    path("plan/<int:pk>/repair/", repair.choices, name="plan_repair"),
     path("plan/<int:pk>/publish/", plan.publish, name="plan_publish"),
     path("plan/<int:pk>/move/<int:booking_pk>/", plan.move, name="plan_place"),
     path("plan/<int:pk>/move/<int:booking_pk>/from/<int:placement_pk>/", plan.move, name="plan_move"),

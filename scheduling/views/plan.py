@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -23,6 +24,7 @@ from scheduling.queries.plans import (
     plans_seen_by,
 )
 from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.repair import is_repair
 from scheduling.queries.season import season_in_force
 from scheduling.services.plan_ask import plan_ask
 from scheduling.services.plan_publish import plan_publish
@@ -79,6 +81,7 @@ def _show(request: HttpRequest, season: Season, plan: Plan | None) -> HttpRespon
             "board": shown,
             "finding": _finding(shown),
             "is_sketch": plan is not None and plan.state in SKETCHES,
+            "is_repair": plan is not None and is_repair(plan),
             "facts_changed": plan is not None and plan.facts_mark not in {"", facts_mark(problem)},
             "gap_percent": 100 * float(plan.result.get("gap", 0)) if plan else 0,
             "earlier": season.plans.filter(number__isnull=False).order_by("-number")[:8],
@@ -115,13 +118,14 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
     """The waiting page: steps, best so far; a fragment for htmx, itself again for everybody else."""
     plan = _plan(request, pk)
     if plan.job is None or plan.job.state == "ready":
+        to = reverse("scheduling:plan_repair" if is_repair(plan) else "scheduling:plan", args=[plan.pk])
         if request.headers.get("HX-Request"):
             response = HttpResponse()
-            response["HX-Redirect"] = request.build_absolute_uri(f"/plan/{plan.pk}/")
+            response["HX-Redirect"] = request.build_absolute_uri(to)
             return response
-        return redirect("scheduling:plan", pk=plan.pk)
+        return redirect(to)
     template = "scheduling/plan_run_part.html" if request.headers.get("HX-Request") else "scheduling/plan_run.html"
-    return render(request, template, {"plan": plan, "job": plan.job})
+    return render(request, template, {"plan": plan, "job": plan.job, "is_repair": is_repair(plan)})
 
 
 @require_POST

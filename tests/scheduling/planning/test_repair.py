@@ -15,7 +15,14 @@ from scheduling.planning.moves import co2_of
 from scheduling.planning.plan import Part, Plan, Pool
 from scheduling.planning.problem import Booking, Placement, Problem
 from scheduling.planning.repair import Point, Repair, repair
-from scheduling.planning.repair_changes import batch_later, bench_day_shortened, source_with_less, with_bookings
+from scheduling.planning.repair_changes import (
+    Change,
+    batch_later,
+    bench_day_shortened,
+    changes_between,
+    source_with_less,
+    with_bookings,
+)
 from scheduling.planning.rows import place_key
 
 from .seasons import bench_day, booking, random_season, season, source
@@ -243,3 +250,52 @@ def test_a_changed_fact_changes_nothing_else():
     assert replace(after, benches=before.benches) == before
     later: Booking = batch_later(before, "B1", 2).bookings[0]
     assert later == replace(before.bookings[0], emerge=before.bookings[0].emerge + 2)
+
+
+def test_queens_that_are_not_asked_for_any_more_lose_nothing():
+    told = (Placement("B1", "J1", 1, 4, source="S1"), Placement("B2", "J1", 2, 4, source="S1"))
+    plan = Plan("by hand", told, (), co2_of(season(), told))
+    found = repaired(season(bookings=[booking("B1", queens=3)]), plan)
+    assert (found.told, found.fewest.moved, found.fewest.served) == (3, 0, 3)
+
+
+def test_every_change_is_found_with_its_place():
+    before = season()
+    new = replace(before.bookings[0], id="B3", queens=2)
+    changes = [
+        (source_with_less(before, "S1", 0), Change("source_lost", source="S1")),
+        (source_with_less(before, "S2", 500), Change("source_less", 500, source="S2")),
+        (bench_day_shortened(before, "J1", 2, 0), Change("day_closed", 10, bench="J1", day=2)),
+        (bench_day_shortened(before, "J1", 2, 60), Change("day_shorter", 40, bench="J1", day=2)),
+        (batch_later(before, "B1", 2), Change("batch_later", 2, booking="B1")),
+        (batch_later(before, "B1", -1), Change("batch_earlier", 1, booking="B1")),
+        (with_bookings(before, (new,)), Change("booking_new", 2, booking="B3")),
+        (replace(before, bookings=before.bookings[1:]), Change("booking_gone", 4, booking="B1")),
+        (
+            season(bookings=[booking("B1", queens=6), booking("B2", member="M2")]),
+            Change("queens_more", 2, booking="B1"),
+        ),
+        (
+            season(bookings=[booking("B1", queens=1), booking("B2", member="M2")]),
+            Change("queens_fewer", 3, booking="B1"),
+        ),
+        (
+            season(
+                bookings=[booking("B1", excluded=[{"id": "S1", "reason": "health_hold"}]), booking("B2", member="M2")]
+            ),
+            Change("source_excluded", 1, source="S1"),
+        ),
+    ]
+    for after, change in changes:
+        assert changes_between(before, after) == [change]
+    assert changes_between(before, before) == []
+
+
+def test_a_day_later_nothing_but_the_day_has_changed():
+    before = season()
+    days = [bench_day(day) for day in range(3)]
+    later = season(
+        benches=[{"id": "J1", "days": days}],
+        bookings=[booking("B1", emerge=-8), booking("B2", member="M2", emerge=-8)],
+    )
+    assert changes_between(before, later, days_later=1) == []
