@@ -75,7 +75,7 @@ def _place(row: BenchRow, session: BenchSession) -> dict[str, Any]:
 def _queen_labels(page: BenchPage) -> dict[str, dict[str, Any]]:
     batches = {row.place.booking.batch_id for row in page.rows}
     return {
-        str(queen.pk): {"label": str(queen), "batch": queen.batch_id}
+        str(queen.pk): {"label": str(queen), "batch": queen.batch_id, "queen": queen.queen_id}
         for queen in BatchQueen.objects.filter(batch__in=batches).select_related("queen").order_by("batch", "number")
     }
 

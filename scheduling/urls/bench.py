@@ -1,6 +1,6 @@
 from django.urls import path
 
-from scheduling.views import bench, bench_correct, bench_log, checks, outcomes, what_now
+from scheduling.views import bench, bench_correct, bench_log, bench_paper, checks, outcomes, what_now
 
 urlpatterns = [
     path("bench/", bench.bench, name="bench"),
@@ -12,6 +12,10 @@ urlpatterns = [
     path("bench/<int:pk>/looks/<uuid:entry_id>/", bench_log.look, name="bench_look"),
     path("bench/<int:pk>/what-now/", what_now.what_now, name="what_now"),
     path("bench/<int:pk>/correct/", bench_correct.correct, name="bench_correct"),
+    path("bench/<int:pk>/sheet/", bench_paper.sheet, name="bench_sheet"),
+    path("bench/<int:pk>/labels/", bench_paper.labels, name="bench_labels"),
+    path("Q/<int:pk>", bench_paper.queen_of_label, name="queen_of_label"),
+    path("B/<int:pk>/", bench_paper.bench_of_sheet, name="bench_of_sheet"),
     path("bench/<int:pk>/close/", bench.close, name="bench_close"),
     path("bench/<int:pk>/lots/open/", bench.lot_new, name="lot_open"),
     path("bench/<int:pk>/lots/<int:lot_pk>/", bench.lot_page, name="lot"),

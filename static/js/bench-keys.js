@@ -3,6 +3,7 @@
 const typing = (element) => element?.closest?.("input:not([type=hidden]):not([type=checkbox]), textarea, select");
 
 document.addEventListener("keydown", (event) => {
+  if (document.querySelector("dialog[open]")) return; // a question stands before the bench
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || typing(event.target)) return;
   if (event.code === "KeyL") {
     const volume = document.querySelector(".bench-taps input[name=volume]");

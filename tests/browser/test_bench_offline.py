@@ -407,6 +407,37 @@ def test_rules_are_said_at_once_without_a_network(bench: Bench, relay: Relay, ta
     assert_server_has(bench.session, one.stored())
 
 
+def test_a_scanned_label_confirms_the_queen_or_puts_another_on_the_place(
+    bench: Bench, relay: Relay, tablet: Switch
+) -> None:
+    one = tablet()
+    relay.cut()
+    first, second = bench.queens[0], bench.queens[1]
+    for text, words in (
+        (f"HTTP://127.0.0.1:8000/Q/{first.queen_id}", "the right queen"),
+        ("XX-99", "no queen of this batch"),
+    ):
+        one.press("KeyM")
+        expect(one.page.locator("#mark-scan")).to_be_focused()
+        one.page.keyboard.type(text)
+        expect(one.page.locator("#mark-scan")).to_have_value(text)
+        one.page.keyboard.press("Enter")
+        expect(one.page.locator("#mark-dialog")).to_be_hidden()
+        expect(one.page.locator("[data-part=say]")).to_contain_text(words)
+    one.press("KeyM")
+    one.page.keyboard.type(str(second).lower())
+    one.page.keyboard.press("Enter")
+    expect(one.page.locator("[data-part=label]")).to_have_text(str(second))
+    expect(one.page.locator(".order-list .code").nth(1)).to_have_text(str(first))
+    relay.mend()
+    one.send_now()
+    one.sees_sent()
+    bench.places[0].refresh_from_db()
+    assert bench.places[0].batch_queen == second
+    assert BenchEntry.objects.count() == 1
+    assert_server_has(bench.session, one.stored())
+
+
 def test_both_folds_say_the_same(bench: Bench, tablet: Switch) -> None:
     one = tablet()
     chance = random.Random(SEED)

@@ -131,6 +131,7 @@ class Bench {
       const lot = this.view.lotNow;
       if (volume && lot) volume.value = Math.max(0, lotLeft(lot) - lot.stored) / 10;
       dialog.showModal();
+      dialog.querySelector("input:not([type=radio])").focus();
     } else if (closer) {
       closer.closest("dialog").close();
     } else if (row) {
@@ -181,6 +182,15 @@ class Bench {
     if (others && status === "sent") this.view.sent({ status: "other_person", unsent: others, who: "…" });
     else this.view.sent({ status, unsent, who: this.data?.person_name ?? "…" });
   }
+}
+
+// A label's code ends in /Q/ and the queen's number; typed is her mark.
+function queenOfScan(text, queens, batch) {
+  const number = Number(/\/Q\/(\d+)$/i.exec(text)?.[1]);
+  const found = Object.entries(queens).find(
+    ([, queen]) => queen.batch === batch && (queen.queen === number || queen.label.toUpperCase() === text.toUpperCase()),
+  );
+  return found?.[0];
 }
 
 const FORMS = {
@@ -260,7 +270,13 @@ const FORMS = {
 
   mark(bench, form, fields) {
     form.closest("dialog").close();
-    return bench.keep("mark", { place: bench.view.row.info.id, queen: Number(fields.get("queen")) });
+    form.elements.scan.value = "";
+    const { info, place } = bench.view.row;
+    const scanned = fields.get("scan").trim();
+    const queen = scanned ? queenOfScan(scanned, bench.data.queens, info.batch) : fields.get("queen");
+    if (!queen) return bench.view.say(bench.words("not_of_batch", { mark: scanned }));
+    if (queen === place.queen) return bench.view.say(bench.words("right_queen", { mark: bench.data.queens[queen].label }), "go");
+    return bench.keep("mark", { place: info.id, queen: Number(queen) });
   },
 
   undo(bench) {

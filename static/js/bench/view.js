@@ -191,9 +191,10 @@ export class View {
     }
   }
 
-  say(words) {
+  say(words, tone = "stop") {
     for (const each of part("say")) {
       each.hidden = !words;
+      each.dataset.tone = tone;
       each.querySelector("p").textContent = words ?? "";
       if (words) each.scrollIntoView({ block: "nearest" });
     }
