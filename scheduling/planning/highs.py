@@ -66,14 +66,16 @@ class Relaxation:
     Parameters
     ----------
     program : Program
+    vertex : bool, optional
+        Whether to look for a vertex; by default where the program is not too large for that.
     """
 
-    def __init__(self, program: Program) -> None:
+    def __init__(self, program: Program, *, vertex: bool | None = None) -> None:
         small = program.A.shape[1] < _SMALL
         self._solver = _solver(program, 1.0)
         self._solver.setOptionValue("solver", "simplex" if small else "ipm")
         #: Whether the answer is a vertex, from which added rows and closed columns are quickly dealt with.
-        self.vertex = program.A.shape[1] <= _LARGE
+        self.vertex = program.A.shape[1] <= _LARGE if vertex is None else vertex
         self._solver.setOptionValue("run_crossover", "on" if self.vertex else "off")
 
     def solve(self, seconds: float) -> Answer:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .model import Floats, Model
-from .search import Mask, free_sessions, free_sources
+from .search import Mask, free_sessions, free_sources, only_open
 
 #: Whole columns in a piece: first guess, and within what it may drift. [columns]
 _FIRST, _LEAST, _MOST = 700.0, 150.0, 4000.0
@@ -44,6 +44,7 @@ class Neighbourhoods:
         self._bench = np.array([session.bench for session in grid.sessions])
         self._slot_session = np.array([slot.session for slot in grid.slots], dtype=np.int64)
         self._slot_source = np.array([slot.source for slot in grid.slots], dtype=np.int64)
+        self._direct_slot = np.array([k for _, k in grid.direct], dtype=np.int64)
         self._weight = self._columns_per_session()
         self._related = self._shared_bookings()
         self.arms = [
@@ -51,6 +52,7 @@ class Neighbourhoods:
             Arm("bench", self._bench_days),
             Arm("sources", self._sources),
             Arm("unserved", self._unserved),
+            Arm("open days", self._open_days),
         ]
 
     def draw(self, v: Floats) -> tuple[Arm, Mask]:
@@ -79,14 +81,15 @@ class Neighbourhoods:
         shared: Floats = np.minimum(accepts.T @ (accepts > 0), (accepts.T @ (accepts > 0)).T)
         return shared
 
-    def _window(self, inside: Mask, middle: int, size: float) -> Mask:
+    def _window(self, inside: Mask, middle: int, size: float, weight: Floats | None = None) -> Mask:
         """Return days around a middle one, widened until they hold so many columns."""
+        weight = self._weight if weight is None else weight
         chosen = np.zeros(len(self._day), dtype=bool)
         away = np.abs(self._day - middle)
         total = 0.0
         for distance in range(self.model.grid.problem.days + 1):
             ring = inside & (away == distance)
-            held = float(np.sum(self._weight[ring]))
+            held = float(np.sum(weight[ring]))
             if total and total + held > size:
                 break
             chosen |= ring
@@ -97,6 +100,17 @@ class Neighbourhoods:
         middle = int(self._day[self.random.integers(len(self._day))])
         everywhere = np.ones(len(self._day), dtype=bool)
         return free_sessions(self.model, v, self._window(everywhere, middle, size))
+
+    def _open_days(self, v: Floats, size: float) -> Mask:
+        """Free queens and parts of more days, but only between slots and pools that are open and stay so."""
+        open_slot = v[self.model.blocks["z"].slice] > 0.5
+        weight = np.bincount(
+            self._slot_session[self._direct_slot[open_slot[self._direct_slot]]], minlength=len(self._day)
+        ).astype(float)
+        middle = int(self._day[self.random.integers(len(self._day))])
+        everywhere = np.ones(len(self._day), dtype=bool)
+        sessions = self._window(everywhere, middle, 2 * size, weight)
+        return only_open(self.model, free_sessions(self.model, v, sessions), open_slot)
 
     def _bench_days(self, v: Floats, size: float) -> Mask:
         j: int = int(self.random.integers(self._day.size))

@@ -123,6 +123,18 @@ def free_sources(model: Model, v: Floats, sources: Mask, sessions: Mask | None =
     return free
 
 
+def only_open(model: Model, free: Mask, open_slot: Mask) -> Mask:
+    """Return the columns free without those that open or close a slot or a pool, and without closed slots."""
+    blocks = model.blocks
+    for name in ("z", "w"):
+        free[blocks[name].slice] = False
+    for name, members in (("x", model.grid.direct), ("p", model.grid.parts)):
+        if members:
+            free[blocks[name].slice] &= open_slot[np.array([k for _, k in members], dtype=np.int64)]
+    free[blocks["vol"].slice] &= open_slot
+    return free
+
+
 def _free_choices(model: Model, v: Floats, free: Mask) -> None:
     if not model.chosen:
         return

@@ -11,12 +11,18 @@ from .model import Floats, Model
 from .neighbourhoods import Neighbourhoods
 from .rounding import rounded_state
 from .running import PIECE_NODES, PIECE_SECONDS, Search, solve_whole, whole
-from .search import improved
+from .search import improved, only_open
+from .slim import slim_program, supported_program
 
 #: Rounds of adding link rows to the relaxation, and the least violation worth a row.
 _LINK_ROUNDS, _LINK_LEAST = 3, 1e-3
 #: Share of the time that the first relaxation may take. [-]
 _RELAX_SHARE = 0.7
+#: The whole relaxation takes about so many times as long as the slim one with its rounds. [-]
+_WHOLE_TIMES = 5
+_SUPPORT_ROUNDS = 4
+#: All queens are seated anew between open slots at once up to so many columns, for so long at the most.
+_MOST_AT_ONCE, _AT_ONCE_SECONDS, _AT_ONCE_SHARE, _AT_ONCE_NODES = 10_000, 10.0, 0.4, 500
 #: A link round is cheap below this share of the time left; diving may take this share altogether. [-]
 _CHEAP, _DIVE_SHARE = 0.03, 0.2
 
@@ -44,11 +50,21 @@ def counted_bound(model: Model) -> int:
 
 
 def relax_and_round(search: Search, point: Floats) -> Floats:
-    """Bound the queens by the relaxation, tightened by link rows; return the best start found."""
+    """Bound the queens by relaxations and round them; return the best start found.
+
+    First the slim relaxation and what its slots support; then, where that left time enough, the whole one,
+    tightened by link rows.
+    """
     model = search.model
     goal = served_goal(model) if not model.published else kept_goal(model)
     if _feasible(model, point):
         search.take(point)
+    before = search.left()
+    if not search.small:
+        point = _slim_start(search, goal, point)
+    used = before - search.left()
+    if used * _WHOLE_TIMES > search.left() * _RELAX_SHARE or search.over():
+        return point
     relaxation = Relaxation(model.program(served_goal(model)))
     answer = relaxation.solve(search.left() * _RELAX_SHARE)
     if answer.v is None:
@@ -60,6 +76,42 @@ def relax_and_round(search: Search, point: Floats) -> Floats:
     answer = _with_links(search, relaxation, answer)
     assert answer.v is not None
     return _dive(search, relaxation, answer.v, goal, point)
+
+
+def _slim_start(search: Search, goal: Floats, point: Floats) -> Floats:
+    """Round the slim relaxation, then again and again what the slots of the last rounding support."""
+    model = search.model
+    program, back = slim_program(model)
+    answer = Relaxation(program, vertex=False).solve(search.left() * _RELAX_SHARE)
+    if answer.v is None:
+        return point
+    search.bound = min(search.bound, whole(answer.bound))
+    state = rounded_state(model, back @ answer.v)
+    point = _better(search, goal, point, state.vector(model))
+    for _ in range(_SUPPORT_ROUNDS):
+        if search.over():
+            break
+        supported = Relaxation(supported_program(model, goal, state)).solve(search.left() * _RELAX_SHARE)
+        if supported.v is None:
+            break
+        state = rounded_state(model, supported.v)
+        better = _better(search, goal, point, state.vector(model))
+        if better is point:
+            break
+        point = better
+    return _supported_whole(search, goal, point)
+
+
+def _supported_whole(search: Search, goal: Floats, point: Floats) -> Floats:
+    """Seat the queens anew between the slots that are open, all at once where they are not too many."""
+    model = search.model
+    open_slot = point[model.blocks["z"].slice] > 0.5
+    free = only_open(model, np.ones(model.columns, dtype=bool), open_slot)
+    if not _feasible(model, point) or int((free & model.integer).sum()) > _MOST_AT_ONCE:
+        return point
+    seconds = min(_AT_ONCE_SECONDS, search.left() * _AT_ONCE_SHARE)
+    better, _ = improved(model, goal, point, free, seconds=seconds, nodes=_AT_ONCE_NODES, seed=search.seed, slack=0.99)
+    return _better(search, goal, point, better)
 
 
 def _with_links(search: Search, relaxation: Relaxation, answer: Answer) -> Answer:
