@@ -15,6 +15,7 @@ from scheduling.models import (
     BenchState,
     Co2Treatment,
     Dose,
+    DroneSource,
     DroneTally,
     LotMovement,
     LotState,
@@ -26,7 +27,9 @@ from scheduling.models import (
 )
 from scheduling.planning.semen import Balance, SourceSemen
 from scheduling.planning.timing import queen_age_days
+from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_seen_by
+from scheduling.queries.sources import source_view
 
 SESSIONS_AT_BENCH = [SessionState.OPEN, SessionState.RUNNING, SessionState.CLOSED]
 
@@ -124,6 +127,15 @@ def semen_by_drone_queen(view: LotView) -> dict[int, SourceSemen]:
     return {
         share.drone_queen_id: SourceSemen(share.volume_tenths, share.drones) for share in lot.semen_batch.shares.all()
     }
+
+
+def drone_ages(source: DroneSource, session: BenchSession) -> tuple[int | None, int | None]:
+    """Youngest and oldest drones of a source that may be used at a session, from the calendar of its cohorts. [days]"""
+    view = source_view(source, today=session.day, settings=settings_of(session.season))
+    ages = [cohort.calendar.ages_on(session.day) for cohort in view.cohorts if cohort.is_ripe_on(session.day)]
+    if not ages:
+        return None, None
+    return max(0, min(young for young, _old in ages)), max(old for _young, old in ages)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from scheduling.planning.facts import Settings
 from scheduling.planning.timing import queen_age_days
 from scheduling.planning.units import tenths_from_ul
 from scheduling.planning.what_now import Fate, Outlook, SourceNow, Verdict, outlook, what_now
-from scheduling.queries.bench import BenchPage, BenchRow, bench_page
+from scheduling.queries.bench import BenchPage, BenchRow, bench_page, drone_ages
 from scheduling.queries.ledger import ledger_order, priorities_words
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_with_room
@@ -33,6 +33,22 @@ class SourceRow:
     def share_percent(self) -> int:
         a, b = self.now.share
         return round(100 * a / (a + b))
+
+
+@dataclass(frozen=True)
+class SourceBefore:
+    """A source before the session begins. Ages in days, None where no cohort of it is ripe that day."""
+
+    source: Any
+    drones: int
+    ages: tuple[int | None, int | None]
+    outlook: Outlook
+    needed_tenths: int
+
+    @property
+    def is_short(self) -> bool:
+        """Not even the mean covers what the order needs."""
+        return self.outlook.mean < self.needed_tenths
 
 
 @dataclass(frozen=True)
@@ -103,6 +119,18 @@ def what_now_of(session: BenchSession, *, drones_left: Mapping[int, int] | None 
         ],
         [_("Queens who have no other bench day left in their window come first."), *priorities_words(session.season)],
     )
+
+
+def sources_before(session: BenchSession, page: BenchPage) -> list[SourceBefore]:
+    """Before the start: drones each source of the order is called for, their ages, and semen to expect of them."""
+    settings = settings_of(session.season)
+    waiting = [row for row in page.rows if not row.is_done]
+    rows = []
+    for key, (source, now) in _sources(session, page, settings, {}).items():
+        needed = sum(row.place.dose_tenths for row in waiting if _key(row) == key)
+        ages = drone_ages(source, session) if source is not None else (None, None)
+        rows.append(SourceBefore(source, now.drones_left, ages, outlook(now), needed))
+    return rows
 
 
 def _key(row: BenchRow) -> str:

@@ -23,9 +23,7 @@ from scheduling.models import (
     TallyOutcome,
 )
 from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import LotView, lot_view, semen_by_drone_queen
-from scheduling.queries.season import settings_of
-from scheduling.queries.sources import source_view
+from scheduling.queries.bench import LotView, drone_ages, lot_view, semen_by_drone_queen
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running, refuse_source
 from scheduling.services.store_reminders import reminders_refresh_lot
@@ -56,7 +54,7 @@ def lot_open(
             raise Refusal(_("%(source)s is not offered this season.") % {"source": source}, field="source")
         refuse_source(source, day=session.day)
         _refuse_old_tip(session, source, tip)
-        youngest, oldest = _drone_ages(source, session)
+        youngest, oldest = drone_ages(source, session)
         number = SemenLot.objects.filter(session=session).count() + 1
         lot = SemenLot.objects.create(
             session=session,
@@ -255,15 +253,6 @@ def _refuse_old_tip(session: BenchSession, source: DroneSource, tip: str) -> Non
             field="tip",
             rule="tip_of_other_source",
         )
-
-
-def _drone_ages(source: DroneSource, session: BenchSession) -> tuple[int | None, int | None]:
-    """Ages of the drones that may be used that day, from the calendar of the source's cohorts."""
-    view = source_view(source, today=session.day, settings=settings_of(session.season))
-    ages = [cohort.calendar.ages_on(session.day) for cohort in view.cohorts if cohort.is_ripe_on(session.day)]
-    if not ages:
-        return None, None
-    return max(0, min(young for young, _old in ages)), max(old for _young, old in ages)
 
 
 def _refuse_ended(lot: SemenLot) -> None:

@@ -28,6 +28,7 @@ from scheduling.forms.bench import (
 from scheduling.models import BenchPlace, BenchSession, BenchState, Dose, SemenLot, SessionState, TallyOutcome
 from scheduling.queries.bench import BenchPage, bench_page, bench_sessions, lots_of_session
 from scheduling.queries.bench_log import corrections_of, entries_to_look_at
+from scheduling.queries.what_now import sources_before
 from scheduling.services.bench_queens import (
     bench_set_aside,
     bench_take_back,
@@ -87,6 +88,7 @@ def session_page(request: HttpRequest, pk: int) -> HttpResponse:
             "today": today_of(request),
             "looks": entries_to_look_at(session).count(),
             "corrections": corrections_of(session),
+            "sources": sources_before(session, page) if session.state == SessionState.OPEN else [],
         },
     )
 
@@ -102,7 +104,14 @@ def start(request: HttpRequest, pk: int) -> HttpResponse:
         ),
     ):
         return redirect("scheduling:bench_session", pk=pk)
-    context = {"session": session, "page": bench_page(session), "form": form, "today": today_of(request)}
+    page = bench_page(session)
+    context = {
+        "session": session,
+        "page": page,
+        "form": form,
+        "today": today_of(request),
+        "sources": sources_before(session, page),
+    }
     return render(request, "scheduling/bench_prepare.html", context, status=422)
 
 

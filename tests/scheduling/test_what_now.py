@@ -10,8 +10,9 @@ from accounts.models import AuditEntry, Role
 from accounts.refusals import Refusal
 from scheduling.models import BatchQueen, BenchPlace, BenchSession, BookingState, PlaceState, Reminder, SessionState
 from scheduling.planning.what_now import Fate
+from scheduling.queries.bench import bench_page
 from scheduling.queries.plans import plan_in_force
-from scheduling.queries.what_now import what_now_of
+from scheduling.queries.what_now import sources_before, what_now_of
 from scheduling.services.bench_moves import bench_move
 from scheduling.services.bench_session import session_start
 from scheduling.services.lots import lot_open, lot_read, lot_tally
@@ -136,6 +137,23 @@ def test_nothing_moves_when_one_of_them_cannot(short: ShortDay, why: str) -> Non
         bench_move(short.session, moves=moves, reason="short", by=short.by, now=ON_DAY)
     assert BenchPlace.objects.filter(session=target).count() == 0
     assert not Reminder.objects.filter(kind="place_moved").exists()
+
+
+def test_before_the_start_the_page_says_what_each_source_is_expected_to_give(client: Client) -> None:
+    world = PlanWorld()
+    world.ask("Rowan")
+    world.publish()
+    session = world.sessions[0]
+    BenchPlace.objects.update(session=session)
+    person = RoleGrantFactory(person=world.by, cooperative=world.season.cooperative, role=Role.OPERATOR).person
+    client.force_login(person)
+    [row] = sources_before(session, bench_page(session))
+    assert (row.source, row.needed_tenths, row.is_short) == (world.source, 400, False)
+    assert row.drones > 0
+    assert row.outlook.low <= row.outlook.mean <= row.outlook.high
+    assert row.ages[0] is not None
+    page = client.get(f"/bench/{session.pk}/").content.decode()
+    assert f"{row.ages[0]} to {row.ages[1]} days" in page
 
 
 def test_moving_asks_for_the_reason(short: ShortDay) -> None:
