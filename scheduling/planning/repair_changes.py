@@ -96,7 +96,7 @@ def _of_days(before: Problem, after: Problem, days_later: int) -> Iterator[Chang
     for bench in before.benches:
         for day in bench.days:
             place = (bench.id, day.day - days_later)
-            if place[1] < 0 or not day.op_minutes:
+            if place[1] < 0 or not day.op_minutes or not day.max_queens:
                 continue
             left = now[place].op_minutes if place in now else 0
             if not left or not now[place].max_queens:

@@ -105,9 +105,17 @@ def changed_facts(plan: Plan, problem: Problem) -> list[str]:
     if not plan.problem:
         return []
     before = problem_from_json(plan.problem)
-    names = Names(problem)
-    found = changes_between(before, problem, days_later=(first_day_of(problem) - first_day_of(before)).days)
-    return [_change_words(change, names) for change in found]
+    names, first = Names(problem), first_day_of(problem)
+    found = changes_between(before, problem, days_later=(first - first_day_of(before)).days)
+    at_bench = {
+        (str(session.bench_id), (session.day - first).days)
+        for session in BenchSession.objects.filter(season=plan.season, day__gte=first).exclude(
+            state__in=[SessionState.OPEN, SessionState.CANCELLED]
+        )
+    }
+    # A session that has begun is no day lost.
+    shown = (change for change in found if change.kind != "day_closed" or (change.bench, change.day) not in at_bench)
+    return [_change_words(change, names) for change in shown]
 
 
 def repair_choices(plan: Plan, problem: Problem) -> list[ShownChoice]:
@@ -174,7 +182,9 @@ def _shown(
     names_of_choice = choice["names"]
     return ShownChoice(
         name=names_of_choice[0],
-        title=" · ".join(str(TITLES[name]) for name in names_of_choice),
+        title=_("The only choice")
+        if len(names_of_choice) == len(TITLES)
+        else " · ".join(str(TITLES[name]) for name in names_of_choice),
         hint=str(HINTS[names_of_choice[0]]),
         moved=choice["moved"],
         told=choice["told"],
@@ -238,11 +248,16 @@ WORDS: dict[str, Callable[[Named], str]] = {
         )
         % vars(n)
     ),
-    "booking_gone": lambda n: _("%(booking)s is not asked for any more.") % vars(n),
+    "booking_gone": lambda n: _("%(booking)s: nobody waits for a place any more (done, withdrawn or lost).") % vars(n),
     "queens_more": lambda n: (
         ngettext("%(booking)s: %(amount)d queen more.", "%(booking)s: %(amount)d queens more.", n.amount) % vars(n)
     ),
     "queens_fewer": lambda n: (
-        ngettext("%(booking)s: %(amount)d queen fewer.", "%(booking)s: %(amount)d queens fewer.", n.amount) % vars(n)
+        ngettext(
+            "%(booking)s: %(amount)d queen fewer waits for a place (done, withdrawn or lost).",
+            "%(booking)s: %(amount)d queens fewer wait for a place (done, withdrawn or lost).",
+            n.amount,
+        )
+        % vars(n)
     ),
 }

@@ -128,6 +128,15 @@ def test_what_has_changed_is_said_in_one_sentence_each(world: Published) -> None
     ]
 
 
+def test_a_session_that_has_begun_is_no_day_lost(world: Published) -> None:
+    BenchSession.objects.filter(pk=world.closed_day().pk).update(state="running")
+    found = changed_facts(world.plan, problem_of(world.season, now=NOW))
+    assert [sentence for sentence in found if "nobody is inseminated" in sentence] == []
+    BenchSession.objects.filter(pk=world.closed_day().pk).update(state="cancelled")
+    found = changed_facts(world.plan, problem_of(world.season, now=NOW))
+    assert len([sentence for sentence in found if "nobody is inseminated" in sentence]) == 1
+
+
 def test_without_a_published_plan_there_is_none_to_repair() -> None:
     world = PlanWorld()
     world.ask("Rowan 1")

@@ -291,6 +291,13 @@ def test_every_change_is_found_with_its_place():
     assert changes_between(before, before) == []
 
 
+def test_a_day_for_co2_alone_is_no_bench_day_lost():
+    days = [bench_day(0), bench_day(1, max_queens=0), bench_day(2)]
+    before = season(benches=[{"id": "J1", "days": days}])
+    after = season(benches=[{"id": "J1", "days": [days[0], days[2]]}])
+    assert changes_between(before, after) == []
+
+
 def test_a_day_later_nothing_but_the_day_has_changed():
     before = season()
     days = [bench_day(day) for day in range(3)]
