@@ -14,6 +14,7 @@ from scheduling.models import (
     SemenLot,
     TallyOutcome,
 )
+from scheduling.queries.bench import LotView
 
 
 class EntryForm(forms.Form):
@@ -109,6 +110,31 @@ class CloseForm(forms.Form):
         required=False,
         help_text=_("Only needed when a lot does not add up."),
     )
+
+
+class MixForm(EntryForm):
+    """How much of each open lot goes into one mixture."""
+
+    tip = forms.CharField(label=_("New tip of the mixture"), max_length=40)
+
+    def __init__(self, *args: Any, lots: list[LotView], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lots = lots
+        for view in lots:
+            self.fields[f"lot{view.lot.pk}"] = VolumeField(
+                label=_("%(lot)s (%(source)s), µl") % {"lot": view.lot, "source": view.lot.source or _("mixture")},
+                min_value=0,
+                max_value=1000,
+                required=False,
+                initial=max(0, view.balance.unexplained),
+                help_text=_("0: none of it."),
+            )
+        self.order_fields([*(f"lot{view.lot.pk}" for view in lots), "tip"])
+
+    def parts(self) -> dict[SemenLot, int]:
+        """Tenths of a µl by lot, without those of which nothing is taken."""
+        volumes = {view.lot: self.cleaned_data.get(f"lot{view.lot.pk}") or 0 for view in self.lots}
+        return {lot: volume for lot, volume in volumes.items() if volume}
 
 
 class CorrectForm(forms.Form):

@@ -186,15 +186,25 @@ def lot_take_out(
 
 
 def lots_mix(
-    session: BenchSession, *, parts: Mapping[SemenLot, int], tip: str, by: Person, now: dt.datetime
+    session: BenchSession,
+    *,
+    parts: Mapping[SemenLot, int],
+    tip: str,
+    by: Person,
+    now: dt.datetime,
+    entry: uuid.UUID | None = None,
 ) -> SemenLot:
-    """Homogenise volumes (tenths) of several lots into one mixture that several queens share."""
+    """Homogenise volumes (tenths) of several lots into one mixture that several queens share. Sent twice: made once."""
+    entry = entry or uuid.uuid4()
     if len(parts) < 2:
         raise Refusal(_("A mixture needs at least two lots."), field="lots", rule="mixture_of_two")
     if not tip.strip():
         raise Refusal(_("Name the new tip of the mixture."), field="tip", rule="tip_named")
     with transaction.atomic():
         session = locked_running(session)
+        known = SemenLot.objects.filter(entry=entry).first()
+        if known is not None:
+            return known
         views = {lot.pk: lot_view(lot) for lot in parts}
         for lot, volume in parts.items():
             _refuse_ended(lot)
@@ -218,7 +228,7 @@ def lots_mix(
             now=now,
         )
         mixture = SemenLot.objects.create(
-            session=session, label=label, tip=tip.strip(), opened_at=now, opened_by=by, semen_batch=batch
+            session=session, label=label, tip=tip.strip(), opened_at=now, opened_by=by, semen_batch=batch, entry=entry
         )
         for lot, volume in parts.items():
             _move(lot, MovementKind.MIXED_OUT, volume, other=mixture, by=by, now=now)

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from scheduling.views import bench, bench_correct, bench_log, bench_paper, checks, outcomes, what_now
+from scheduling.views import bench, bench_correct, bench_log, bench_mix, bench_paper, checks, outcomes, what_now
 
 urlpatterns = [
     path("bench/", bench.bench, name="bench"),
@@ -17,6 +17,7 @@ urlpatterns = [
     path("Q/<int:pk>", bench_paper.queen_of_label, name="queen_of_label"),
     path("B/<int:pk>/", bench_paper.bench_of_sheet, name="bench_of_sheet"),
     path("bench/<int:pk>/close/", bench.close, name="bench_close"),
+    path("bench/<int:pk>/lots/mix/", bench_mix.mix, name="lots_mix"),
     path("bench/<int:pk>/lots/open/", bench.lot_new, name="lot_open"),
     path("bench/<int:pk>/lots/<int:lot_pk>/", bench.lot_page, name="lot"),
     path("bench/<int:pk>/lots/<int:lot_pk>/tally/", bench.tally, name="lot_tally"),

@@ -407,6 +407,23 @@ def test_rules_are_said_at_once_without_a_network(bench: Bench, relay: Relay, ta
     assert_server_has(bench.session, one.stored())
 
 
+def test_no_page_that_reckons_with_the_server_opens_before_all_is_sent(
+    bench: Bench, relay: Relay, tablet: Switch
+) -> None:
+    one = tablet()
+    one.open_lot("T1")
+    one.sees_sent()
+    relay.cut()
+    one.press("Space", 2)
+    expect(one.page.locator("[data-part=usable]")).to_have_text("2")
+    one.page.get_by_role("link", name="What now?").click()
+    expect(one.page.locator("[data-part=say]")).to_contain_text("2 taps are not sent yet")
+    relay.mend()
+    one.page.get_by_role("link", name="What now?").click()
+    one.page.wait_for_url("**/what-now/")
+    expect(one.page.locator("tbody").first).to_contain_text("2/2")
+
+
 def test_a_scanned_label_confirms_the_queen_or_puts_another_on_the_place(
     bench: Bench, relay: Relay, tablet: Switch
 ) -> None:

@@ -4,8 +4,10 @@ import datetime as dt
 import uuid
 
 import pytest
+from django.test import Client
+from django.urls import reverse
 
-from accounts.models import AuditEntry, Person
+from accounts.models import AuditEntry, Person, Role
 from accounts.refusals import Refusal
 from breeding.models import Mating
 from scheduling.models import (
@@ -41,6 +43,7 @@ from tests.factories import (
     PlanFactory,
     QueenBatchFactory,
     ReminderFactory,
+    RoleGrantFactory,
 )
 
 pytestmark = pytest.mark.django_db
@@ -360,3 +363,23 @@ def test_whoever_is_at_the_bench_is_not_reminded_of_coming_there() -> None:
     session_start(session, cautions_read=True, by=PersonFactory(), now=NOW)
     states = [Reminder.objects.get(pk=row.pk).state for row in rows]
     assert states == [ReminderState.DONE, ReminderState.DONE, ReminderState.WANTED]
+
+
+def test_lots_are_mixed_on_a_page_once_however_often_it_is_sent(client: Client) -> None:
+    bench = Bench(queens=2)
+    RoleGrantFactory(person=bench.by, cooperative=bench.session.season.cooperative, role=Role.OPERATOR)
+    client.force_login(bench.by)
+    first, second = bench.lot(tenths=100), bench.lot(source=bench.other, tip="T2", tenths=100)
+    address = reverse("scheduling:lots_mix", args=[bench.session.pk])
+    page = client.get(address).content.decode()
+    assert f"{first} (" in page
+    assert f"{second} (" in page
+    wanted = {f"lot{first.pk}": "8,0", f"lot{second.pk}": "0", "tip": "M1", "entry": str(uuid.uuid4())}
+    assert "at least two lots" in client.post(address, wanted).content.decode()
+    wanted[f"lot{second.pk}"] = "4,5"
+    for _ in range(2):
+        assert client.post(address, wanted).status_code == 302
+    mixture = SemenLot.objects.get(source=None)
+    assert (lot_view(mixture).left, lot_view(first).left, lot_view(second).left) == (125, 20, 55)
+    bench.session.refresh_from_db()
+    assert (bench.session.current_tip, bench.session.current_tip_source) == ("M1", None)

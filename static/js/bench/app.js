@@ -22,6 +22,7 @@ class Bench {
     this.words = wordsOf(page);
     this.view = new View(page, this.words);
     this.entries = [];
+    this.unsent = 0;
     this.data = null;
     this.channel = new BroadcastChannel("bench");
   }
@@ -40,13 +41,17 @@ class Bench {
     this.entries = await this.store.entries(this.session, this.person);
     const known = await this.store.session(this.session);
     if (known?.person === this.person) this.take(known.data);
-    this.channel.onmessage = () => this.reread();
+    this.channel.onmessage = () => this.inTurn(() => this.reread());
     this.sender.stale = true;
     await this.sender.push();
   }
 
   // The server's state, with this device's confirmed number: what is above it is folded on top.
-  async fresh(data) {
+  fresh(data) {
+    this.inTurn(() => this.freshened(data));
+  }
+
+  async freshened(data) {
     await this.store.keepSession(this.session, this.person, data);
     this.entries = await this.store.entries(this.session, this.person);
     this.take(data);
@@ -106,6 +111,7 @@ class Bench {
     }
     this.entries.push(kept);
     document.dispatchEvent(new Event("bench:kept"));
+    this.told({ status: this.sender.status === "sent" ? "sending" : this.sender.status, unsent: this.unsent + 1, others: 0 });
     this.fold.add(kept);
     this.view.say(null);
     this.redraw();
@@ -124,7 +130,11 @@ class Bench {
     const opener = event.target.closest("[data-dialog]");
     const closer = event.target.closest("[data-close]");
     const row = event.target.closest(".order-list a");
-    if (opener) {
+    const page = event.target.closest("a[data-sent-first]");
+    if (page) {
+      event.preventDefault();
+      this.inTurn(() => this.openWhenSent(page.href));
+    } else if (opener) {
       event.preventDefault();
       const dialog = document.getElementById(opener.dataset.dialog);
       const volume = dialog.querySelector("[name=volume]");
@@ -139,6 +149,14 @@ class Bench {
       this.view.chosen = Number(row.closest("li").dataset.place);
       this.redraw();
     }
+  }
+
+  // Pages that reckon with the server's numbers: never without the last taps.
+  async openWhenSent(address) {
+    await this.sender.push();
+    const { own } = await this.store.countUnsent(this.person);
+    if (own) this.view.say(this.words("sent_first", { n: own }));
+    else location.assign(address);
   }
 
   submitted(event) {
@@ -179,6 +197,7 @@ class Bench {
   }
 
   told({ status, unsent, others }) {
+    this.unsent = unsent;
     if (others && status === "sent") this.view.sent({ status: "other_person", unsent: others, who: "…" });
     else this.view.sent({ status, unsent, who: this.data?.person_name ?? "…" });
   }
