@@ -20,7 +20,8 @@ from breeding.genetics.types import Floats, Ints
 
 # Relative residual of a draw: its error is far below that of the number of draws.
 ENOUGH = 1e-4
-SAMPLES = 48  # expected error of a reliability below 0.03
+# Draws go on until the expected error of a reliability is below this, or there are so many.
+GOOD_ENOUGH, MOST_SAMPLES = 0.03, 192
 # Equations times effects up to which the equations around each cell are assembled.
 LARGEST_LOCAL = 2_000_000
 
@@ -71,8 +72,8 @@ class _Local:
     own: Floats
 
 
-def sampled_errors(fit: AbsorbedFit, rng: np.random.Generator, *, samples: int = SAMPLES) -> SampledErrors:
-    """Error covariances around each queen from draws.
+def sampled_errors(fit: AbsorbedFit, rng: np.random.Generator, *, samples: int | None = None) -> SampledErrors:
+    """Error covariances around each queen from draws; without a number, until they are good enough.
 
     Notes
     -----
@@ -84,16 +85,19 @@ def sampled_errors(fit: AbsorbedFit, rng: np.random.Generator, *, samples: int =
     around = [_local(fit, number, part, V) for number, part in _parts(fit)]
     moved = np.zeros_like(V)
     sampler = Sampler(fit)
-    for at in range(0, samples, TOGETHER):
-        e, b = sampler.with_noise(rng, min(TOGETHER, samples - at))
+    done, wanted, rmse = 0, samples or MOST_SAMPLES, np.inf
+    while done < wanted and (samples or rmse > GOOD_ENOUGH):
+        draws = min(TOGETHER, wanted - done)
+        e, b = sampler.with_noise(rng, draws)
         for local in around:
             columns = model.batches[local.batch].columns[local.part]
             m = local.S @ e[columns] - local.own @ b[columns]
             moved[local.here] += m @ np.swapaxes(m, 1, 2)
-    moved /= samples
-    V += moved
+        done += draws
+        rmse = _rmse(fit, moved[:, :q, :q] / done, done)
+    V += moved / done
     errors = ColonyErrors(model.cell_of, V[:, :q, :q], V[:, :q, q:], V[:, q:, q:])
-    return SampledErrors(errors, samples, _rmse(fit, moved[:, :q, :q], samples))
+    return SampledErrors(errors, done, rmse)
 
 
 def _parts(fit: AbsorbedFit) -> "list[tuple[int, slice]]":

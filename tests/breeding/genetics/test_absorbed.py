@@ -162,6 +162,15 @@ def test_drawn_errors_lie_as_near_the_exact_ones_as_they_say(traits, local, monk
         assert np.sqrt(np.mean((getattr(drawn.errors, name) - getattr(exact, name)) ** 2)) < 0.15 * scale
 
 
+@pytest.mark.parametrize(("good_enough", "samples"), [(1.0, 16), (0.0, 32)])
+def test_draws_go_on_until_they_are_good_enough_or_many(good_enough, samples, monkeypatch):
+    monkeypatch.setattr("breeding.genetics.sampled.GOOD_ENOUGH", good_enough)
+    monkeypatch.setattr("breeding.genetics.sampled.MOST_SAMPLES", 32)
+    table, data = several_generations(1)
+    fit = AbsorbedModel(table, data).solve([TWO.G0[:2, :2]], TWO.R0[:1, :1], method="iterations")
+    assert sampled_errors(fit, np.random.default_rng(1)).samples == samples
+
+
 def test_far_fewer_equations_than_nodes():
     table, data = several_generations(1)
     model = AbsorbedModel(table, data)
