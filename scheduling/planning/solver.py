@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import resource
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -12,19 +12,22 @@ from .checker import check
 from .drawing import plan_of
 from .filling import filled
 from .goals import GOALS, Goal
-from .grid import grid_of
+from .grid import grid_of, most_queens
 from .highs import solver_version
-from .model import Model, model_of
+from .model import model_of
 from .plan import Plan, Result, Unserved
-from .problem import Problem
+from .problem import Booking, Problem
 from .reasons import explained
 from .running import Search
 from .stages import planned
+from .windows import plan_in_windows
 
 Step = Literal["reading", "working_out", "checking"]
 
 #: Kept back of the CPU budget for checking and explaining, as a share and at most so long. [-], [s]
 _KEPT_BACK, _KEPT_BACK_MOST = 0.06, 5.0
+#: Above about so many places of queens a season is planned some days at a time.
+_MANY_COLUMNS = 250_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,47 +103,128 @@ def solve(
             progress(Progress(step, served, bound, round(spent(), 2)))
 
     tell("reading", 0, problem.requested)
-    grid = grid_of(problem)
-    model = model_of(grid)
-    search = Search(
-        model=model,
-        seed=seed,
-        left=lambda: cpu_seconds - kept_back - spent(),
-        stop=should_stop or (lambda: False),
-        tell=lambda served, bound: tell("working_out", served, bound),
-        valid=lambda v: not check(problem, plan_of(model, v)),
-    )
-    planned(search, goal)
-    tell("checking", search.served, search.bound)
-    if search.v is None:
-        plan, fair = Plan(problem.name), 0.0
-    else:
-        plan = filled(problem, plan_of(model, search.v))
-        fair = _lowest_share(model, plan)
-    served = sum(placement.queens for placement in plan.assign)
-    bound = max(search.bound, served)
+    stop = should_stop or (lambda: False)
+    found = None
+    if columns_about(problem) > _MANY_COLUMNS:
+        found = _in_windows(problem, goal, cpu_seconds - kept_back, seed, stop, tell)
+    if found is None:
+        found = _at_once(
+            problem,
+            goal,
+            lambda: cpu_seconds - kept_back - spent(),
+            seed,
+            stop,
+            lambda *told: tell("working_out", *told),
+        )
+    plan, fair, bound, status, broken = found.plan, found.fair, found.bound, found.status, found.broken
+    tell("checking", found.served, bound)
+    served = found.served
+    bound = max(bound, served)
     result = Result(
         served=served,
         requested=problem.requested,
         fair=fair,
         bound_served=bound,
         gap=(bound - served) / bound if bound else 0.0,
-        status=search.status,
+        status=status,
         solver=solver_version(),
         seed=seed,
         seconds=round(spent(), 3),
         peak_mb=round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1),
     )
-    unserved: tuple[Unserved, ...] = explained(problem, plan, broken=search.broken)
+    unserved: tuple[Unserved, ...] = explained(problem, plan, broken=broken)
     result = replace(result, unserved=unserved, seconds=round(spent(), 3))
     return replace(plan, result=result)
 
 
-def _lowest_share(model: Model, plan: Plan) -> float:
-    """Return the lowest served share of a member who can be served at all; 0 when there is none."""
-    member_of = {booking.id: booking.member for booking in model.grid.bookings}
-    served = dict.fromkeys(model.grid.members, 0)
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A plan without its result, and what is known of it."""
+
+    plan: Plan
+    fair: float
+    bound: int
+    status: str
+    broken: tuple[str, ...] = ()
+
+    @property
+    def served(self) -> int:
+        return sum(placement.queens for placement in self.plan.assign)
+
+
+def _at_once(
+    problem: Problem,
+    goal: Goal,
+    left: Callable[[], float],
+    seed: int,
+    stop: Callable[[], bool],
+    tell: Callable[[int, int], None],
+) -> _Found:
+    """Plan a season as a whole."""
+    model = model_of(grid_of(problem))
+    search = Search(
+        model=model,
+        seed=seed,
+        left=left,
+        stop=stop,
+        tell=tell,
+        valid=lambda v: not check(problem, plan_of(model, v)),
+    )
+    planned(search, goal)
+    if search.v is None:
+        return _Found(Plan(problem.name), 0.0, search.bound, search.status, search.broken)
+    plan = filled(problem, plan_of(model, search.v))
+    shares = _shares(model.grid.bookings, plan, {model.grid.members[m] for m in model.servable})
+    return _Found(plan, min(shares, default=0.0), search.bound, search.status, search.broken)
+
+
+def _in_windows(
+    problem: Problem,
+    goal: Goal,
+    seconds: float,
+    seed: int,
+    stop: Callable[[], bool],
+    tell: Callable[[Step, int, int], None],
+) -> _Found | None:
+    """Plan a very large season some days at a time; None when that breaks a rule of the whole."""
+    sessions = [day for bench in problem.benches for day in bench.days if day.op_minutes]
+    bound = min(problem.requested, sum(most_queens(day.op_minutes, 1, day, problem) for day in sessions))
+
+    def part(season: Problem, part_seconds: float, before: int) -> Plan:
+        began = time.process_time()
+        found = _at_once(
+            season,
+            goal,
+            lambda: part_seconds - (time.process_time() - began),
+            seed,
+            stop,
+            lambda served, _: tell("working_out", before + served, bound),
+        )
+        return found.plan
+
+    plan = plan_in_windows(problem, part, seconds)
+    if check(problem, plan):
+        return None
+    shares = _shares(problem.bookings, plan, {booking.member for booking in problem.bookings})
+    return _Found(plan, min(shares, default=0.0), bound, "feasible")
+
+
+def columns_about(problem: Problem) -> int:
+    """Return about how many places of queens there are: bookings by days of their window, benches and sources."""
+    days = (min(b.last_day, problem.days - 1) - max(b.first_day, 0) + 1 for b in problem.bookings)
+    return sum(
+        max(0, n) * len(booking.benches) * len(booking.sources)
+        for n, booking in zip(days, problem.bookings, strict=True)
+    )
+
+
+def _shares(bookings: Sequence[Booking], plan: Plan, members: set[str]) -> list[float]:
+    """Return the served share of each of these members."""
+    member_of = {booking.id: booking.member for booking in bookings}
+    asked, served = dict.fromkeys(members, 0), dict.fromkeys(members, 0)
+    for booking in bookings:
+        if booking.member in asked:
+            asked[booking.member] += booking.queens
     for placement in plan.assign:
         served[member_of[placement.booking]] += placement.queens
-    names = model.grid.members
-    return min((served[names[m]] / model.asked[m] for m in model.servable), default=0.0)
+    return [served[member] / asked[member] for member in sorted(members) if asked[member]]
