@@ -242,14 +242,35 @@ def _bends_up(a: tuple[float, float], b: tuple[float, float], c: tuple[float, fl
     return (b[1] - a[1]) * (c[0] - a[0]) <= (c[1] - a[1]) * (b[0] - a[0])
 
 
-def safe_stock_eq(emerged: Emerged, *, level: float, survival_per_day: float) -> int:
+def safe_stock_eq(
+    emerged: Emerged,
+    *,
+    level: float,
+    survival_per_day: float,
+    weighed_per_day: float | None = None,
+    days: tuple[int, int] = (0, 0),
+) -> int:
     """Return the safe quantile of a cohort's stock in emergence equivalents of day 0. [1/1000]
+
+    Parameters
+    ----------
+    emerged : Emerged
+    level : float
+        Service level. [-]
+    survival_per_day : float
+        Of these drones. [-]
+    weighed_per_day : float, optional
+        Survival behind the weights of the season's days, where it is another one. [-]
+    days : (int, int)
+        First and last day on which the cohort may be taken. [d]
 
     Notes
     -----
-    A drone alive on day d counts ``survival ** -d``, so the cohort is one number whenever it is taken.
+    A drone alive on day d counts ``survival ** -d``, so the cohort is one number whenever it is taken. Weighed by
+    another survival it is as many on no two days; the fewest, on the first or the last day, can be relied on.
     """
-    at_zero = emerged.mean * survival_per_day ** (-emerged.day)
+    ratio = survival_per_day / (weighed_per_day or survival_per_day)
+    at_zero = emerged.mean * survival_per_day ** (-emerged.day) * min(ratio ** days[0], ratio ** days[1])
     safe = at_zero * (1 - normal_quantile(level) * emerged.cv)
     return max(0, math.floor(safe * 1000))
 

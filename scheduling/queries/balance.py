@@ -39,10 +39,15 @@ class BalanceRow:
     bands: list[tuple[dt.date, Band]]
 
 
-def ripe_band(view: SourceView, day: dt.date, taken: dict[dt.date, int]) -> Band:
-    """Ripe drones of a source on a day, less what the plan took on earlier days (they are gone, alive or not)."""
+def order_of(session: BenchSession) -> tuple[dt.date, dt.datetime, int]:
+    """Which session takes its drones first, of several on one day too."""
+    return (session.day, session.starts_at, session.pk)
+
+
+def ripe_band(view: SourceView, day: dt.date, gone: int) -> Band:
+    """Ripe drones of a source on a day, less those that sessions before it take (they are gone, alive or not)."""
     bands = [band for cohort in view.cohorts if cohort.is_ripe_on(day) and (band := _alive(view, cohort, day))]
-    return less(sum_bands(bands), sum(drones for earlier, drones in taken.items() if earlier < day))
+    return less(sum_bands(bands), gone)
 
 
 def _alive(view: SourceView, cohort: CohortView, day: dt.date) -> Band | None:
@@ -59,7 +64,7 @@ def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:
         BenchSession.objects.filter(season=season, day__gte=today, places__gt=0)
         .exclude(state=SessionState.CANCELLED)
         .select_related("bench")
-        .order_by("day", "pk")
+        .order_by("day", "starts_at", "pk")
     )
     plan = plan_in_force(season)
     called: dict[int, dict[int, int]] = {}
@@ -68,13 +73,15 @@ def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:
     rows = []
     for view in source_views(season.sources.filter(withdrawn_at=None), season=season, today=today):
         calls = called.get(view.source.pk, {})
-        taken = {session.day: calls.get(session.pk, 0) for session in sessions}
-        days = []
+        days, gone = [], 0
         for session in sessions:
-            band = ripe_band(view, session.day, taken)
-            days.append(
-                BalanceDay(session, round(band.mean), round(band.low), round(band.high), calls.get(session.pk, 0))
-            )
-        span = [today + dt.timedelta(days=offset) for offset in range(DAYS_SHOWN)]
-        rows.append(BalanceRow(view, days, [(day, ripe_band(view, day, taken)) for day in span]))
+            band = ripe_band(view, session.day, gone)
+            drones = calls.get(session.pk, 0)
+            days.append(BalanceDay(session, round(band.mean), round(band.low), round(band.high), drones))
+            gone += drones
+        bands = []
+        for day in [today + dt.timedelta(days=offset) for offset in range(DAYS_SHOWN)]:
+            taken = sum(calls.get(session.pk, 0) for session in sessions if session.day < day)
+            bands.append((day, ripe_band(view, day, taken)))
+        rows.append(BalanceRow(view, days, bands))
     return rows

@@ -215,7 +215,13 @@ def _cohort(view: CohortView, first: dt.date, days: int, settings: Settings) -> 
     first_day, last_day = max(0, (calendar.ripe_from - first).days), min(days - 1, (last_on - first).days)
     if first_day > last_day:
         return None
-    stock = safe_stock_eq(emerged, level=float(settings.service_level_share), survival_per_day=float(survival_of(view)))
+    stock = safe_stock_eq(
+        emerged,
+        level=float(settings.service_level_share),
+        survival_per_day=float(survival_of(view)),
+        weighed_per_day=float(settings.needed("drone_daily_survival")),
+        days=(first_day, last_day),
+    )
     return Cohort(first_day, last_day, stock, emerge=emerged.day, count=round(emerged.mean))
 
 

@@ -24,7 +24,7 @@ from scheduling.models import (
     Season,
 )
 from scheduling.planning.timing import elapsed_hours
-from scheduling.queries.balance import ripe_band
+from scheduling.queries.balance import order_of, ripe_band
 from scheduling.queries.batches import BatchView, batch_views, batches_of_viewer
 from scheduling.queries.reminders import ShownReminder, open_reminders
 from scheduling.queries.sessions import sessions_to_come
@@ -133,19 +133,19 @@ def _needs(session: BenchSession, season: Season, *, today: dt.date) -> list[Sou
     """What the plan in force wants brought, against what is expected to be ripe then, as the drone balance has it."""
     calls = DroneCall.objects.filter(plan__season=season, plan__state__in=IN_FORCE, session__day__gte=today)
     needed: dict[int, int] = {}
-    taken: dict[int, dict[dt.date, int]] = {}
+    gone: dict[int, int] = {}
     for call in calls.select_related("session"):
-        by_day = taken.setdefault(call.source_id, {})
-        by_day[call.session.day] = by_day.get(call.session.day, 0) + call.drones
         if call.session_id == session.pk:
             needed[call.source_id] = call.drones
+        elif order_of(call.session) < order_of(session):
+            gone[call.source_id] = gone.get(call.source_id, 0) + call.drones
     if not needed:
         return []
     views = source_views(DroneSource.objects.filter(pk__in=needed).order_by("letter"), season=season, today=today)
     return [
         SourceNeed(
             source=view.source,
-            ripe=round(ripe_band(view, session.day, taken[view.source.pk]).mean),
+            ripe=round(ripe_band(view, session.day, gone.get(view.source.pk, 0)).mean),
             needed=needed[view.source.pk],
         )
         for view in views

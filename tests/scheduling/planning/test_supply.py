@@ -52,6 +52,19 @@ def test_the_safe_stock_is_what_the_exchange_file_holds():
     assert day_weights(3, 0.96) == (1000, 1042, 1085)
 
 
+@pytest.mark.parametrize("own", [0.90, 0.96, 0.99])
+def test_no_day_promises_more_drones_than_live_by_the_source_s_own_losses(own: float):
+    from scipy import stats
+
+    emerged, days, level = Emerged(1000, 0.1, -14), (3, 12), 0.9
+    stock = safe_stock_eq(emerged, level=level, survival_per_day=own, weighed_per_day=0.96, days=days)
+    weights = day_weights(13, 0.96)
+    alive = [emerged.on(day, own) * (1 - stats.norm.ppf(level) * 0.1) for day in range(13)]
+    promised = [stock / weights[day] for day in range(13)]
+    assert all(promised[day] <= alive[day] * 1.001 for day in range(3, 13))
+    assert max(promised[day] / alive[day] for day in range(3, 13)) == pytest.approx(1, abs=2e-3)
+
+
 @pytest.mark.parametrize("level", [0.5, 0.8, 0.9, 0.95])
 @pytest.mark.parametrize("volume_ul", [0.5, 8, 60, 150])
 def test_the_safe_number_is_the_smallest_that_will_do(level: float, volume_ul: float):
