@@ -1,8 +1,8 @@
 """Repair: the facts have changed since the plan was published; who has to move, and what would more moves gain?
 
 First everything that still fits is kept and the freed places are filled: nobody moves who could stay. Then places
-are won by moving others, first one at a time, then two and three for a queen. So a curve arises, queens moved
-against queens served, and people choose on it.
+are won by moving others, first one at a time, then two and three for a queen; at last by exact pieces, each move at a
+price. So a curve arises, queens moved against queens served, and people choose on it.
 """
 
 from __future__ import annotations
@@ -18,11 +18,15 @@ from .problem import Problem
 from .repair_chains import Chains
 from .repair_ground import Ground, KeptState, ground_of
 from .repair_keep import first_repair
+from .repair_prices import priced
+from .rows import PlaceKey, place_key
 
 #: Published queens that may move for one queen more, in the order in which they are tried.
 PRICES = (0, 1, 2, 3)
 #: Exchanges tried for each queen asked, and at least. [-]
 _TRIALS_A_QUEEN, _LEAST_TRIALS = 150, 20_000
+#: Pieces solved exactly at each price.
+PIECES = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +98,7 @@ def repair(
     seed: int = 0,
     cpu_seconds: float = 20.0,
     trials: int | None = None,
+    pieces: int = PIECES,
     progress: Callable[[Point], None] | None = None,
     should_stop: Callable[[], bool] | None = None,
 ) -> Repair:
@@ -111,6 +116,8 @@ def repair(
         CPU time of this call; the first point is always worked out. [s]
     trials : int, optional
         How many exchanges may be tried; by default in proportion to the queens asked.
+    pieces : int
+        How many pieces are solved exactly at each price of a move; 0 for none.
     progress : callable, optional
         Told each point as it is found; the first is the one with the fewest moves.
     should_stop : callable, optional
@@ -119,16 +126,23 @@ def repair(
     Raises
     ------
     ValueError
-        When the time or the trials are not positive.
+        When the time or the trials are not positive, or the pieces negative.
     """
     if not cpu_seconds > 0:
         raise ValueError(f"cpu_seconds is {cpu_seconds}, must be above 0")
     if trials is not None and trials < 1:
         raise ValueError(f"trials is {trials}, must be above 0")
+    if pieces < 0:
+        raise ValueError(f"pieces is {pieces}, must not be below 0")
     began = time.process_time()
 
+    def left() -> float:
+        if should_stop is not None and should_stop():
+            return 0.0
+        return cpu_seconds - (time.process_time() - began)
+
     def over() -> bool:
-        return time.process_time() - began > cpu_seconds or (should_stop is not None and should_stop())
+        return left() <= 0
 
     ground = ground_of(problem, published)
     order = _order(ground, seed)
@@ -159,6 +173,12 @@ def repair(
             points.append(point)
             if progress is not None:
                 progress(point)
+    for plan in priced(problem, published, points[-1].plan, seed=seed, pieces=pieces, left=left):
+        point = Point(_moved(problem, published, plan), sum(entry.queens for entry in plan.assign), plan)
+        if not check(problem, plan):
+            points.append(point)
+            if progress is not None:
+                progress(point)
     points = list(_curve(points))
     return Repair(ground.told, tuple(points), (), time.process_time() - began, first_seconds)
 
@@ -172,6 +192,24 @@ def _order(ground: Ground, seed: int) -> list[int]:
 
 def _point(ground: Ground, state: KeptState) -> Point:
     return Point(ground.moved(state), state.served, ground.plan_of(state))
+
+
+def _moved(problem: Problem, told: Plan, plan: Plan) -> int:
+    """Return the told queens that are not where they were, those who ask no more left out. [queens]"""
+    now, was = _counts(plan), _counts(told)
+    asked = {booking.id: booking.queens for booking in problem.bookings}
+    told_of: dict[str, int] = {}
+    for (booking, *_), n in was.items():
+        told_of[booking] = told_of.get(booking, 0) + n
+    fewer = sum(max(0, n - asked.get(booking, 0)) for booking, n in told_of.items())
+    return sum(max(0, n - now.get(key, 0)) for key, n in was.items()) - fewer
+
+
+def _counts(plan: Plan) -> dict[PlaceKey, int]:
+    counts: dict[PlaceKey, int] = {}
+    for placement in plan.assign:
+        counts[place_key(placement)] = counts.get(place_key(placement), 0) + placement.queens
+    return counts
 
 
 def _best(states: list[tuple[int, int, KeptState]], first: Point) -> list[tuple[int, int, KeptState]]:
