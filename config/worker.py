@@ -29,6 +29,7 @@ SHELL = (
     "js/bench/send.js",
     "js/bench/store.js",
     "js/bench/view.js",
+    "js/bench/what-now.js",
     "icons.svg",
     "icon.svg",
     "vendor/fonts/public-sans-latin-wght-normal.woff2",

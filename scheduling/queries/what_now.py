@@ -16,6 +16,7 @@ from scheduling.queries.ledger import ledger_order, priorities_words
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_with_room
 from scheduling.queries.sources import source_view
+from scheduling.queries.words import day_words
 
 MIXED = "mixed"
 
@@ -119,6 +120,26 @@ def what_now_of(session: BenchSession, *, drones_left: Mapping[int, int] | None 
         ],
         [_("Queens who have no other bench day left in their window come first."), *priorities_words(session.season)],
     )
+
+
+def facts_for_tablet(session: BenchSession, page: BenchPage) -> dict[str, Any]:
+    """What a tablet needs to work it out by itself: order of fairness, days to move to, what was known before today."""
+    settings = settings_of(session.season)
+    rows = [row for row in page.rows if row.batch_queen is not None]
+    next_of = _next_sessions(session, rows, settings)
+    return {
+        "order": [row.place.pk for row in _in_order(session, rows, next_of)],
+        "next": {str(pk): day_words(days[0].day) if days else "" for pk, days in next_of.items()},
+        "sources": {
+            key: {
+                "called": now.drones_left + now.tried,
+                "share_mean": now.share_mean,
+                "share_kappa": now.share_kappa,
+                "tenths_per_drone": now.tenths_per_drone,
+            }
+            for key, (_source, now) in _sources(session, page, settings, {}).items()
+        },
+    }
 
 
 def sources_before(session: BenchSession, page: BenchPage) -> list[SourceBefore]:

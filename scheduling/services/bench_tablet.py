@@ -15,6 +15,7 @@ from scheduling.queries.bench import BenchPage, BenchRow, LotView, bench_page
 from scheduling.queries.bench_log import bench_state, confirmed_up_to, entries_to_look_at, entry_words
 from scheduling.queries.bench_rules import rules_to_set_aside
 from scheduling.queries.season import settings_of
+from scheduling.queries.what_now import facts_for_tablet
 from scheduling.services.bench_guard import local_day, refuse_old_lot, refuse_source, words_if_refused
 
 PROTOCOL = 1
@@ -50,6 +51,7 @@ def tablet_data(session: BenchSession, *, device: UUID | None, person: Person, n
             for source in DroneSource.objects.filter(season=session.season_id, withdrawn_at__isnull=True)
         },
         "lots": {str(view.lot.entry): _lot(view, session, now) for view in page.lots},
+        "what_now": facts_for_tablet(session, page),
         "dose_limit": tenths_from_ul(settings.dose_limit_ul),
         "looks": [
             {"id": str(entry.pk), "what": entry_words(entry), "why": entry.words}
@@ -86,5 +88,6 @@ def _lot(view: LotView, session: BenchSession, now: dt.datetime) -> dict[str, An
     return {
         "id": view.lot.pk,
         "label": view.lot.label,
+        "here": view.lot.session_id == session.pk,
         "too_old": words_if_refused(lambda: refuse_old_lot(view.lot, day=day, settings=settings)),
     }

@@ -19,6 +19,7 @@ from accounts.models import Role
 from config import worker
 from scheduling.models import BenchEntry, BenchSession, Dose, DroneTally, EntryState
 from scheduling.planning.bench_log import STEPS, UNDO, BenchState, Entry, reduce_log
+from scheduling.planning.what_now import SourceNow, what_now
 from scheduling.queries.bench_log import bench_state, entries_taken
 from tests.browser.relay import Relay
 from tests.browser.tablet import Tablet
@@ -67,6 +68,10 @@ REPLAY = """async ({session, person, entries}) => {
     statuses.push(answer.status);
   }
   return statuses;
+}"""
+CHANCES = """async (cases) => {
+  const {whatNow} = await import("/static/js/bench/what-now.js");
+  return cases.map(({sources, queens}) => whatNow(sources, queens));
 }"""
 FOLD = """async ({initial, logs}) => {
   const {reduceLog} = await import("/static/js/bench/reduce.js");
@@ -416,12 +421,63 @@ def test_no_page_that_reckons_with_the_server_opens_before_all_is_sent(
     relay.cut()
     one.press("Space", 2)
     expect(one.page.locator("[data-part=usable]")).to_have_text("2")
-    one.page.get_by_role("link", name="What now?").click()
+    one.page.get_by_role("link", name="End…").click()
     expect(one.page.locator("[data-part=say]")).to_contain_text("2 taps are not sent yet")
     relay.mend()
+    one.page.get_by_role("link", name="End…").click()
+    one.page.wait_for_url("**/close/")
+
+
+def test_what_now_is_worked_out_without_a_network_and_kept_with_one(bench: Bench, relay: Relay, tablet: Switch) -> None:
+    one = tablet()
+    relay.cut()
+    one.open_lot("T1")
+    one.press("Space", 4)
+    one.read("20")
     one.page.get_by_role("link", name="What now?").click()
-    one.page.wait_for_url("**/what-now/")
-    expect(one.page.locator("tbody").first).to_contain_text("2/2")
+    rows = one.page.locator("[data-part=now-queens] > li")
+    expect(rows).to_have_count(4)
+    field = one.page.locator("[data-part=now-drones] input").first
+    field.fill("0")
+    assert [row.get_attribute("data-fate") for row in rows.all()] == ["dose", "dose", "move", "move"]
+    expect(rows.nth(2)).to_contain_text("0 %: back into the queue")
+    field.fill("200")
+    assert [row.get_attribute("data-fate") for row in rows.all()] == ["dose"] * 4
+    field.fill("0")
+    relay.mend()
+    one.page.get_by_role("link", name="Change and keep it so").click()
+    one.page.wait_for_url("**/what-now/?left*")
+    expect(one.page.locator("h1")).to_contain_text("2 queens are sure of their full dose, 0 may get it, 2 cannot")
+
+
+def test_tablet_and_server_give_the_same_chances(bench: Bench, tablet: Switch) -> None:
+    one = tablet()
+    chance = random.Random(SEED)
+    cases: list[dict[str, Any]] = []
+    for _ in range(40):
+        sources = {
+            name: {
+                "left": chance.randrange(200),
+                "usable": (usable := chance.randrange(40)),
+                "tried": usable + chance.randrange(40),
+                "drones_left": chance.randrange(200),
+                "collected": chance.randrange(500),
+                "share_mean": chance.uniform(0.1, 0.9),
+                "share_kappa": chance.uniform(1, 60),
+                "tenths_per_drone": chance.uniform(5, 20),
+            }
+            for name in "AB"
+        }
+        queens = [[str(number), chance.choice("AB"), chance.randrange(30, 120)] for number in range(15)]
+        cases.append({"sources": sources, "queens": queens})
+    for case, found in zip(cases, one.page.evaluate(CHANCES, cases), strict=True):
+        wanted = what_now(
+            {name: SourceNow(**facts) for name, facts in case["sources"].items()},
+            [(queen, source, dose) for queen, source, dose in case["queens"]],
+        )
+        for queen, verdict in wanted.items():
+            assert found[queen]["chance"] == pytest.approx(verdict.chance, abs=1e-9)
+            assert found[queen]["fate"] == verdict.fate
 
 
 def test_a_scanned_label_confirms_the_queen_or_puts_another_on_the_place(

@@ -6,6 +6,7 @@ import { refuseDose, refuseLot, refuseReading, refuseTakeOut } from "./rules.js"
 import { Sender } from "./send.js";
 import { randomId, Store } from "./store.js";
 import { tenthsOf, ul, View, wordsOf } from "./view.js";
+import { WhatNow } from "./what-now.js";
 
 const PAGES = "bench-pages";
 const REFUSED = ["look", "settled"];
@@ -72,7 +73,7 @@ class Bench {
 
   // Places came or went since the page was drawn: draw it anew, with a network only.
   checkPlaces(data) {
-    const shown = [...document.querySelectorAll(".order-list > li")].map((row) => row.dataset.place).join();
+    const shown = [...document.querySelectorAll(".order-list > li[data-place]")].map((row) => row.dataset.place).join();
     if (shown !== data.places.map((place) => place.id).join() && !this.sender.again) location.reload();
   }
 
@@ -121,6 +122,7 @@ class Bench {
   }
 
   takeOver() {
+    this.whatNow = new WhatNow(document.getElementById("now-dialog"), this.view, this.words, ul);
     document.addEventListener("submit", (event) => this.submitted(event), { capture: true });
     document.addEventListener("click", (event) => this.clicked(event));
     document.documentElement.dataset.benchReady = "";
@@ -140,10 +142,11 @@ class Bench {
       const volume = dialog.querySelector("[name=volume]");
       const lot = this.view.lotNow;
       if (volume && lot) volume.value = Math.max(0, lotLeft(lot) - lot.stored) / 10;
+      if (dialog.id === "now-dialog") this.whatNow.open();
       dialog.showModal();
-      dialog.querySelector("input:not([type=radio])").focus();
+      dialog.querySelector("input:not([type=radio])")?.focus();
     } else if (closer) {
-      closer.closest("dialog").close();
+      closeDialog(closer);
     } else if (row) {
       event.preventDefault();
       this.view.chosen = Number(row.closest("li").dataset.place);
@@ -203,6 +206,12 @@ class Bench {
   }
 }
 
+// The focus leaves the closed dialog at once, not with the next frame: the next key is a tap again.
+function closeDialog(within) {
+  within.closest("dialog").close();
+  document.activeElement?.blur();
+}
+
 // A label's code ends in /Q/ and the queen's number; typed is her mark.
 function queenOfScan(text, queens, batch) {
   const number = Number(/\/Q\/(\d+)$/i.exec(text)?.[1]);
@@ -213,6 +222,10 @@ function queenOfScan(text, queens, batch) {
 }
 
 const FORMS = {
+  what_now(bench) {
+    bench.whatNow.draw();
+  },
+
   tally(bench, form, fields) {
     if (!bench.view.lotNow) return bench.view.say(bench.words("no_lot"));
     return bench.keep("tally", { lot: bench.view.lotNow.id, outcome: fields.get("outcome"), drones: 1 });
@@ -233,7 +246,7 @@ const FORMS = {
       volume: tenthsOf(fields.get("volume")),
       reason: fields.get("reason").trim(),
     };
-    form.closest("dialog").close();
+    closeDialog(form);
     if (!facts.lot || bench.rule(refuseTakeOut, facts)) return null;
     form.reset();
     return bench.keep("take_out", facts);
@@ -281,14 +294,14 @@ const FORMS = {
       reason: fields.get("reason").trim(),
     };
     if (!facts.reason) return bench.view.say(bench.words("why"));
-    form.closest("dialog").close();
+    closeDialog(form);
     form.reset();
     bench.view.chosen = null;
     return bench.keep("aside", facts);
   },
 
   mark(bench, form, fields) {
-    form.closest("dialog").close();
+    closeDialog(form);
     form.elements.scan.value = "";
     const { info, place } = bench.view.row;
     const scanned = fields.get("scan").trim();
