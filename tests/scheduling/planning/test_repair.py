@@ -11,6 +11,9 @@ from hypothesis import strategies as st
 
 from scheduling.planning.baseline import hand_plan
 from scheduling.planning.checker import check
+from scheduling.planning.drawing import plan_of
+from scheduling.planning.grid import grid_of
+from scheduling.planning.model import model_of
 from scheduling.planning.moves import co2_of
 from scheduling.planning.plan import Part, Plan, Pool
 from scheduling.planning.problem import Booking, Placement, Problem
@@ -23,6 +26,7 @@ from scheduling.planning.repair_changes import (
     source_with_less,
     with_bookings,
 )
+from scheduling.planning.repair_prices import point_of
 from scheduling.planning.rows import place_key
 
 from .seasons import bench_day, booking, random_season, season, source
@@ -140,6 +144,20 @@ def test_exact_pieces_only_add_to_the_curve(seed: int):
         assert point.served == sum(placement.queens for placement in point.plan.assign)
     assert found.most.served >= without.most.served
     assert found.fewest.moved == without.fewest.moved
+
+
+@relaxed
+@given(seeds)
+def test_a_plan_and_its_point_of_the_program_say_the_same(seed: int):
+    problem = a_season(seed)
+    plan = hand_plan(problem)
+    model = model_of(grid_of(replace(problem, published=plan.assign)))
+    point = point_of(model, plan)
+    rows = model.A @ point
+    assert (rows <= model.row_high + 0.01).all()
+    assert (rows >= model.row_low - 0.01).all()
+    assert counts(plan_of(model, point)) == counts(plan)
+    assert point[model.blocks["k"].slice].sum() == sum(placement.queens for placement in plan.assign)
 
 
 def test_two_who_move_together_make_room_for_four():
