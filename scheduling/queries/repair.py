@@ -84,6 +84,14 @@ def without(problem: Problem, gone: Mapping[str, Sequence[int]]) -> Problem:
     return problem
 
 
+def days_to_call_off(plan: Plan) -> list[BenchSession]:
+    """Sessions that a repair was asked to do without and that still stand open: published, they can be called off."""
+    if plan.job is None or not is_repair(plan):
+        return []
+    asked = BenchSession.objects.filter(pk__in=plan.job.arguments["repair"]["sessions"], state=SessionState.OPEN)
+    return list(asked.select_related("bench").order_by("day", "pk"))
+
+
 def planned_on(plan: Plan, problem: Problem) -> Problem:
     """The facts as the plan sees them: a repair may have been asked to do without sessions and sources."""
     return without(problem, plan.job.arguments["repair"]) if plan.job is not None and is_repair(plan) else problem

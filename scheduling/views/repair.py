@@ -16,7 +16,13 @@ from scheduling.planning.problem import Problem
 from scheduling.queries.plan_rows import first_day_of
 from scheduling.queries.plans import IN_FORCE, SKETCHES, plan_open_run, plans_seen_by
 from scheduling.queries.problem import problem_of
-from scheduling.queries.repair import changed_facts, repair_choices, sessions_to_close, sources_to_lose
+from scheduling.queries.repair import (
+    changed_facts,
+    days_to_call_off,
+    repair_choices,
+    sessions_to_close,
+    sources_to_lose,
+)
 from scheduling.services.plan_ask import repair_ask
 from scheduling.services.plan_repair import repair_choose
 
@@ -100,5 +106,10 @@ def choices(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "scheduling/repair.html",
-        {"plan": plan, "choices": shown, "is_sketch": plan.state in SKETCHES},
+        {
+            "plan": plan,
+            "choices": shown,
+            "is_sketch": plan.state in SKETCHES,
+            "call_off": days_to_call_off(plan),
+        },
     )

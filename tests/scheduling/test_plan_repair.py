@@ -233,6 +233,7 @@ def test_the_pages_lead_from_the_board_to_a_sketch(world: Published, coordinator
     shown = coordinator.get(choices).content.decode()
     assert "Lose a place" in shown
     assert "This stands in the sketch now." in shown
+    assert reverse("scheduling:session_cancel", args=[world.closed_day().pk]) in shown
     taken = coordinator.post(choices, {"choice": "fewest", "version": plan.version})
     assert taken.headers["Location"] == reverse("scheduling:plan", args=[plan.pk])
     assert "This sketch is a repair." in coordinator.get(reverse("scheduling:board")).content.decode()
