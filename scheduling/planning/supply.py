@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, pairwise
 from typing import Literal
@@ -164,6 +164,40 @@ def emerged_from_counts(
     precision = sum(precisions)
     middle = sum(w * x for w, x in zip(precisions, logs, strict=True)) / precision
     return Emerged(math.exp(middle + 0.5 / precision), math.sqrt(math.expm1(1 / precision)), emerge_day)
+
+
+def after_taking(emerged: Emerged, taken: Mapping[int, float], *, survival_per_day: float) -> Emerged:
+    """Return what is left of a cohort of which drones were taken, as if so many fewer had emerged.
+
+    Parameters
+    ----------
+    emerged : Emerged
+        With those that were taken.
+    taken : mapping of day to float
+        Taken alive. [d], [drones]
+    survival_per_day : float
+        Daily survival after emergence. [-]
+
+    Notes
+    -----
+    Those taken would have been fewer by today as well. The doubt about the rest stays as large as it was, in drones.
+    """
+    gone = _as_emerged(taken, emerged.day, survival_per_day)
+    left = max(0.0, emerged.mean - gone)
+    return Emerged(left, emerged.cv * emerged.mean / left if left else 0.0, emerged.day)
+
+
+def with_those_taken(count: Count, taken: Mapping[int, float], *, survival_per_day: float) -> Count:
+    """Return a count of living drones as it would have been had none been taken before its day."""
+    if count.kind != "seen":
+        return count
+    before = {day: drones for day, drones in taken.items() if day < count.day}
+    return replace(count, drones=count.drones + round(_as_emerged(before, count.day, survival_per_day)))
+
+
+def _as_emerged(taken: Mapping[int, float], day: int, survival_per_day: float) -> float:
+    """Return how many drones of one day those taken on others stand for. [drones]"""
+    return float(sum(drones * survival_per_day ** (day - taken_on) for taken_on, drones in taken.items()))
 
 
 def drones_on_the_mean(volume_ul: float, gives: Yield) -> int:

@@ -72,7 +72,7 @@ def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:
         called.setdefault(call.source_id, {})[call.session_id] = call.drones
     rows = []
     for view in source_views(season.sources.filter(withdrawn_at=None), season=season, today=today):
-        calls = called.get(view.source.pk, {})
+        calls = {pk: view.still_called(pk, drones) for pk, drones in called.get(view.source.pk, {}).items()}
         days, gone = [], 0
         for session in sessions:
             band = ripe_band(view, session.day, gone)

@@ -94,7 +94,11 @@ class DroneRoom:
     def left(self, view: SourceView, session: BenchSession) -> int:
         """Drones of a source that neither the plan nor an open request counts on that day; never below 0."""
         pk = view.source.pk
-        called = sum(drones for (source, day), drones in self._called.items() if source == pk and day <= session.day)
+        called = sum(
+            view.still_called(at, drones)
+            for (source, at, day), drones in self._called.items()
+            if source == pk and day <= session.day
+        )
         asked = self._reserved(view, self._asked.get((pk, session.pk), 0))
         return max(0, safe_drones_on(view, session.day) - called - asked)
 
@@ -138,8 +142,8 @@ class DroneRoom:
         return max(0, (PER_DRONE * drones - once) // per_tenth)
 
     @cached_property
-    def _called(self) -> dict[tuple[int, dt.date], int]:
-        """Drones the plan in force wants brought, by source and day."""
+    def _called(self) -> dict[tuple[int, int, dt.date], int]:
+        """Drones the plan in force wants brought, by source, session and its day."""
         calls = (
             DroneCall.objects.filter(
                 plan__season=self.season,
@@ -147,10 +151,10 @@ class DroneRoom:
                 source__in=self.ids,
             )
             .order_by()
-            .values("source", "session__day")
+            .values("source", "session", "session__day")
             .annotate(n=Sum("drones"))
         )
-        return {(row["source"], row["session__day"]): row["n"] for row in calls}
+        return {(row["source"], row["session"], row["session__day"]): row["n"] for row in calls}
 
     @cached_property
     def _asked(self) -> dict[tuple[int, int], int]:

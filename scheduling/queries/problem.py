@@ -39,10 +39,12 @@ from scheduling.planning.supply import (
     Count,
     Emerged,
     Yield,
+    after_taking,
     day_weights,
     emerged_from_counts,
     reserve_line,
     safe_stock_eq,
+    with_those_taken,
 )
 from scheduling.planning.supply import CountKind as Kind
 from scheduling.queries.batches import BatchView, batch_views
@@ -161,7 +163,10 @@ def reserve_of(view: SourceView) -> tuple[int, int]:
 
 
 def emerged_of(view: CohortView, first: dt.date) -> Emerged | None:
-    """How many drones emerged, from every count of the cohort that holds; a promise only while nothing is counted."""
+    """How many drones emerged, less those tried at the bench since, from every count of the cohort that holds.
+
+    A promise counts only while nothing is counted.
+    """
     settings, calendar = view.settings, view.calendar
     middle = calendar.emerging_from + (calendar.emerging_to - calendar.emerging_from) // 2
     cv = float(settings.count_cv)
@@ -173,13 +178,18 @@ def emerged_of(view: CohortView, first: dt.date) -> Emerged | None:
     if not counts:
         counts = [Count("capped", (c.counted_on - first).days, c.number, cv * PROMISE_CV) for c in view.counts[:1]]
     recapture = float(settings.drone_recapture_share or 1)
+    survival = float(survival_of(view))
+    taken = {(day - first).days: drones / recapture for day, drones in view.taken.items()}  # as many there are of each
     emerged = emerged_from_counts(
-        counts,
+        [with_those_taken(count, taken, survival_per_day=survival) for count in counts],
         emerge_day=(middle - first).days,
         shares={},
-        survival_per_day=float(survival_of(view)),
+        survival_per_day=survival,
     )
-    return None if emerged is None else replace(emerged, mean=emerged.mean * recapture)
+    if emerged is None:
+        return None
+    left = after_taking(emerged, taken, survival_per_day=survival)
+    return replace(left, mean=left.mean * recapture)
 
 
 def survival_of(view: CohortView) -> Decimal:

@@ -1,12 +1,12 @@
 """Drone sources and cohorts as a viewer may see them, with the calendar and counts that follow from them."""
 
 import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Prefetch, Q, QuerySet, Sum
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
@@ -18,6 +18,7 @@ from scheduling.models import (
     DroneCount,
     DroneSource,
     Season,
+    SemenLot,
     SessionState,
 )
 from scheduling.models.booking import ENDED_BOOKINGS
@@ -53,7 +54,18 @@ def sources_with_facts(sources: QuerySet[DroneSource]) -> QuerySet[DroneSource]:
         "benches",
         Prefetch("cohorts", DroneCohort.objects.order_by("number")),
         Prefetch("cohorts__counts", DroneCount.objects.filter(replaced_by__isnull=True).order_by("-counted_on", "-pk")),
+        Prefetch("lots", lots_with_tallies()),
     )
+
+
+def lots_with_tallies() -> QuerySet[SemenLot]:
+    """Lots collected at a bench, each with the drones tried for it (`tried`)."""
+    tried = Sum("tallies__drones", filter=Q(tallies__undone_at__isnull=True))
+    return SemenLot.objects.select_related("session").annotate(tried=tried).order_by("session__day", "pk")
+
+
+def _tried(lot: SemenLot) -> int:
+    return lot.tried or 0  # type: ignore[attr-defined]
 
 
 def zone_name_of_source(source: DroneSource) -> str:
@@ -86,13 +98,14 @@ def events_of_cohort(cohort: DroneCohort, *, zone: str, counts: Sequence[DroneCo
 
 @dataclass(frozen=True)
 class CohortView:
-    """A cohort with what follows from its observations."""
+    """A cohort with what follows from its observations. taken: drones tried at the bench, by day. [drones]"""
 
     cohort: DroneCohort
     source: DroneSource
     events: CohortEvents
     settings: Settings
     today: dt.date
+    taken: Mapping[dt.date, int] = field(default_factory=dict)
 
     @cached_property
     def calendar(self) -> CohortCalendar:
@@ -137,10 +150,34 @@ class SourceView:
     @cached_property
     def cohorts(self) -> list[CohortView]:
         zone = zone_name_of_source(self.source)
-        return [
+        views = [
             CohortView(cohort, self.source, events_of_cohort(cohort, zone=zone), self.settings, self.today)
             for cohort in self.source.cohorts.all()
         ]
+        return self._with_taken(views)
+
+    def _with_taken(self, views: list[CohortView]) -> list[CohortView]:
+        """Drones tried at a bench came from the oldest cohort that was ripe that day: the bench notes no cohort."""
+        taken: dict[int, dict[dt.date, int]] = {}
+        by_age = sorted(views, key=lambda view: (view.calendar.ripe_from, view.cohort.pk))
+        for lot in self._lots:
+            day, tried = lot.session.day, _tried(lot)
+            ripe = next((view for view in by_age if view.is_ripe_on(day)), None)
+            if ripe is not None and tried:
+                of_cohort = taken.setdefault(ripe.cohort.pk, {})
+                of_cohort[day] = of_cohort.get(day, 0) + tried
+        return [replace(view, taken=taken.get(view.cohort.pk, {})) for view in views]
+
+    def still_called(self, session: int, drones: int) -> int:
+        """Of so many drones that a session calls for, those not yet tried there: the others are gone already."""
+        return max(0, drones - sum(_tried(lot) for lot in self._lots if lot.session_id == session))
+
+    @cached_property
+    def _lots(self) -> list[SemenLot]:
+        lots = list(self.source.lots.all())
+        if all(hasattr(lot, "tried") for lot in lots):
+            return lots
+        return list(lots_with_tallies().filter(source=self.source))
 
     @property
     def state(self) -> str:
@@ -197,9 +234,8 @@ def notes_of_source(view: SourceView) -> tuple[Note, ...]:
 
 
 def cohort_view(cohort: DroneCohort, *, today: dt.date, settings: Settings | None = None) -> CohortView:
-    source = cohort.source
-    events = events_of_cohort(cohort, zone=zone_name_of_source(source))
-    return CohortView(cohort, source, events, settings or settings_of(source.season), today)
+    views = source_view(cohort.source, today=today, settings=settings).cohorts
+    return next(view for view in views if view.cohort.pk == cohort.pk)
 
 
 def bookings_relying_on(source: DroneSource) -> list[Booking]:

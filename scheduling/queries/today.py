@@ -28,7 +28,7 @@ from scheduling.queries.balance import order_of, ripe_band
 from scheduling.queries.batches import BatchView, batch_views, batches_of_viewer
 from scheduling.queries.reminders import ShownReminder, open_reminders
 from scheduling.queries.sessions import sessions_to_come
-from scheduling.queries.sources import source_views
+from scheduling.queries.sources import SourceView, source_views
 from scheduling.queries.words import day_words
 
 MOST_COMING = 4  # reminders to come that are shown beside those that are due
@@ -133,23 +133,27 @@ def _needs(session: BenchSession, season: Season, *, today: dt.date) -> list[Sou
     """What the plan in force wants brought, against what is expected to be ripe then, as the drone balance has it."""
     calls = DroneCall.objects.filter(plan__season=season, plan__state__in=IN_FORCE, session__day__gte=today)
     needed: dict[int, int] = {}
-    gone: dict[int, int] = {}
+    before: dict[int, list[DroneCall]] = {}
     for call in calls.select_related("session"):
         if call.session_id == session.pk:
             needed[call.source_id] = call.drones
         elif order_of(call.session) < order_of(session):
-            gone[call.source_id] = gone.get(call.source_id, 0) + call.drones
+            before.setdefault(call.source_id, []).append(call)
     if not needed:
         return []
     views = source_views(DroneSource.objects.filter(pk__in=needed).order_by("letter"), season=season, today=today)
     return [
         SourceNeed(
             source=view.source,
-            ripe=round(ripe_band(view, session.day, gone.get(view.source.pk, 0)).mean),
-            needed=needed[view.source.pk],
+            ripe=round(ripe_band(view, session.day, _still_called(view, before.get(view.source.pk, []))).mean),
+            needed=view.still_called(session.pk, needed[view.source.pk]),
         )
         for view in views
     ]
+
+
+def _still_called(view: SourceView, calls: list[DroneCall]) -> int:
+    return sum(view.still_called(call.session_id, call.drones) for call in calls)
 
 
 def first_steps(viewer: Viewer, season: Season | None) -> list[FirstStep]:

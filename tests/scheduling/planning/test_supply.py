@@ -9,11 +9,13 @@ from scheduling.planning.supply import (
     Count,
     Emerged,
     Yield,
+    after_taking,
     day_weights,
     emerged_from_counts,
     reserve_line,
     safe_drones,
     safe_stock_eq,
+    with_those_taken,
 )
 
 GIVES = Yield(0.6, 30, 1.0, 0.3)
@@ -50,6 +52,26 @@ def test_the_safe_stock_is_what_the_exchange_file_holds():
     emerged = Emerged(255, 0.12, -21)
     assert safe_stock_eq(emerged, level=0.9, survival_per_day=0.96) == pytest.approx(91_562, abs=5)
     assert day_weights(3, 0.96) == (1000, 1042, 1085)
+
+
+def test_drones_that_were_taken_are_missing_until_the_next_count_says_so():
+    sigma, taken = 0.9, {10: 100}
+    all_of_them = Emerged(1000, 0.1, 0)
+    left = after_taking(all_of_them, taken, survival_per_day=sigma)
+    # On day 12, 1000 x 0.9^12 less the 100 x 0.9^2 that would have lived on.
+    assert left.on(12, sigma) == pytest.approx(1000 * sigma**12 - 100 * sigma**2)
+    assert left.cv * left.mean == pytest.approx(100)
+    assert after_taking(all_of_them, {0: 2000}, survival_per_day=sigma) == Emerged(0.0, 0.0, 0)
+    # Counted on day 12, after the taking: the count holds as it is, and nothing is taken off twice.
+    seen = Count("seen", 12, 180, 0.1)
+    whole = with_those_taken(seen, taken, survival_per_day=sigma)
+    assert whole.drones == 180 + round(100 * sigma**2)
+    emerged = emerged_from_counts([whole], emerge_day=0, shares={}, survival_per_day=sigma)
+    assert emerged is not None
+    assert after_taking(emerged, taken, survival_per_day=sigma).on(12, sigma) == pytest.approx(180, rel=0.01)
+    # Counted before the taking, and brood: nothing to give back.
+    assert with_those_taken(Count("seen", 10, 300, 0.1), taken, survival_per_day=sigma).drones == 300
+    assert with_those_taken(Count("capped", 12, 300, 0.1), taken, survival_per_day=sigma).drones == 300
 
 
 @pytest.mark.parametrize("own", [0.90, 0.96, 0.99])
