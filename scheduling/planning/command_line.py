@@ -68,7 +68,7 @@ def run_plan_file(
     left = max(0.05, seconds - time.process_time())
     plan = solve(problem, goal=goal, cpu_seconds=left, seed=seed)
     try:
-        _write(out_path, json.dumps(plan_to_json(plan), ensure_ascii=False, indent=1) + "\n")
+        write_whole(out_path, json.dumps(plan_to_json(plan), ensure_ascii=False, indent=1) + "\n")
     except OSError as error:
         warn(f"{out_path}: {error.strerror}")
         return REFUSED
@@ -114,7 +114,7 @@ def _read(path: Path, parse: Callable[[str], Read], warn: Say) -> Read | None:
     return None
 
 
-def _write(path: Path, text: str) -> None:
+def write_whole(path: Path, text: str) -> None:
     """Write whole or not at all: a neighbour file first, then renamed."""
     draft = path.with_name(f".{path.name}.{os.getpid()}")
     try:
