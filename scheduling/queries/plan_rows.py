@@ -4,7 +4,7 @@ Ids of the pure form are primary keys as text; days count from the problem's fir
 """
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
 from scheduling.models import BenchSession, Placement, Plan, PlanPool, PlanPoolPart, SessionState
@@ -72,6 +72,19 @@ def sessions_by_place(plan: Plan, problem: Problem) -> dict[tuple[str, int], Ben
     return {(str(session.bench_id), (session.day - first).days): session for session in sessions}
 
 
+def tenths_of_parts(parts: Mapping[int, float]) -> dict[int, Decimal]:
+    """Volumes of a pool's parts as they are kept: hundredths of a tenth of a µl that add up to its whole tenths.
+
+    What rounding leaves goes to the smallest part: the largest may be as large as it may be.
+    """
+    if not parts:
+        return {}
+    kept = {source: Decimal(str(round(tenths, 2))) for source, tenths in parts.items()}
+    smallest = min(kept, key=lambda source: (kept[source], source))
+    kept[smallest] += round(sum(parts.values())) - sum(kept.values())
+    return kept
+
+
 def plan_rows_write(
     plan: Plan, pure: PurePlan, problem: Problem, *, frozen: frozenset[PurePlacement] = frozenset()
 ) -> None:
@@ -89,8 +102,8 @@ def plan_rows_write(
     for pool in pure.pools:
         row = PlanPool.objects.create(plan=plan, session=sessions[pool.bench, pool.day], name=pool.id)
         PlanPoolPart.objects.bulk_create(
-            PlanPoolPart(pool=row, source_id=int(part.source), volume_tenths=Decimal(str(round(part.ul10, 2))))
-            for part in pool.parts
+            PlanPoolPart(pool=row, source_id=source, volume_tenths=tenths)
+            for source, tenths in tenths_of_parts({int(part.source): part.ul10 for part in pool.parts}).items()
         )
         pools[pool.id] = row
     left_before = {(co2.bench, co2.day): co2.before for co2 in pure.co2}

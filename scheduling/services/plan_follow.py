@@ -5,7 +5,8 @@ from collections import defaultdict
 from decimal import Decimal
 
 from accounts.models import Person
-from scheduling.models import BenchPlace, Placement, PlaceState, Plan, PlanState, SessionState
+from scheduling.models import BenchPlace, Placement, PlaceState, Plan, PlanPoolPart, PlanState, SessionState
+from scheduling.queries.plan_rows import tenths_of_parts
 from scheduling.queries.plans import BookingChange
 from scheduling.queries.problem import reserve_of
 from scheduling.queries.season import settings_of
@@ -87,9 +88,9 @@ def _scale_pools(plan: Plan) -> None:
         whole = sum((part.volume_tenths for part in parts), Decimal(0))
         if abs(whole - volumes[pool.pk]) < Decimal("0.05"):
             continue
-        for part in parts:
-            part.volume_tenths = round(part.volume_tenths * volumes[pool.pk] / whole, 2)
-            part.save(update_fields=["volume_tenths"])
+        scaled = {part.pk: float(part.volume_tenths * volumes[pool.pk] / whole) for part in parts}
+        for part_pk, tenths in tenths_of_parts(scaled).items():
+            PlanPoolPart.objects.filter(pk=part_pk).update(volume_tenths=tenths)
 
 
 def _fewer_left_over(plan: Plan, change: BookingChange) -> None:

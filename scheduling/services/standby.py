@@ -42,7 +42,7 @@ from scheduling.planning.problem import Booking as PureBooking
 from scheduling.planning.problem import Problem
 from scheduling.planning.timing import elapsed_after
 from scheduling.queries.ledger import ledger_order
-from scheduling.queries.plan_rows import first_day_of
+from scheduling.queries.plan_rows import first_day_of, tenths_of_parts
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.problem import problem_of
 from scheduling.queries.season import settings_of
@@ -244,8 +244,8 @@ class _Standby:
         row, _made = PlanPool.objects.get_or_create(plan=self.plan, name=mixed.id, defaults={"session": session})
         row.parts.all().delete()
         PlanPoolPart.objects.bulk_create(
-            PlanPoolPart(pool=row, source_id=int(part.source), volume_tenths=str(round(part.ul10, 2)))
-            for part in mixed.parts
+            PlanPoolPart(pool=row, source_id=source, volume_tenths=tenths)
+            for source, tenths in tenths_of_parts({int(part.source): part.ul10 for part in mixed.parts}).items()
         )
         return row
 
