@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from .checker import check_move
 from .moves import Move, plan_after_move
 from .plan import Plan
@@ -23,15 +25,19 @@ def filled(problem: Problem, plan: Plan) -> Plan:
     Plan
         Valid; nobody in it lost a place. Pools are left as they are.
     """
+    placed: Counter[str] = Counter()
+    for placement in plan.assign:
+        placed[placement.booking] += placement.queens
+    explainer: Explainer | None = None  # of the plan as it is now
     for booking in sorted(problem.bookings, key=lambda booking: (booking.last_day, booking.id)):
         if booking.mode == "pool":
             continue
-        placed = sum(placement.queens for placement in plan.assign if placement.booking == booking.id)
-        for _ in range(booking.queens - placed):
-            places = Explainer(problem, plan).free_places(booking)
+        for _ in range(booking.queens - placed[booking.id]):
+            explainer = explainer or Explainer(problem, plan)
+            places = explainer.free_places(booking)
             moves = (Move(booking.id, bench, day, 1, source=source) for bench, day, source in places)
             move = next((move for move in moves if not check_move(problem, plan, move)), None)
             if move is None:
                 break
-            plan = plan_after_move(problem, plan, move)
+            plan, explainer = plan_after_move(problem, plan, move), None
     return plan
