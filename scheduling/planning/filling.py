@@ -25,14 +25,22 @@ def filled(problem: Problem, plan: Plan) -> Plan:
     Plan
         Valid; nobody in it lost a place. Pools are left as they are.
     """
-    placed: Counter[str] = Counter()
+    more, served = True, Counter[str]()
     for placement in plan.assign:
-        placed[placement.booking] += placement.queens
+        served[placement.booking] += placement.queens
+    while more:  # the share cap leaves more room once more is placed
+        before = plan
+        plan = _filled_once(problem, plan, served)
+        more = plan is not before
+    return plan
+
+
+def _filled_once(problem: Problem, plan: Plan, served: Counter[str]) -> Plan:
     explainer: Explainer | None = None  # of the plan as it is now
     for booking in sorted(problem.bookings, key=lambda booking: (booking.last_day, booking.id)):
         if booking.mode == "pool":
             continue
-        for _ in range(booking.queens - placed[booking.id]):
+        for _ in range(booking.queens - served[booking.id]):
             explainer = explainer or Explainer(problem, plan)
             places = explainer.free_places(booking)
             moves = (Move(booking.id, bench, day, 1, source=source) for bench, day, source in places)
@@ -40,4 +48,5 @@ def filled(problem: Problem, plan: Plan) -> Plan:
             if move is None:
                 break
             plan, explainer = plan_after_move(problem, plan, move), None
+            served[booking.id] += 1
     return plan
