@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from scheduling.models import BatchQueen, BenchPlace, BenchState, Co2Treatment, Dose, Finding, PlaceState, QueenBatch
-from scheduling.planning.timing import BatchEvents, Co2Way, Emergence
+from scheduling.planning.timing import BatchEvents, Co2Way, Emergence, local_day
 
 AWAY = [BenchState.SET_ASIDE, BenchState.LOST]
 BROOD = {Finding.WORKER_BROOD, Finding.DRONE_BROOD, Finding.MIXED_BROOD}
@@ -185,14 +185,22 @@ def _way(sides: set[bool]) -> Co2Way | None:
 def _her_record(batch: QueenBatch, queen: BatchQueen) -> BatchEvents:
     """What happened at the bench and after it, without the days before."""
     checks = list(queen.checks.all())
-    eggs = min((check.checked_on for check in checks if check.finding in EGGS_OR_BROOD), default=None)
-    brood = min((check.checked_on for check in checks if check.finding in BROOD), default=None)
+    zone = zone_name_of_batch(batch)
+    doses = tuple(dose.given_at for dose in _doses(queen))
+    inseminated_on = local_day(min(doses), zone) if doses else None
+
+    def first(findings: set[Finding]) -> dt.date | None:
+        """Since she was inseminated, where there is such a day: what was seen before tells nothing of it."""
+        days = sorted(check.checked_on for check in checks if check.finding in findings)
+        since = (day for day in days if inseminated_on is None or day > inseminated_on)
+        return next(since, days[0] if days else None)
+
     return BatchEvents(
-        zone=zone_name_of_batch(batch),
+        zone=zone,
         co2_at=_with_home(batch, _alone(queen)),
-        doses_at=tuple(dose.given_at for dose in _doses(queen)),
-        eggs_seen_on=eggs or (None if checks else eggs_of_all(batch)),
-        sealed_brood_on=brood,
+        doses_at=doses,
+        eggs_seen_on=first(EGGS_OR_BROOD) or (None if checks else eggs_of_all(batch)),
+        sealed_brood_on=first(BROOD),
     )
 
 

@@ -3,7 +3,7 @@
 import datetime as dt
 
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing.clock import elapsed_after, local_day
+from scheduling.planning.timing.clock import elapsed_after, elapsed_hours, local_day
 from scheduling.planning.timing.co2 import co2_apart_after, co2_due_after, co2_record, co2_third_from, is_co2_after
 from scheduling.planning.timing.days import days_later, whole_days
 from scheduling.planning.timing.events import BatchEvents
@@ -15,6 +15,7 @@ def after_steps(events: BatchEvents, bench_on: dt.date, settings: Settings) -> l
     done_at = events.inseminated_at
     day0 = bench_on if done_at is None else local_day(done_at, events.zone)
     moment0 = events.bench_at if done_at is None else done_at
+    events = events.since(day0)
     return [
         *_second_co2(events, day0, moment0, settings),
         _keep_still(day0, moment0, settings, events.zone),
@@ -75,11 +76,11 @@ def _keep_still(day0: dt.date, moment0: dt.datetime | None, settings: Settings, 
 def _second_dose(events: BatchEvents, day0: dt.date, moment0: dt.datetime | None, settings: Settings) -> list[Step]:
     if not events.is_split_dose:
         return []
-    due = None if moment0 is None else elapsed_after(moment0, settings.dose_split_spacing_hours)
-    best = (
-        days_later(day0, whole_days(settings.dose_split_spacing_hours)) if due is None else local_day(due, events.zone)
-    )
-    doses = sorted(events.doses_at)
+    spacing = settings.dose_split_spacing_hours
+    due = None if moment0 is None else elapsed_after(moment0, spacing)
+    # A dose soon after the first tops it up; one that comes after half the spacing is the second (our choice).
+    given = next((d for d in sorted(events.doses_at) if elapsed_hours(min(events.doses_at), d) >= spacing / 2), None)
+    best = days_later(day0, whole_days(spacing)) if due is None else local_day(due, events.zone)
     return [
         Step(
             key="second_dose",
@@ -89,7 +90,7 @@ def _second_dose(events: BatchEvents, day0: dt.date, moment0: dt.datetime | None
             best=best,
             latest=days_later(best, 1),
             best_at=due,
-            done_on=local_day(doses[1], events.zone) if len(doses) > 1 else None,
+            done_on=None if given is None else local_day(given, events.zone),
             why="Two small doses store more sperm than one large.",
             rows=("D03", "D04", "D05"),
         )

@@ -166,7 +166,7 @@ def _egg_notes(events: BatchEvents) -> list[Note]:
     if events.eggs_seen_on is None:
         return []
     first = events.inseminated_at
-    if first is not None and events.eggs_seen_on >= local_day(first, events.zone):
+    if first is not None and events.eggs_seen_on > local_day(first, events.zone):
         return []
     return [
         Note(

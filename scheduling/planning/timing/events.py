@@ -1,7 +1,7 @@
 """What was really observed, and what is wished: the input of every calendar. Nothing here is a forecast."""
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
 from itertools import pairwise
@@ -96,6 +96,15 @@ class BatchEvents:
     @property
     def inseminated_at(self) -> dt.datetime | None:
         return min(self.doses_at, default=None)
+
+    def since(self, inseminated_on: dt.date) -> "BatchEvents":
+        """The same without eggs and brood of that day or before: those tell nothing of this insemination."""
+        eggs, brood = self.eggs_seen_on, self.sealed_brood_on
+        return replace(
+            self,
+            eggs_seen_on=eggs if eggs is not None and eggs > inseminated_on else None,
+            sealed_brood_on=brood if brood is not None and brood > inseminated_on else None,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

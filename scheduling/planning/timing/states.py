@@ -3,6 +3,7 @@
 import datetime as dt
 from enum import StrEnum
 
+from scheduling.planning.timing.clock import local_day
 from scheduling.planning.timing.days import days_later
 from scheduling.planning.timing.events import BatchEvents, CohortEvents
 from scheduling.planning.timing.steps import BatchCalendar, CohortCalendar
@@ -47,10 +48,9 @@ def batch_state(events: BatchEvents, calendar: BatchCalendar, today: dt.date) ->
     """
     if events.closed_on is not None and today >= events.closed_on:
         return BatchState.CLOSED
-    if events.eggs_seen_on is not None and today >= events.eggs_seen_on and events.doses_at:
-        return BatchState.LAYING
-    if events.doses_at:
-        return BatchState.INSEMINATED
+    if events.inseminated_at is not None:
+        laid_on = events.since(local_day(events.inseminated_at, events.zone)).eggs_seen_on
+        return BatchState.LAYING if laid_on is not None and today >= laid_on else BatchState.INSEMINATED
     if not events.emergences and (events.grafted_on is None or today < events.grafted_on):
         return BatchState.PLANNED
     if today >= min(window.emerged_first_on for window in calendar.windows):

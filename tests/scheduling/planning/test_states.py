@@ -44,6 +44,7 @@ days = st.dates(dt.date(2020, 1, 1), dt.date(2040, 12, 31))
         ({"emergences": (Emergence(dt.date(2026, 6, 2)),)}, dt.date(2026, 6, 16), BatchState.LAST_DAYS),
         ({"doses_at": (DOSE,)}, dt.date(2026, 6, 16), BatchState.INSEMINATED),
         ({"doses_at": (DOSE,), "eggs_seen_on": dt.date(2026, 6, 16)}, dt.date(2026, 6, 16), BatchState.LAYING),
+        ({"doses_at": (DOSE,), "eggs_seen_on": dt.date(2026, 6, 8)}, dt.date(2026, 6, 16), BatchState.INSEMINATED),
         ({"eggs_seen_on": dt.date(2026, 6, 8)}, dt.date(2026, 6, 9), BatchState.READY),  # eggs alone prove nothing
         ({"closed_on": dt.date(2026, 6, 1)}, dt.date(2026, 6, 1), BatchState.CLOSED),
     ],

@@ -364,6 +364,29 @@ def test_eggs_before_any_insemination_raise_a_suspicion() -> None:
     assert note_keys(replace(events, doses_at=(DOSE,), co2_at=(elapsed_after(DOSE, 24),))) == ["eggs_before"]
 
 
+def test_eggs_before_the_insemination_settle_nothing_after_it() -> None:
+    before = BatchEvents(
+        grafted_on=GRAFT, emergences=(Emergence(EMERGED),), eggs_seen_on=dt.date(2026, 6, 8), doses_at=(DOSE,)
+    )
+    none = replace(before, eggs_seen_on=None)
+    keys = ("egg_check_1", "egg_check_3", "third_co2", "excluder_off", "sealed_brood", "own_progeny")
+    for key in keys:
+        assert step_of(batch_calendar(before, SETTINGS), key) == step_of(batch_calendar(none, SETTINGS), key)
+    assert step_of(batch_calendar(before, SETTINGS), "egg_check_1").done_on is None
+    # The same day neither: no queen lays on the day she was inseminated. Two days later she may.
+    same_day = replace(before, eggs_seen_on=dt.date(2026, 6, 9))
+    assert step_of(batch_calendar(same_day, SETTINGS), "egg_check_1").done_on is None
+    laying = replace(before, eggs_seen_on=dt.date(2026, 6, 11))
+    assert step_of(batch_calendar(laying, SETTINGS), "egg_check_1").done_on == dt.date(2026, 6, 11)
+
+
+def test_a_dose_that_tops_the_first_up_is_not_the_second() -> None:
+    events = BatchEvents(grafted_on=GRAFT, is_split_dose=True, doses_at=(DOSE, DOSE + dt.timedelta(minutes=20)))
+    assert step_of(batch_calendar(events, SETTINGS), "second_dose").done_on is None
+    early = replace(events, doses_at=(*events.doses_at, elapsed_after(DOSE, 30)))
+    assert step_of(batch_calendar(early, SETTINGS), "second_dose").done_on == dt.date(2026, 6, 10)
+
+
 def test_caging_after_the_first_virgin_is_said() -> None:
     events = BatchEvents(grafted_on=GRAFT, emergences=(Emergence(EMERGED),), caged_on=dt.date(2026, 6, 2))
 
