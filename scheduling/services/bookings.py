@@ -21,6 +21,7 @@ from scheduling.models import (
     DroneSource,
     PlaceState,
     QueenBatch,
+    Season,
 )
 from scheduling.planning.timing import Fit
 from scheduling.planning.units import tenths_from_ul
@@ -109,6 +110,8 @@ def booking_ask(
 def booking_withdraw(booking: Booking, *, reason: str = "", by: Person | None, now: dt.datetime) -> Booking:
     """Take a request back; its numbered places become free and are offered to the queue."""
     with transaction.atomic():
+        # Season, offer, booking: the order in which offers are answered and plans published.
+        Season.objects.select_for_update(of=("self",)).get(pk=booking.season_id)
         fresh = (
             Booking.objects.select_for_update(of=("self",))
             .select_related("season__cooperative", "batch__season__cooperative", "member")

@@ -12,6 +12,7 @@ message is then sent again under the same Message-ID, a routine one is left `in_
 import datetime as dt
 import logging
 import smtplib
+import time
 from collections.abc import Callable
 
 from django.conf import settings
@@ -47,10 +48,19 @@ def database_now() -> dt.datetime:
 
 def deliver_due(*, now: dt.datetime, limit: int = 200, send: Sender | None = None) -> int:
     """One tick: tell what is due. Returns how many deliveries were handed over."""
+    began = time.monotonic()
+
+    def moment() -> dt.datetime:
+        """A slow mail server may hold a tick for minutes: each row is judged by the time it is."""
+        return now + dt.timedelta(seconds=time.monotonic() - began)
+
     offers_lapse(now=now)
     told = _write_deliveries(now=now, limit=limit)
+    lease = now + LEASE
     claimed = _claim(now=now, limit=limit)
-    handed_over = sum(_hand_over(delivery_id, now=now, send=send or send_mail) for delivery_id in claimed)
+    handed_over = sum(
+        _hand_over(delivery_id, lease=lease, moment=moment, send=send or send_mail) for delivery_id in claimed
+    )
     _beat(now=now)
     log.debug("tick: %s reminders told, %s deliveries handed over", told, handed_over)
     return handed_over
@@ -116,33 +126,45 @@ def _claim(*, now: dt.datetime, limit: int) -> list[int]:
         )
         doubtful = [row.pk for row in rows if row.state == DeliveryState.SENDING and not row.reminder.critical]
         Delivery.objects.filter(pk__in=doubtful).update(state=DeliveryState.IN_DOUBT, lease_until=None)
-        taken = [row.pk for row in rows if row.pk not in doubtful]
+        # Whoever dies on a row each time must not do so for ever.
+        hopeless = [row.pk for row in rows if row.attempts >= MAX_ATTEMPTS and row.pk not in doubtful]
+        Delivery.objects.filter(pk__in=hopeless).update(state=DeliveryState.DEAD, lease_until=None)
+        for pk in hopeless:
+            log.error("delivery %s given up after %s tries: each ended in the middle", pk, MAX_ATTEMPTS)
+        taken = [row.pk for row in rows if row.pk not in {*doubtful, *hopeless}]
         Delivery.objects.filter(pk__in=taken).update(
             state=DeliveryState.CLAIMED, lease_until=now + LEASE, attempts=F("attempts") + 1
         )
     return taken
 
 
-def _hand_over(delivery_id: int, *, now: dt.datetime, send: Sender) -> int:
-    """Send one claimed delivery; a failing one gets its own pause and never delays the rest."""
+def _hand_over(delivery_id: int, *, lease: dt.datetime, moment: Callable[[], dt.datetime], send: Sender) -> int:
+    """Send one claimed delivery; a failing one gets its own pause and never delays the rest.
+
+    `lease` : as it was claimed. Another one says that somebody else took the row up meanwhile.
+    """
     with transaction.atomic():
         delivery = (
             Delivery.objects.select_for_update(of=("self",)).select_related("reminder", "person").get(pk=delivery_id)
         )
-        if delivery.state != DeliveryState.CLAIMED:
+        if delivery.state != DeliveryState.CLAIMED or delivery.lease_until != lease:
             return 0
         reminder = delivery.reminder
         if reminder.state != ReminderState.WANTED or not delivery.person.is_active:
             _mark(delivery, DeliveryState.SUPERSEDED)
             return 0
-        if reminder.useful_until < now:
+        if reminder.useful_until < moment():
             _mark(delivery, DeliveryState.EXPIRED)
             return 0
-        _mark(delivery, DeliveryState.SENDING, lease_until=now + LEASE)
+        _mark(delivery, DeliveryState.SENDING, lease_until=moment() + LEASE)
     try:
         send(delivery)
     except (smtplib.SMTPException, OSError) as error:
-        return _failed(delivery, now=now, problem=str(error))
+        return _failed(delivery, now=lease - LEASE, problem=str(error))
+    except Exception as error:
+        # A row that cannot even be written (a bad header, say) must stop nothing but itself.
+        log.exception("delivery %s broke", delivery.pk)
+        return _failed(delivery, now=lease - LEASE, problem=f"{type(error).__name__}: {error}")
     delivery.sent_at = timezone.now()
     _mark(delivery, DeliveryState.SENT, "sent_at", "problem")
     return 1

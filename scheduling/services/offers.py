@@ -8,7 +8,7 @@ import datetime as dt
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -16,7 +16,7 @@ from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.jobs import job_ask
-from scheduling.models import BenchPlace, Booking, BookingState, Offer, OfferState, PlaceState, Season
+from scheduling.models import BenchPlace, Booking, BookingState, DroneSource, Offer, OfferState, PlaceState, Season
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.words import day_words
 from scheduling.services.places import places_assign_queens
@@ -40,6 +40,7 @@ def offer_accept(offer: Offer, *, by: Person, now: dt.datetime) -> Offer:
         if offer.state == OfferState.ACCEPTED:
             return offer
         _refuse_over(offer, now=now)
+        _refuse_blocked(offer)
         taken = BenchPlace.objects.filter(offer=offer, state=PlaceState.OFFERED).update(state=PlaceState.HELD)
         if taken != offer.queens:
             raise RuntimeError(f"offer {offer.pk} has {taken} places reserved, not {offer.queens}")
@@ -125,6 +126,19 @@ def _refuse_over(offer: Offer, *, now: dt.datetime) -> None:
     }
     text = texts.get(OfferState(offer.state), _("The time to answer is over; the places on %(day)s went to the next."))
     raise Refusal(text % {"day": day}, rule="offer_over")
+
+
+def _refuse_blocked(offer: Offer) -> None:
+    """Drones may have been blocked or taken back since they were offered."""
+    of_pool = offer.pool.parts.values("source") if offer.pool is not None else []
+    sources = DroneSource.objects.filter(Q(pk=offer.source_id) | Q(pk__in=of_pool)).order_by("letter")
+    blocked = [source for source in sources if source.hold_since is not None or source.withdrawn_at is not None]
+    if blocked:
+        raise Refusal(
+            _("%(source)s can bring no drones now, so these places cannot be taken. The coordinator knows more.")
+            % {"source": blocked[0]},
+            rule="offer_source",
+        )
 
 
 def _give_back(offer: Offer, state: str, *, by: Person | None, now: dt.datetime) -> None:

@@ -122,10 +122,13 @@ def source_withdraw(source: DroneSource, *, reason: str = "", by: Person | None,
         return source
     with transaction.atomic():
         locked = _locked(source)
-        placed = locked.bench_places.filter(state="held").count()
+        placed = locked.bench_places.filter(state__in=["held", "offered"]).count()
         if placed:
             raise Refusal(
-                _("The published plan counts on %(source)s for %(places)d places. Ask the coordinator to replan first.")
+                _(
+                    "The published plan and offers of places count on %(source)s for %(places)d places. Ask the "
+                    "coordinator to replan first."
+                )
                 % {"source": locked, "places": placed},
                 rule="source_in_plan",
                 lifted_by="coordinator",

@@ -122,6 +122,43 @@ def test_one_bad_row_does_not_delay_the_others(reminder: Reminder) -> None:
     assert sent == [other.pk]
 
 
+def test_a_row_that_cannot_even_be_written_stops_nothing_but_itself(reminder: Reminder) -> None:
+    other = ReminderFactory(member=reminder.member, title="Graft", kind="graft", critical=False)
+
+    def break_first(delivery: Delivery) -> None:
+        if delivery.reminder_id == reminder.pk:
+            raise ValueError("header with a line break")
+
+    assert deliver_due(now=NOW, send=break_first) == 1
+    delivery = reminder.deliveries.get(channel=Channel.MAIL)
+    assert (delivery.state, delivery.problem) == (DeliveryState.RETRY, "ValueError: header with a line break")
+    assert states(other)["mail"] == DeliveryState.SENT
+    assert Heartbeat.objects.get().at == NOW
+
+
+def test_a_row_that_somebody_else_took_up_meanwhile_is_left_to_them(reminder: Reminder) -> None:
+    """The server holds the first mail for minutes; its neighbour's lease runs out and another worker takes it."""
+    other = ReminderFactory(member=reminder.member, due_at=NOW - MINUTE, kind="graft")
+    sent = []
+
+    def slow(delivery: Delivery) -> None:
+        sent.append(delivery.reminder_id)
+        if delivery.reminder_id == other.pk:
+            later = NOW + dt.timedelta(seconds=61)
+            deliver_due(now=later, send=lambda again: sent.append(again.reminder_id))
+
+    deliver_due(now=NOW, send=slow)
+    assert sent.count(reminder.pk) == 1
+    assert states(reminder)["mail"] == DeliveryState.SENT
+
+
+def test_what_ends_in_the_middle_each_time_is_given_up(reminder: Reminder) -> None:
+    crash_in_the_middle(reminder)
+    reminder.deliveries.filter(channel=Channel.MAIL).update(attempts=MAX_ATTEMPTS)
+    assert deliver_due(now=NOW + dt.timedelta(seconds=61)) == 0
+    assert states(reminder)["mail"] == DeliveryState.DEAD
+
+
 class Crash(BaseException):
     """The worker is killed."""
 

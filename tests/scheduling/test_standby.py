@@ -32,6 +32,7 @@ from scheduling.services.delivery import deliver_due
 from scheduling.services.offers import offer_accept, offer_decline, offers_lapse
 from scheduling.services.plan_publish import plan_publish
 from scheduling.services.plans import plan_sketch_from
+from scheduling.services.sources import source_hold, source_withdraw
 from scheduling.services.standby import standby_run
 from tests.factories import NOW, BatchQueenFactory, BookingFactory, BookingSourceFactory
 from tests.scheduling.plan_world import PlanWorld
@@ -222,6 +223,20 @@ def test_withdrawing_a_request_with_an_open_offer_frees_its_places(world: PlanWo
     assert offer.booking.state == BookingState.WITHDRAWN
 
 
+@pytest.mark.parametrize("act", ["hold", "withdraw"])
+def test_drones_blocked_or_taken_back_meanwhile_are_not_accepted(world: PlanWorld, act: str) -> None:
+    offer = withdraw_first(world)
+    if act == "hold":
+        source_hold(world.source, reason="brood disease at the apiary", by=world.by, now=NOW)
+    else:
+        with refused("source_in_plan"):
+            source_withdraw(world.source, by=world.by, now=NOW)
+        type(world.source).objects.filter(pk=world.source.pk).update(withdrawn_at=NOW)
+    with refused("offer_source"):
+        offer_accept(offer, by=world.person(offer.booking), now=NOW)
+    assert BenchPlace.objects.filter(state=PlaceState.HELD).count() == 0
+
+
 def test_a_lost_virgin_without_a_sister_frees_her_place(world: PlanWorld) -> None:
     first = world.bookings[0]
     first.batch.emerged_on, first.batch.virgins_emerged = dt.date(2026, 6, 3), 5
@@ -321,7 +336,7 @@ def test_without_the_row_lock_only_the_database_stops_the_second_run(unlocked: N
 
 @pytest.mark.postgres
 @pytest.mark.django_db(transaction=True)
-@pytest.mark.parametrize("second", ["decline", "lapse", "publish"])
+@pytest.mark.parametrize("second", ["decline", "lapse", "publish", "withdraw"])
 def test_an_offer_taken_while_something_else_ends_it_has_one_outcome(second: str) -> None:
     from scheduling.services import offers
 
@@ -333,13 +348,17 @@ def test_an_offer_taken_while_something_else_ends_it_has_one_outcome(second: str
         "decline": lambda: offer_decline(offer, by=person, now=NOW).state,
         "lapse": lambda: offers_lapse(now=offer.expires_at),
         "publish": lambda: plan_publish(sketch, by=world.by, now=NOW).number,  # type: ignore[arg-type]
+        "withdraw": lambda: booking_withdraw(offer.booking, by=world.by, now=NOW).state,
     }
     took = _race(offers, "_locked", lambda: offer_accept(offer, by=person, now=NOW).state, others[second])
     offer.refresh_from_db()
     held = BenchPlace.objects.filter(state=PlaceState.HELD).count()
     assert (offer.state == OfferState.ACCEPTED) == ("accepted" in took)
     assert BenchPlace.objects.filter(state=PlaceState.OFFERED).count() == 0
-    if second != "publish":
+    if second == "withdraw":  # whoever comes first, the request is withdrawn and nobody holds its places
+        assert "withdrawn" in took
+        assert held == 0
+    elif second != "publish":
         assert held == (5 if offer.state == OfferState.ACCEPTED else 0)
     else:  # the plan gives the places itself, or is refused because they were taken
         assert held == 5
