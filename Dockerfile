@@ -8,6 +8,7 @@ COPY requirements/run.txt requirements/run.txt
 RUN pip install --require-hashes -r requirements/run.txt
 COPY . .
 RUN python -m compileall -q accounts breeding scheduling viz config \
+    && BROODTIDE_DATA_DIR=/tmp/build python manage.py words --compile \
     && BROODTIDE_DATA_DIR=/tmp/build python manage.py collectstatic --no-input --verbosity 0 \
     && rm -rf /tmp/build
 USER 10001:10001

@@ -5,29 +5,30 @@ PYTHON ?= python3
 WORKERS ?= 2
 UV ?= uv
 PY := .venv/bin/python
+WORDS := $(patsubst %.po,%.mo,$(wildcard locale/*/LC_MESSAGES/django.po))
 STATIC_ROOT := $(or $(BROODTIDE_STATIC_ROOT),static_built)
 # Downloads are kept inside the checkout unless the machine says otherwise.
 export PIP_CACHE_DIR ?= $(CURDIR)/build/pip
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 INSTALL := $(PY) -m pip install --quiet --require-hashes
 
-.PHONY: help setup run test lint lint-style lint-types lint-layers lint-templates lock pictures
+.PHONY: help setup run test lint lint-style lint-types lint-layers lint-templates lint-security audit lock words pictures
 .DEFAULT_GOAL := help
 
 help: ## This list
 	@sed -n 's/^\([a-z]*\):[^#]*## /  make \1\t/p' Makefile | expand -t 16
 	@echo "  make run PORT=8123 picks the port, make run EMPTY=1 starts without the practice season"
 
-setup: .venv/run.stamp $(STATIC_ROOT)/staticfiles.json ## Install what running needs, into .venv
+setup: .venv/run.stamp $(STATIC_ROOT)/staticfiles.json $(WORDS) ## Install what running needs, into .venv
 
 run: setup ## Start web, worker and minute sweep; Ctrl-C stops them
 	@exec $(PY) manage.py run_embedded --port "$(PORT)" $(if $(filter-out 0,$(EMPTY)),--empty)
 
-test: .venv/test.stamp ## Run the tests on SQLite, without services or browser
+test: .venv/test.stamp $(WORDS) ## Run the tests on SQLite, without services or browser
 	@env -u BROODTIDE_DATABASE_URL -u BROODTIDE_REDIS_URL -u BROODTIDE_NO_SKIP BROODTIDE_NO_BROWSER=1 \
-		OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -q --tb=short -n $(WORKERS)
+		OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -q --tb=short -n $(WORKERS) --dist worksteal
 
-lint: lint-style lint-types lint-layers lint-templates ## Style, types, layers, templates
+lint: lint-style lint-types lint-layers lint-templates lint-security ## Style, types, layers, templates, security
 
 lint-style: .venv/lint.stamp
 	.venv/bin/ruff check .
@@ -42,6 +43,15 @@ lint-layers: .venv/lint.stamp
 lint-templates: .venv/lint.stamp
 	.venv/bin/djlint --lint --quiet templates
 
+words: .venv/run.stamp ## Take up what the source says anew into the catalogues of the translators
+	@$(PY) manage.py words
+
+lint-security: .venv/lint.stamp
+	.venv/bin/bandit -c pyproject.toml --quiet --severity-level medium -r accounts breeding config scheduling viz manage.py
+
+audit: .venv/lint.stamp ## Known weaknesses of what the locks name (asks the advisories; says so when it cannot)
+	@$(PY) .ci/audit.py
+
 pictures: .venv/test.stamp ## Take the pictures of the docs from a running practice season (SITE=http://…)
 	@$(PY) docs/pictures.py $(SITE)
 SITE ?= http://127.0.0.1:$(PORT)
@@ -49,7 +59,7 @@ SITE ?= http://127.0.0.1:$(PORT)
 lock: ## Work out the hashed locks anew (needs uv; set UV=path to it)
 	$(UV) pip compile $(LOCK) pyproject.toml -o requirements/run.txt
 	$(UV) pip compile $(LOCK) -c requirements/run.txt --extra fast pyproject.toml -o requirements/fast.txt
-	$(UV) pip compile $(LOCK) -c requirements/run.txt --extra fast --group test -o requirements/test.txt
+	$(UV) pip compile $(LOCK) -c requirements/run.txt --group test -o requirements/test.txt
 	$(UV) pip compile $(LOCK) -c requirements/run.txt -c requirements/test.txt --group lint -o requirements/lint.txt
 LOCK := --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header
 
@@ -77,3 +87,7 @@ LOCK := --quiet --universal --python-version 3.11 --generate-hashes --no-emit-in
 
 $(STATIC_ROOT)/staticfiles.json: .venv/run.stamp $(shell find static -type f 2>/dev/null)
 	@$(PY) manage.py collectstatic --no-input --verbosity 0
+
+# Compiled catalogues are made where they are needed; a run compiles all that have changed.
+%.mo: %.po .venv/run.stamp
+	@$(PY) manage.py words --compile && touch -c $@

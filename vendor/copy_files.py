@@ -1,4 +1,4 @@
-"""Copies the listed files of others to static/ and writes what they are to static/vendor/MANIFEST.json.
+"""Copies the listed files of others to static/ and to the browser tests, each with a MANIFEST.json of what they are.
 
 Use: `npm install --prefix vendor`, then `python vendor/copy_files.py`. The copies are committed; tests/test_vendor.py
 checks their hashes.
@@ -13,6 +13,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 MODULES = HERE / "node_modules"
 STATIC = HERE.parent / "static"
+TESTS = HERE.parent / "tests" / "browser"
 FONTS = {
     "@fontsource-variable/bitter": "bitter",
     "@fontsource-variable/public-sans": "public-sans",
@@ -24,10 +25,22 @@ ICONS = (HERE / "icons.txt").read_text().split()
 
 
 def main() -> None:
-    files = [*copy_fonts(), *copy_icons()]
-    manifest = STATIC / "vendor" / "MANIFEST.json"
+    _say(STATIC, [*copy_fonts(), *copy_icons()])
+    _say(TESTS, copy_axe())
+
+
+def _say(root: Path, files: list[dict[str, str]]) -> None:
+    manifest = root / "vendor" / "MANIFEST.json"
     manifest.write_text(json.dumps(files, indent=2) + "\n")
     print(f"{len(files)} files in {manifest.relative_to(HERE.parent)}")
+
+
+def copy_axe() -> list[dict[str, str]]:
+    """The checker of accessibility rules: a tool of the tests, never served."""
+    return [
+        _copied("axe-core", "axe.min.js", "vendor/axe.min.js", root=TESTS),
+        _copied("axe-core", "LICENSE", "vendor/axe-LICENSE.txt", root=TESTS),
+    ]
 
 
 def copy_fonts() -> list[dict[str, str]]:
@@ -60,21 +73,21 @@ def _symbol(name: str) -> str:
     return f'<symbol id="{name}" viewBox="0 0 24 24">{body.replace(" />", "/>")}</symbol>'
 
 
-def _copied(package: str, source: str, target: str) -> dict[str, str]:
-    path = STATIC / target
+def _copied(package: str, source: str, target: str, *, root: Path = STATIC) -> dict[str, str]:
+    path = root / target
     path.parent.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(MODULES / package / source, path)
-    return _entry(package, target)
+    return _entry(package, target, root=root)
 
 
-def _entry(package: str, target: str) -> dict[str, str]:
+def _entry(package: str, target: str, *, root: Path = STATIC) -> dict[str, str]:
     about = json.loads((MODULES / package / "package.json").read_text())
     return {
         "file": target,
         "name": package,
         "version": about["version"],
         "licence": about["license"],
-        "sha256": hashlib.sha256((STATIC / target).read_bytes()).hexdigest(),
+        "sha256": hashlib.sha256((root / target).read_bytes()).hexdigest(),
     }
 
 
