@@ -1,0 +1,11 @@
+"""Dates and numbers in German: “Do 25. Juni”, 8,5."""
+
+DATE_FORMAT = "D j. F Y"
+SHORT_DATE_FORMAT = "j.n.Y"
+MONTH_DAY_FORMAT = "D j. F"
+TIME_FORMAT = "H:i"
+DATETIME_FORMAT = "D j. F Y, H:i"
+FIRST_DAY_OF_WEEK = 1
+DECIMAL_SEPARATOR = ","
+THOUSAND_SEPARATOR = "."
+NUMBER_GROUPING = 3
