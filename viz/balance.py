@@ -14,10 +14,12 @@ from viz.svg import Markup, at, element, group, number, percent, picture, text
 from viz.tables import Table
 
 AXIS_HEIGHT = 48
-STRIP_HEIGHT = 96
-HEAD_ROOM = 34  # above the tallest figure, for its label
-LEAST_PX = 300  # a phone; wider pages only get more room
+PLOT_HEIGHT = 62  # of the tallest figure of all strips
+HEAD_ROOM = 10  # above it, for the bar of a T
+LEAST_PX = 300  # a phone
+WIDE_PX = 500  # from a tablet on; wider pages only get more room
 LABEL_LINE_PX = 16
+LABEL_GAP_PX = 4  # between the line of a label and its words
 
 
 @dataclass(frozen=True)
@@ -131,10 +133,13 @@ def _strip(
     source: Source, scale: DayScale, top: float, today: dt.date | None, words: Words, uid: str, least_px: float
 ) -> str:
     pattern = pattern_of(source.number)
-    base = STRIP_HEIGHT - 2
+    needs = sorted((need for need in source.needs if scale.holds(need.day)), key=lambda need: need.day)
+    labels = _labels(needs, scale, words, least_px)
+    head = LABEL_LINE_PX * (1 + max((label.row for label in labels), default=-1)) + HEAD_ROOM
+    base = head + PLOT_HEIGHT
 
     def y_of(drones: float) -> float:
-        return base - drones / top * (base - HEAD_ROOM)
+        return base - drones / top * PLOT_HEIGHT
 
     children: list[Markup] = [element("defs", definition(uid, pattern))] if pattern != "plain" else []
     children += [
@@ -154,15 +159,14 @@ def _strip(
     children.append(element("line", x1=0, x2="100%", y1=base, y2=base, class_="axis"))
     if today and scale.holds(today):
         x = percent(scale.middle(today))
-        children.append(element("line", x1=x, x2=x, y1=0, y2=STRIP_HEIGHT, class_="needle"))
-    needs = sorted((need for need in source.needs if scale.holds(need.day)), key=lambda need: need.day)
-    children += _needs(needs, scale, y_of, words, least_px)
+        children.append(element("line", x1=x, x2=x, y1=0, y2=base + 2, class_="needle"))
+    children += _needs(labels, scale, y_of, base - PLOT_HEIGHT - HEAD_ROOM)
     return picture(
         group(*children, data_d=source.number),
         uid=uid,
         title=f"{source.letter} {source.name}",
         desc="; ".join(f"{words.day(need.day)}: {_need_words(need, words)}" for need in needs) or words.nothing,
-        height=STRIP_HEIGHT,
+        height=base + 2,
     )
 
 
@@ -203,39 +207,61 @@ def _band(run: list[Day], scale: DayScale, low_y: float, high_y: float) -> list[
     return [_block(run, scale, low_y, high_y, class_="band", paint=None), *edges]
 
 
-def _needs(
-    needs: list[Need], scale: DayScale, y_of: Callable[[float], float], words: Words, least_px: float
-) -> list[Markup]:
-    """A T at each need. Its label stands right of it, left of it, or where both are taken on a line above."""
-    drawn: list[Markup] = []
-    taken: list[tuple[float, float, float]] = []
+@dataclass(frozen=True)
+class _Label:
+    """The words of a need, in a row above the strip (0: the lowest), `left` px left of the line down to its T."""
+
+    need: Need
+    text: str
+    left: float
+    row: int
+
+
+def _labels(needs: list[Need], scale: DayScale, words: Words, least_px: float) -> list[_Label]:
+    """Rows in which no two labels meet, and no line to a T runs through the words of another one.
+
+    Words stand right of their line, and the leftmost of those that would meet stands highest: its line passes left of
+    the others. From some need on the rightmost stands highest instead, since words cannot leave the strip; each then
+    ends before the line of the next. Where to change is tried out. On a wider page all lines only move apart.
+    """
+    texts = [_need_words(need, words) for need in needs]
     stops = [scale.middle(need.day) / 100 * least_px for need in needs]
-    for index, need in enumerate(needs):
-        label = _need_words(need, words)
-        width = len(label) * LETTER_PX
-        y = y_of(need.needed)
-        here = stops[index]
-        right_end = stops[index + 1] - 12 if index + 1 < len(stops) else least_px
-        anchor, offset = "start", 12.0
-        if here + 12 + width > right_end and here - 12 - width >= 0:
-            anchor, offset = "end", -12.0
-        left = here + offset if anchor == "start" else here + offset - width
-        label_y = max(y + 5, 12.0)
-        while any(left < b and left + width > a and abs(label_y - c) < LABEL_LINE_PX for a, b, c in taken):
-            label_y -= LABEL_LINE_PX
-        taken.append((left, left + width, label_y))
-        drawn.append(
-            group(
-                at(
-                    scale.middle(need.day),
-                    element("path", d=_tee(y, y_of(0)), class_="need-halo"),
-                    element("path", d=_tee(y, y_of(0)), class_="need"),
-                    text(label, x=offset, y=label_y, text_anchor=anchor, class_="halo"),
-                ),
-                class_="short" if need.short_by > 0 else None,
-            )
-        )
-    return drawn
+    widths = [2 * LABEL_GAP_PX + len(label) * LETTER_PX for label in texts]
+    tried = [_starts(stops, widths, change, least_px) for change in range(len(needs), -1, -1)]
+    _, starts, change = min(tried, key=lambda one: one[0], default=(0, [], 0))
+    rows: dict[int, int] = {}
+    for index in [*range(change, len(needs)), *reversed(range(change))]:
+        low, high = starts[index], starts[index] + widths[index]
+        met = [row for other, row in rows.items() if low < starts[other] + widths[other] and high > starts[other]]
+        rows[index] = max(met, default=-1) + 1
+    return [_Label(need, texts[index], stops[index] - starts[index], rows[index]) for index, need in enumerate(needs)]
+
+
+def _starts(stops: list[float], widths: list[float], change: int, least_px: float) -> tuple[int, list[float], int]:
+    """Where each label begins when the order changes at `change`, and how many lines then run through words."""
+    starts: list[float] = []
+    crossed = 0
+    for index, (stop, width) in enumerate(zip(stops, widths, strict=True)):
+        next_line = stops[index + 1] if change <= index < len(stops) - 1 else least_px
+        line_before = stops[min(index, change) - 1] if min(index, change) else 0.0
+        start = min(stop, next_line - width, least_px - width)
+        crossed += start < line_before
+        starts.append(max(start, stop - width, 0.0))
+    return crossed, starts, change
+
+
+def _needs(labels: list[_Label], scale: DayScale, y_of: Callable[[float], float], head: float) -> list[Markup]:
+    """A T at each need, and above the strip its label with a line down to it. Lines lie behind all words."""
+    lines, drawn = [], []
+    for label in labels:
+        x, y = scale.middle(label.need.day), y_of(label.need.needed)
+        bottom = head - label.row * LABEL_LINE_PX
+        beside = label.left < LABEL_GAP_PX
+        lines.append(at(x, element("line", x1=0, x2=0, y1=bottom - (12 if beside else 1), y2=y, class_="tick")))
+        tees = (element("path", d=_tee(y, y_of(0)), class_=class_) for class_ in ("need-halo", "need"))
+        words = text(label.text, x=LABEL_GAP_PX - label.left, y=bottom - 3, class_="halo")
+        drawn.append(group(at(x, *tees, words), class_="short" if label.need.short_by > 0 else None))
+    return [*lines, *drawn]
 
 
 def _tee(top: float, base: float) -> str:

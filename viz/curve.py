@@ -5,10 +5,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from viz.svg import Markup, at, element, group, percent, picture, text
-from viz.tables import Drawing, Table
+from viz.tables import Drawing, NumberText, Table, decimals
 
 HEIGHT, TOP, FOOT = 260, 28, 52
 LEFT, RIGHT = 9.0, 97.0  # of the width, per cent: room for the labels of the y axis
+LABEL_PX, LABEL_SHARE = 16, 40.0  # names closer than this, up and down and across (per cent), would touch
 DASHES = (None, "7 4", "2 4", "10 3 2 3")
 
 
@@ -38,9 +39,8 @@ class Axis:
     places: int = 1
     unit: str = ""
 
-    def say(self, value: float) -> str:
-        number = f"{value * self.factor:.{self.places}f}"
-        return f"{number} {self.unit}".strip()
+    def say(self, value: float, number: NumberText) -> str:
+        return f"{number(value * self.factor, self.places)} {self.unit}".strip()
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,7 @@ class Words:
     title: str
     desc: str
     head: tuple[str, ...]
+    number: NumberText = decimals
 
 
 def draw_curve(
@@ -78,16 +79,18 @@ def draw_curve(
     for tick in y_ticks:
         row = py(tick)
         children.append(element("line", x1=percent(LEFT), x2=percent(RIGHT), y1=row, y2=row, class_="grid-line"))
-        children.append(text(y.say(tick), x=percent(LEFT - 1), y=row + 4, text_anchor="end"))
+        children.append(text(y.say(tick, words.number), x=percent(LEFT - 1), y=row + 4, text_anchor="end"))
     floor = HEIGHT - FOOT
     children.append(element("line", x1=percent(LEFT), x2=percent(RIGHT), y1=floor, y2=floor, class_="axis"))
     for tick in x_ticks:
         column = percent(px(tick))
         children.append(element("line", x1=column, x2=column, y1=floor, y2=floor + 6, class_="tick"))
-        children.append(text(x.say(tick), x=column, y=floor + 20, text_anchor="middle"))
+        children.append(text(x.say(tick, words.number), x=column, y=floor + 20, text_anchor="middle"))
     children.append(text(x.title, x=percent(RIGHT), y=HEIGHT - 6, text_anchor="end", class_="soft"))
     for n, line in enumerate(lines):
-        children.extend(_line(line, n, px, py, labelled=len(lines) > 1))
+        children.extend(_line(line, n, px, py))
+    if len(lines) > 1:
+        children.extend(_labels(lines, px, py))
     for mark in marks:
         children.append(_mark(mark, px(mark.x), py(mark.y)))
     return Drawing(
@@ -113,9 +116,7 @@ def ticks(low: float, high: float, at_most: int = 6) -> list[float]:
     return [k * step for k in range(first, last + 1)]
 
 
-def _line(
-    line: Line, n: int, px: Callable[[float], float], py: Callable[[float], float], *, labelled: bool
-) -> list[Markup]:
+def _line(line: Line, n: int, px: Callable[[float], float], py: Callable[[float], float]) -> list[Markup]:
     dash = DASHES[n % len(DASHES)]
     made = [
         element(
@@ -129,10 +130,20 @@ def _line(
         )
         for (x0, y0), (x1, y1) in zip(line.points, line.points[1:], strict=False)
     ]
-    made += [element("circle", cx=percent(px(x)), cy=py(y), r=3, class_="dot") for x, y in line.points]
-    if labelled and line.points:
+    return made + [element("circle", cx=percent(px(x)), cy=py(y), r=3, class_="dot") for x, y in line.points]
+
+
+def _labels(lines: Sequence[Line], px: Callable[[float], float], py: Callable[[float], float]) -> list[Markup]:
+    """Each line's name above its last point; of names that would touch, the upper one moves up."""
+    made: list[Markup] = []
+    taken: list[tuple[float, float]] = []
+    for line in sorted((line for line in lines if line.points), key=lambda line: line.points[-1][1]):
         x, y = line.points[-1]
-        made.append(text(line.label, x=percent(px(x)), y=py(y) - 9, text_anchor="end", class_="halo"))
+        row = py(y) - 9
+        while any(abs(row - other) < LABEL_PX and abs(px(x) - at_x) < LABEL_SHARE for at_x, other in taken):
+            row -= 1
+        taken.append((px(x), row))
+        made.append(text(line.label, x=percent(px(x)), y=row, text_anchor="end", class_="halo"))
     return made
 
 
@@ -143,9 +154,9 @@ def _mark(mark: Mark, x: float, y: float) -> Markup:
 
 
 def _table(lines: Sequence[Line], x: Axis, y: Axis, words: Words) -> Table:
-    columns = [dict(line.points) for line in lines]
+    columns, say = [dict(line.points) for line in lines], words.number
     rows = tuple(
-        (x.say(value), *(y.say(column[value]) if value in column else "–" for column in columns))
+        (x.say(value, say), *(y.say(column[value], say) if value in column else "–" for column in columns))
         for value in sorted({point[0] for line in lines for point in line.points})
     )
     return Table(words.title, words.head, rows, frozenset(range(len(lines) + 1)))

@@ -106,7 +106,8 @@ def _labels(window: Window, scale: DayScale, words: Words) -> list[Markup]:
     labels = []
     half_ready = len(ready_word) * LETTER_PX / 2
     ready_px = ready_x / 100 * LEAST_PX
-    if len(start_word) * LETTER_PX < ready_px - half_ready:
+    start_px = scale.start(window.start) / 100 * LEAST_PX
+    if start_px + len(start_word) * LETTER_PX < ready_px - half_ready:
         labels.append(text(start_word, x=percent(scale.start(window.start)), y=56, class_="soft"))
     ready_anchor = "start" if ready_px < half_ready else "middle"
     ready_right = ready_px + (half_ready * 2 if ready_anchor == "start" else half_ready)

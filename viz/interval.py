@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 
 from viz.svg import Markup, element, percent, picture
-from viz.tables import Drawing, Table
+from viz.tables import Drawing, NumberText, Table, decimals
 
 HEIGHT = 28
 
@@ -29,6 +29,10 @@ class Scale:
 class Words:
     title: str = "Value with its error"
     head: tuple[str, ...] = ("Value", "Error", "Low", "High")
+    number: NumberText = decimals
+
+    def signed(self, value: float) -> str:
+        return ("-" if math.copysign(1, value) < 0 else "+") + self.number(abs(value), 2)
 
 
 def scale_of(values: list[tuple[float, float]], spread: float = 1.0) -> Scale:
@@ -65,7 +69,7 @@ def draw_interval(
         if scale.low <= end <= scale.high
     )
     children.append(element("circle", cx=percent(scale.at(value)), cy=middle, r=6, class_="dot"))
-    row = (f"{value:+.2f}", f"{error:.2f}", f"{low:+.2f}", f"{high:+.2f}")
+    row = (words.signed(value), words.number(error, 2), words.signed(low), words.signed(high))
     desc = f"{row[0]} ± {row[1]}"
     table = Table(words.title, words.head, (row,), frozenset(range(4)))
     return Drawing(picture(*children, uid=uid, title=words.title, desc=desc, height=HEIGHT), table)

@@ -50,6 +50,19 @@ class Placed:
     child: "Placed | None"
 
 
+def known_by_generation(root: Ancestor, generations: int) -> list[float]:
+    """Completeness: the share of the 2, 4, 8 … places of each generation behind her at which somebody is known.
+
+    Drones of several mothers count as known. The last generations may be 0.
+    """
+    known = [0] * generations
+    standing = [root]
+    for generation in range(generations):
+        standing = [one for child in standing for one in (child.mother, child.drones) if one is not None]
+        known[generation] = len(standing)
+    return [number / 2 ** (generation + 1) for generation, number in enumerate(known)]
+
+
 def draw_pedigree(root: Ancestor, *, generations: int, uid: str, words: Words | None = None) -> Drawing:
     """`root` with 2 to 5 generations behind her.
 

@@ -1,6 +1,14 @@
 """The table that stands beside each chart."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+
+NumberText = Callable[[float, int], str]  # a number with so many decimals, as the reader writes it
+
+
+def decimals(value: float, places: int) -> str:
+    """With a point, as in English; pages pass a formatter of their own language."""
+    return f"{value:.{places}f}"
 
 
 @dataclass(frozen=True)
