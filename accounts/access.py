@@ -136,6 +136,11 @@ def can_plan(viewer: Viewer) -> bool:
     return viewer.is_coordinator
 
 
+def can_watch_reminders(viewer: Viewer) -> bool:
+    """See what everybody is reminded of, whether it got through, and step in."""
+    return viewer.is_coordinator
+
+
 def can_work_bench(viewer: Viewer) -> bool:
     return viewer.is_operator or viewer.is_coordinator
 

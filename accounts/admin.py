@@ -7,16 +7,25 @@ from django.contrib.auth.admin import UserAdmin
 from django.http import HttpRequest
 
 from accounts.models import (
+    ApiAnswer,
     Apiary,
+    ApiToken,
     AuditEntry,
     Cooperative,
+    Gateway,
+    GuestLink,
+    Invitation,
     Job,
     KeptMail,
     Member,
     MemberPerson,
     NotificationWish,
+    OpenSession,
     Person,
+    PushDevice,
+    ReminderLead,
     RoleGrant,
+    SavedView,
     Slowdown,
 )
 
@@ -38,20 +47,20 @@ class ReadOnlyAdmin(admin.ModelAdmin):
 class PersonAdmin(UserAdmin):
     list_display = ["name", "email", "is_active", "is_staff", "last_login"]
     list_filter = ["is_active", "is_staff"]
-    search_fields = ["name", "email"]
+    search_fields = ["name", "email", "user_name"]
     ordering = ["name"]
-    readonly_fields = ["last_login", "date_joined"]
+    readonly_fields = ["last_login", "date_joined", "second_step_asked_at"]
     fieldsets = [
-        (None, {"fields": ["email", "password", "name", "phone", "time_zone"]}),
+        (None, {"fields": ["email", "user_name", "password", "name", "phone", "time_zone", "language"]}),
         ("Access", {"fields": ["is_active", "is_staff", "is_superuser", "groups", "user_permissions"]}),
-        ("When", {"fields": ["last_login", "date_joined"]}),
+        ("When", {"fields": ["last_login", "date_joined", "second_step_asked_at"]}),
     ]
     add_fieldsets = [(None, {"fields": ["email", "name", "usable_password", "password1", "password2"]})]
 
 
 @admin.register(Cooperative)
 class CooperativeAdmin(admin.ModelAdmin):
-    list_display = ["name", "time_zone", "is_practice", "created_at"]
+    list_display = ["name", "time_zone", "language", "is_practice", "created_at"]
     search_fields = ["name"]
 
 
@@ -105,6 +114,24 @@ class NotificationWishAdmin(admin.ModelAdmin):
     autocomplete_fields = ["person"]
 
 
+@admin.register(ReminderLead)
+class ReminderLeadAdmin(admin.ModelAdmin):
+    list_display = ["person", "kind", "minutes"]
+    list_filter = ["kind"]
+    list_select_related = ["person"]
+    search_fields = ["person__name", "person__email"]
+    autocomplete_fields = ["person"]
+
+
+@admin.register(SavedView)
+class SavedViewAdmin(admin.ModelAdmin):
+    list_display = ["person", "page", "name", "made_at", "removed_at"]
+    list_filter = ["page", "cooperative"]
+    list_select_related = ["person"]
+    search_fields = ["person__name", "person__email", "name"]
+    autocomplete_fields = ["person"]
+
+
 @admin.register(Job)
 class JobAdmin(ReadOnlyAdmin):
     list_display = ["pk", "kind", "state", "step", "requested_by", "requested_at", "finished_at", "attempts"]
@@ -134,3 +161,58 @@ class AuditEntryAdmin(ReadOnlyAdmin):
 class SlowdownAdmin(ReadOnlyAdmin):
     list_display = ["key", "tries", "last_at", "free_at"]
     search_fields = ["key"]
+
+
+@admin.register(PushDevice)
+class PushDeviceAdmin(ReadOnlyAdmin):
+    list_display = ["person", "name", "made_at", "last_sent_at", "ended_at"]
+    list_select_related = ["person"]
+    search_fields = ["person__name", "person__email", "name"]
+    exclude = ["endpoint", "p256dh", "auth"]
+
+
+@admin.register(Gateway)
+class GatewayAdmin(ReadOnlyAdmin):
+    list_display = ["cooperative", "url", "is_on", "last_good_at", "last_problem_at", "last_problem"]
+    list_select_related = ["cooperative"]
+    search_fields = ["cooperative__name", "url"]
+    exclude = ["secret"]
+
+
+@admin.register(ApiToken)
+class ApiTokenAdmin(ReadOnlyAdmin):
+    list_display = ["person", "name", "begins", "made_at", "expires_at", "last_used_at", "ended_at"]
+    list_select_related = ["person"]
+    search_fields = ["person__name", "person__email", "name", "begins"]
+    exclude = ["token_hash"]
+
+
+@admin.register(ApiAnswer)
+class ApiAnswerAdmin(ReadOnlyAdmin):
+    list_display = ["person", "key", "begun_at", "status"]
+    list_select_related = ["person"]
+    search_fields = ["person__name", "key"]
+    exclude = ["body"]
+
+
+@admin.register(OpenSession)
+class OpenSessionAdmin(ReadOnlyAdmin):
+    list_display = ["person", "device", "begun_at", "seen_at"]
+    search_fields = ["person__name", "device"]
+    exclude = ["session_key"]
+
+
+@admin.register(Invitation)
+class InvitationAdmin(ReadOnlyAdmin):
+    list_display = ["name", "email", "cooperative", "made_by", "expires_at", "ended_at"]
+    list_filter = ["cooperative"]
+    search_fields = ["name", "email"]
+    exclude = ["token_hash"]
+
+
+@admin.register(GuestLink)
+class GuestLinkAdmin(ReadOnlyAdmin):
+    list_display = ["name", "subject_type", "subject_id", "made_by", "expires_at", "ended_at", "last_used_at"]
+    list_filter = ["cooperative"]
+    search_fields = ["name"]
+    exclude = ["token_hash"]

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.http import HttpRequest
+from django.urls import Resolver404, resolve
 from django.utils import timezone
 
 from accounts.access import Viewer
@@ -41,6 +42,11 @@ def tried(form: forms.Form, service: Callable[[], Any]) -> Any | None:
         return None
 
 
+def agreed(form: forms.Form, service: Callable[[], None]) -> bool:
+    """The same of a service that gives nothing back: whether it did not refuse."""
+    return tried(form, lambda: [service()]) is not None  # type: ignore[func-returns-value]
+
+
 def tried_with_message(request: HttpRequest, service: Callable[[], Any]) -> Any | None:
     """The same where there is no form to show: the refusal becomes a message on the next page."""
     try:
@@ -48,3 +54,16 @@ def tried_with_message(request: HttpRequest, service: Callable[[], Any]) -> Any 
     except Refusal as refusal:
         messages.error(request, refusal.text)
         return None
+
+
+def folder_above(path: str) -> str:
+    """The nearest address above `path` that names no single thing: a list, or Today."""
+    parts = path.rstrip("/").split("/")
+    for depth in range(len(parts) - 1, 1, -1):
+        above = "/".join(parts[:depth]) + "/"
+        try:
+            if "<" not in resolve(above).route:
+                return above
+        except Resolver404:
+            continue
+    return "/"

@@ -30,6 +30,7 @@ PAGES: dict[str, tuple[str, Any, str]] = {
 
 # Pages that only the list of all pages leads to.
 MORE_PAGES: dict[str, tuple[str, Any, str]] = {
+    "search": ("scheduling:search", _("Search"), "search"),
     "bookings": ("scheduling:bookings", _("Bookings"), "calendar-check"),
     "batches": ("scheduling:batches", _("Queen batches"), "queen"),
     "sources": ("scheduling:sources", _("Drone sources"), "drone"),
@@ -46,7 +47,13 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "members": ("accounts:members", _("Members and people"), "users"),
     "history": ("accounts:history", _("What was done"), "history"),
     "mail": ("accounts:mail", _("Kept mail"), "mail"),
+    "watch": ("scheduling:reminder_watch", _("Reminders of the cooperative"), "bell-ring"),
+    "times": ("scheduling:reminder_times", _("When I am told"), "clock"),
     "wishes": ("scheduling:reminder_wishes", _("How I am told"), "bell-ring"),
+    "gateway": ("accounts:gateway", _("Text messages"), "smartphone"),
+    "devices": ("accounts:devices", _("Messages on your devices"), "bell-ring"),
+    "feeds": ("scheduling:feeds", _("Your calendar elsewhere"), "calendar"),
+    "tokens": ("accounts:tokens", _("Programs that act for you"), "lock"),
     "settings": ("accounts:settings", _("You"), "user"),
     "password": ("accounts:password", _("Change your password"), "lock"),
 }
@@ -64,8 +71,8 @@ STOCK_MORE = [
 ]
 # Who plans crosses for the whole cooperative (`access.can_plan_crosses`).
 STOCK_MORE_FOR_ROLE: dict[str, list[str]] = {Role.BREEDER: ["contributions"], Role.COORDINATOR: ["contributions"]}
-COOPERATIVE_MORE: dict[str, list[str]] = {Role.COORDINATOR: ["members", "history", "season"]}
-OWN_MORE = ["reminders", "mail", "wishes", "settings", "password"]
+COOPERATIVE_MORE: dict[str, list[str]] = {Role.COORDINATOR: ["members", "watch", "gateway", "history", "season"]}
+OWN_MORE = ["search", "reminders", "mail", "wishes", "devices", "feeds", "tokens", "times", "settings", "password"]
 
 ROLE_PAGES: dict[str, list[str]] = {
     MEMBER: ["today", "lines", "book", "stock", "reminders"],

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import pgettext_lazy
 
 TONES = ("plain", "info", "go", "wait", "stop", "queen", "drone")
 
@@ -110,14 +111,20 @@ _WORDS: dict[str, list[_Row]] = {
         ("to_check", _("To check"), "eye", "wait"),
         ("published", _("Published"), "flag", "go"),
         ("changed", _("Changed since published"), "history", "wait"),
-        ("closed", _("Closed"), "lock", "plain"),
+        ("closed", pgettext_lazy("of a plan", "Closed"), "lock", "plain"),
         ("no_full_fit", _("No full fit"), "triangle-alert", "stop"),
+    ],
+    "delivery": [
+        ("retry", _("To be tried again"), "clock-alert", "wait"),
+        ("in_doubt", _("In doubt"), "circle-question-mark", "wait"),
+        ("dead", _("Given up"), "circle-slash", "stop"),
     ],
     "reminder": [
         ("coming", _("Coming"), "calendar", "plain"),
         ("due", _("Due"), "clock", "wait"),
         ("late", _("Late"), "clock-alert", "stop"),
         ("put_off", _("Put off"), "undo-2", "info"),
+        ("acknowledged", _("Somebody is on it"), "user", "info"),
         ("done", _("Done"), "check", "go"),
         ("let_go", _("Let go"), "circle-slash", "plain"),
     ],

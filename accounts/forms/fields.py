@@ -4,6 +4,8 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from django import forms
+from django.conf import settings
+from django.utils.translation import get_language
 from django.utils.translation import gettext_lazy as _
 
 REGIONS = ["Europe", "Africa", "America", "Asia", "Atlantic", "Australia", "Indian", "Pacific", "Antarctica", "Arctic"]
@@ -26,6 +28,15 @@ class ZoneField(forms.ChoiceField):
     def __init__(self, *, empty: Any = None, **kwargs: Any) -> None:
         kwargs.setdefault("label", _("Time zone"))
         super().__init__(choices=lambda: zone_choices(empty), required=empty is None, **kwargs)
+
+
+class LanguageField(forms.ChoiceField):
+    """One of the languages of the site, each called by its own name; at first the one that the page is in."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("label", _("Language"))
+        kwargs.setdefault("initial", get_language)
+        super().__init__(choices=settings.LANGUAGES, **kwargs)
 
 
 class DayField(forms.DateField):

@@ -6,7 +6,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer, can_manage_people
-from accounts.forms.fields import DayField, EmailAddressField, PasswordField, ZoneField
+from accounts.forms.fields import DayField, EmailAddressField, LanguageField, PasswordField, ZoneField
 from accounts.models import Member, Person, Role
 from accounts.queries.people import members_acted_for_by, people_of
 
@@ -15,14 +15,36 @@ PHONE = {"autocomplete": "tel", "inputmode": "tel"}
 
 class SettingsForm(forms.Form):
     name = forms.CharField(label=_("Your name"), max_length=120, widget=forms.TextInput(attrs={"autocomplete": "name"}))
+    user_name = forms.CharField(
+        label=_("User name"),
+        max_length=40,
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "username", "autocapitalize": "none", "spellcheck": "false"}),
+        help_text=_("To sign in with, where the address is too long to type. Your address keeps working."),
+    )
     phone = forms.CharField(
         label=_("Telephone"), max_length=40, required=False, widget=forms.TextInput(attrs={**PHONE, "type": "tel"})
     )
     time_zone = ZoneField(empty=_("As the cooperative"))
+    language = LanguageField(help_text=_("Of the pages, of mails and messages, and of your calendar."))
+
+
+class CooperativeLanguageForm(forms.Form):
+    language = LanguageField(help_text=_("Of messages to people who have not chosen theirs yet."))
 
 
 class EmailForm(forms.Form):
     email = EmailAddressField(label=_("New e-mail"), help_text=_("You sign in with it and are told by it."))
+    current = PasswordField(label=_("Your password"), new=False)
+
+
+class ForgetForm(forms.Form):
+    """It cannot be undone, so a tick comes before the button."""
+
+    sure = forms.BooleanField(label=_("I know that this cannot be undone"))
+
+
+class ForgetSelfForm(ForgetForm):
     current = PasswordField(label=_("Your password"), new=False)
 
 
@@ -53,6 +75,19 @@ class MemberChangeForm(MemberForm):
 class LeaveForm(forms.Form):
     left_on = DayField(label=_("Left on"))
 
+    def __init__(self, *args: Any, viewer: Viewer, member: Member, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["to"] = forms.ModelChoiceField(
+            members_acted_for_by(viewer).exclude(pk=member.pk),
+            label=_("Who takes over"),
+            required=False,
+            empty_label=_("Nobody: everything stays with it"),
+            help_text=_(
+                "Gets its apiaries with their colonies, its living queens, and of this season its batches, "
+                "drone sources, bookings and reminders."
+            ),
+        )
+
 
 class PersonForm(forms.Form):
     name = forms.CharField(label=_("Name"), max_length=120, widget=forms.TextInput(attrs={"autocomplete": "off"}))
@@ -76,6 +111,13 @@ class PersonForm(forms.Form):
             members_acted_for_by(viewer), label=_("Acts for"), required=False, empty_label=_("No member")
         )
         self.order_fields(["name", "email", "phone", "member", "roles"])
+
+
+class ComeInForm(forms.Form):
+    """Whoever was invited says how they are called and chooses a password."""
+
+    name = forms.CharField(label=_("Your name"), max_length=120, widget=forms.TextInput(attrs={"autocomplete": "name"}))
+    password = PasswordField(label=_("Password"), new=True)
 
 
 class RolesForm(forms.Form):

@@ -3,8 +3,10 @@ import uuid
 from django.conf import settings
 from django.db import models
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import gettext_noop
 
 from accounts.models.cooperative import Cooperative
+from accounts.told import Told, ToldField, told
 
 
 class JobState(models.TextChoices):
@@ -27,13 +29,14 @@ class Job(models.Model):
     key = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Same key, same job: asking twice is safe.")
     arguments = models.JSONField(default=dict)
     state = models.CharField(max_length=10, choices=JobState.choices, default=JobState.IN_LINE)
-    step = models.CharField(max_length=200, blank=True, help_text="What it is doing, in words.")
+    step = ToldField(blank=True, help_text="What it is doing, in words.")
     done_share = models.FloatField(null=True, blank=True, help_text="0 to 1, where it is known.")
     best = models.JSONField(default=dict, blank=True, help_text="Best result so far, for the waiting page.")
     result = models.JSONField(default=dict, blank=True)
-    problem = models.TextField(blank=True, help_text="Why it stopped, for a person.")
+    problem = ToldField(blank=True, help_text="Why it stopped, for a person.")
     requested_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     requested_at = models.DateTimeField()
+    request_id = models.CharField(max_length=64, blank=True, help_text="Of the request that asked, for the log.")
     started_at = models.DateTimeField(null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
     lease_until = models.DateTimeField(null=True, blank=True)
@@ -54,6 +57,9 @@ class Job(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.pk} ({self.state})"
+
+    def told(self) -> Told:
+        return told(gettext_noop("Run %(number)s")) % {"number": str(self.pk)}
 
     @property
     def is_open(self) -> bool:

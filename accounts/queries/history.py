@@ -15,10 +15,12 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from accounts.access import Viewer
+from accounts.audit_values import value_name, value_word
 from accounts.audit_words import THINGS, action_words
 from accounts.models import AuditEntry
+from accounts.told import read_text
 
-NOT_FOR_PEOPLE = {"version", "settings_carried", "true_merit"}
+NOT_FOR_PEOPLE = {"step", "version", "settings_carried", "true_merit"}
 
 
 @dataclass(frozen=True)
@@ -63,10 +65,10 @@ def history_rows(found: Iterable[AuditEntry]) -> list[HistoryRow]:
             thing_words(entry.subject_type),
             entry.subject_type,
             entry.subject_id,
-            entry.subject_name,
+            str(read_text(entry.subject_name)),
             action_words(entry.action),
             _changes(entry, names),
-            entry.note,
+            str(read_text(entry.note)),
         )
         for entry in entries
     ]
@@ -115,7 +117,7 @@ def _changes(entry: AuditEntry, names: _Names) -> list[Change]:
 def _label(subject_type: str, name: str) -> str:
     field = _field(subject_type, name)
     label = str(field.verbose_name) if field is not None else name.replace("_", " ")
-    return label.removesuffix(" tenths").removesuffix(" on")
+    return value_name(label.removesuffix(" tenths").removesuffix(" on"))
 
 
 def _words(subject_type: str, name: str, value: Any, names: _Names) -> str:
@@ -130,15 +132,18 @@ def _words(subject_type: str, name: str, value: Any, names: _Names) -> str:
 
 
 def _plain_words(name: str, value: Any) -> str:
+    value = read_text(value) if isinstance(value, str) else value
     if isinstance(value, bool):
         return _("yes") if value else _("no")
     if isinstance(value, list):
         return ", ".join(_plain_words("", part) for part in value)
     if isinstance(value, dict):
-        return ", ".join(f"{key.replace('_', ' ')} {_plain_words(key, part)}" for key, part in value.items())
+        return ", ".join(
+            f"{value_name(key.replace('_', ' '))} {_plain_words(key, part)}" for key, part in value.items()
+        )
     if name.endswith("_tenths") and isinstance(value, int):
         return f"{number_format(value / 10, decimal_pos=1)} µl"
-    return _moment_words(value) if isinstance(value, str) else str(value)
+    return _moment_words(value_word(value)) if isinstance(value, str) else str(value)
 
 
 def _moment_words(text: str) -> str:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from django.db.models import F, Prefetch, Q, QuerySet
 
 from accounts.access import Viewer, can_manage_people
-from accounts.models import Apiary, Cooperative, Member, MemberPerson, Person, Role, RoleGrant
+from accounts.models import Apiary, Cooperative, Invitation, Member, MemberPerson, Person, Role, RoleGrant
 
 
 def people_of(cooperative: Cooperative) -> QuerySet[Person]:
@@ -86,6 +86,18 @@ def cooperatives_of(person: Person) -> QuerySet[Cooperative]:
         Q(pk__in=person.role_grants.values("cooperative"))
         | Q(pk__in=person.member_persons.filter(member__left_on__isnull=True).values("member__cooperative"))
     )
+
+
+def invitations_open(viewer: Viewer) -> QuerySet[Invitation]:
+    """Not taken up nor taken back yet; those that ran out are among them, to be sent again."""
+    rows = Invitation.objects.filter(cooperative=viewer.cooperative, ended_at=None)
+    return rows.select_related("member") if can_manage_people(viewer) else rows.none()
+
+
+def members_left_alone_without(person: Person) -> list[Member]:
+    """Members for which nobody else acts."""
+    own = Member.objects.filter(persons=person, left_on__isnull=True).order_by("name")
+    return [member for member in own if not member.persons.exclude(pk=person.pk).filter(is_active=True).exists()]
 
 
 def _row(person: Person, roles: dict[int, list[str]]) -> PersonRow:

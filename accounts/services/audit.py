@@ -9,6 +9,9 @@ from django.db import transaction
 from django.db.models import Model
 
 from accounts.models import AuditEntry, Cooperative, Person
+from accounts.told import Told, kept_text
+
+LONGEST_NAME = 160
 
 
 def audit_record(
@@ -33,11 +36,17 @@ def audit_record(
         action=action,
         subject_type=subject._meta.label_lower,
         subject_id=subject.pk,
-        subject_name=str(subject)[:160],
+        subject_name=_name_of(subject),
         before=_plain(before or {}),
         after=_plain(after or {}),
         note=note,
     )
+
+
+def _name_of(subject: Model) -> str:
+    """The name; of what is called by a message, that message as long as there is room for it."""
+    said = kept_text(subject.told()) if hasattr(subject, "told") else ""
+    return said if 0 < len(said) <= LONGEST_NAME else str(subject)[:LONGEST_NAME]
 
 
 def fields_of(thing: Model, names: list[str]) -> dict[str, Any]:
@@ -54,6 +63,8 @@ def _plain_value(value: Any) -> Any:
         return _plain(value)
     if isinstance(value, list | tuple | set | frozenset):
         return [_plain_value(part) for part in value]
+    if isinstance(value, Told):
+        return kept_text(value)
     if isinstance(value, dt.date | dt.datetime | dt.time | Decimal | UUID):
         return str(value)
     return value

@@ -4,6 +4,7 @@ import datetime as dt
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
+from django.conf import settings
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
@@ -32,6 +33,12 @@ def checked_zone(zone: str, *, may_be_empty: bool = True, field: str = "time_zon
             rule="zone_unknown",
         )
     return zone
+
+
+def checked_language(code: str, *, field: str = "language") -> str:
+    if code not in dict(settings.LANGUAGES):
+        raise Refusal(_("Choose one of the languages in the list."), field=field, rule="language_unknown")
+    return code
 
 
 def checked_email(email: str, *, field: str = "email") -> str:

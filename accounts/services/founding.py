@@ -3,6 +3,7 @@
 import datetime as dt
 from dataclasses import dataclass
 
+from django.conf import settings
 from django.contrib.contenttypes.models import ContentType
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -12,7 +13,13 @@ from accounts.models import Apiary, Cooperative, Member, MemberPerson, Person, R
 from accounts.refusals import Refusal
 from accounts.services.apiaries import apiary_add
 from accounts.services.audit import audit_record
-from accounts.services.checks import check_password_strength, checked_email, checked_name, checked_zone
+from accounts.services.checks import (
+    check_password_strength,
+    checked_email,
+    checked_language,
+    checked_name,
+    checked_zone,
+)
 from accounts.services.members import member_add
 from accounts.services.roles import role_grant
 
@@ -38,6 +45,7 @@ def cooperative_found(
     name: str,
     *,
     time_zone: str,
+    language: str = settings.LANGUAGE_CODE,
     founder: Person | NewPerson,
     member_name: str,
     apiary_name: str,
@@ -50,7 +58,7 @@ def cooperative_found(
     here; whoever looks after the installation may found the first cooperative too.
     """
     name = checked_name(name)
-    zone = checked_zone(time_zone, may_be_empty=False)
+    zone, language = checked_zone(time_zone, may_be_empty=False), checked_language(language)
     member_name = checked_name(member_name, field="member_name")
     apiary_name = checked_name(apiary_name, field="apiary_name", longest=80)
     if isinstance(founder, NewPerson):
@@ -58,14 +66,14 @@ def cooperative_found(
     with transaction.atomic():
         _refuse_second(founder)
         person = founder if isinstance(founder, Person) else _person_make(founder, now=now)
-        cooperative = Cooperative.objects.create(name=name, time_zone=zone, created_at=now)
+        cooperative = Cooperative.objects.create(name=name, time_zone=zone, language=language, created_at=now)
         audit_record(
             cooperative,
             action="cooperative.found",
             by=person,
             now=now,
             cooperative=cooperative,
-            after={"name": name, "time_zone": zone},
+            after={"name": name, "time_zone": zone, "language": language},
         )
         if person is not founder:
             after = {"name": person.name, "email": person.email}

@@ -15,13 +15,16 @@ from django.db import transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 from django.utils.module_loading import import_string
-from django.utils.translation import gettext as _
 from kombu.exceptions import OperationalError
 
+from accounts.languages import speaking_to
 from accounts.models import Cooperative, Job, JobState, Person
 from accounts.models.job import OPEN_STATES
 from accounts.refusals import Refusal
+from accounts.request_id import on_behalf_of, request_id
 from accounts.services.audit import audit_record
+from accounts.told import Told
+from accounts.told import told as _
 
 log = logging.getLogger(__name__)
 
@@ -52,16 +55,16 @@ class JobHandle:
         self,
         state: str | None = None,
         *,
-        step: str | None = None,
+        step: str | Told | None = None,
         done_share: float | None = None,
         best: dict[str, Any] | None = None,
     ) -> None:
         """Tell how far it is, and hold the lease for another while. Raises Stopped or LeaseLost."""
-        changes: dict[str, Any] = {"lease_until": timezone.now() + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS)}
+        changes: dict[str, Any] = {"lease_until": lease_from(timezone.now())}
         if state is not None:
             changes["state"] = state
         if step is not None:
-            changes["step"] = step[:200]
+            changes["step"] = step
         if done_share is not None:
             changes["done_share"] = done_share
         if best is not None:
@@ -76,6 +79,11 @@ class JobHandle:
 
     def _mine(self) -> QuerySet[Job]:
         return Job.objects.filter(pk=self.job.pk, lease_token=self.token, state__in=OPEN_STATES)
+
+
+def lease_from(now: dt.datetime) -> dt.datetime:
+    """Until when a job is held without a sign of life."""
+    return now + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS)
 
 
 Handler = Callable[[JobHandle], dict[str, Any]]
@@ -102,6 +110,7 @@ def job_ask(
                 "arguments": arguments,
                 "requested_by": by,
                 "requested_at": now,
+                "request_id": request_id(),
             },
         )
         if made:
@@ -133,61 +142,62 @@ def job_claim_next(*, now: dt.datetime, kinds: list[str] | None = None) -> int |
 
 def job_run(job_id: int, *, now: dt.datetime) -> bool:
     """Claim and run one job. False when somebody else holds it, it has ended, or it has failed too often."""
+    asked_by = Job.objects.filter(pk=job_id).values_list("request_id", flat=True).first()
+    with on_behalf_of(asked_by or f"job-{job_id}"):
+        return _run(job_id, now=now)
+
+
+def _run(job_id: int, *, now: dt.datetime) -> bool:
     token = uuid.uuid4()
     claimed = (
         Job.objects.filter(pk=job_id, state__in=OPEN_STATES)
         .filter(Q(lease_until__isnull=True) | Q(lease_until__lt=now))
-        .update(lease_token=token, lease_until=now + dt.timedelta(seconds=settings.JOB_LEASE_SECONDS))
+        .update(lease_token=token, lease_until=lease_from(now))
     )
     if not claimed:
         return False
     job = Job.objects.select_related("cooperative", "requested_by").get(pk=job_id)
     if job.attempts >= MAX_ATTEMPTS:
-        _end(
-            job,
-            token,
-            state=JobState.STOPPED,
-            problem=_("It broke off three times. Look at the log, then start it anew."),
-        )
+        _stop(job, token, _("It broke off three times. Look at the log, then start it anew."))
         return False
     Job.objects.filter(pk=job_id, lease_token=token).update(attempts=job.attempts + 1, started_at=job.started_at or now)
     handler: Handler = import_string(settings.JOB_HANDLERS[job.kind])
     try:
-        result = handler(JobHandle(job, token, now))
+        with speaking_to(job.requested_by, job.cooperative):
+            result = handler(JobHandle(job, token, now))
     except LeaseLost:
         log.warning("job %s was taken over by another worker", job_id)
         return False
     except Stopped:
-        _end(job, token, state=JobState.STOPPED, problem=_("Stopped on request."))
+        _stop(job, token, _("Stopped on request."))
     except Refusal as refusal:
-        _end(job, token, state=JobState.STOPPED, problem=refusal.text)
+        _stop(job, token, refusal.said)
     except Exception:
         log.exception("job %s (%s) broke off", job_id, job.kind)
-        _end(
-            job,
-            token,
-            state=JobState.STOPPED,
-            problem=_("Something in the program broke. Nothing was changed; the log says what."),
-        )
+        _stop(job, token, _("Something in the program broke. Nothing was changed; the log says what."))
     else:
-        _end_ready(job, token, result=result)
+        _end(job, token, state=JobState.READY, result=result)
     return True
 
 
-def _end_ready(job: Job, token: uuid.UUID, *, result: dict[str, Any]) -> None:
-    """Ready, and told of, in one transaction. A telling that breaks never takes the result away."""
-    hook = settings.JOB_READY.get(job.kind)
+def _stop(job: Job, token: uuid.UUID, problem: str | Told) -> None:
+    _end(job, token, state=JobState.STOPPED, problem=problem)
+
+
+def _end(job: Job, token: uuid.UUID, **how: Any) -> None:
+    """Ended, and told of, in one transaction. A telling that breaks never takes the result away."""
     try:
         with transaction.atomic():
-            ended = _end(job, token, state=JobState.READY, result=result)
-            if ended and hook is not None:
-                import_string(hook)(job, now=timezone.now())
+            if _write_end(job, token, **how):
+                import_string(settings.JOB_ENDED)(job, now=timezone.now())
     except Exception:
-        log.exception("job %s (%s) is ready, but nobody was told", job.pk, job.kind)
-        _end(job, token, state=JobState.READY, result=result)
+        log.exception("job %s (%s) has ended, but nobody was told", job.pk, job.kind)
+        _write_end(job, token, **how)
 
 
-def _end(job: Job, token: uuid.UUID, *, state: str, problem: str = "", result: dict[str, Any] | None = None) -> bool:
+def _write_end(
+    job: Job, token: uuid.UUID, *, state: str, problem: str | Told = "", result: dict[str, Any] | None = None
+) -> bool:
     """False when another worker holds it meanwhile: then nothing was written."""
     ended = Job.objects.filter(pk=job.pk, lease_token=token).update(
         state=state,

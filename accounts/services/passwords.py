@@ -8,6 +8,7 @@ from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 from django.utils.translation import gettext as _
 
+from accounts.languages import speaking_to
 from accounts.models import Cooperative, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
@@ -58,12 +59,13 @@ def password_link_ask(email: str, *, now: dt.datetime, address: str) -> None:
         return
     person = Person.objects.filter(email__iexact=email.strip(), is_active=True).first()
     if person is not None:
-        mail_send(
-            "new_password",
-            to=person.email,
-            subject=_("A new password for Broodtide"),
-            context={"person": person, "link": password_link(person)},
-        )
+        with speaking_to(person):
+            mail_send(
+                "new_password",
+                to=person.email,
+                subject=_("A new password for Broodtide"),
+                context={"person": person, "link": password_link(person)},
+            )
 
 
 def _password_write(

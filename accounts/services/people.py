@@ -1,19 +1,30 @@
 """Persons: added to the cooperative, given a link for their password, changed by themselves."""
 
 import datetime as dt
+import re
 from collections.abc import Collection
 from dataclasses import dataclass
 
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 
+from accounts.languages import speaking_to
 from accounts.models import Cooperative, Member, MemberPerson, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
-from accounts.services.checks import changed, check_still_here, checked_email, checked_name, checked_zone
+from accounts.services.checks import (
+    changed,
+    check_still_here,
+    checked_email,
+    checked_language,
+    checked_name,
+    checked_zone,
+)
 from accounts.services.mails import mail_send
 from accounts.services.passwords import password_confirm, password_link
 from accounts.services.roles import role_grant
+
+USER_NAME = re.compile(r"[\w.-]{3,40}")
 
 
 @dataclass(frozen=True)
@@ -52,7 +63,7 @@ def person_add(
             elif not person.is_active:
                 raise Refusal(_("The sign-in of this address is closed."), field="email", rule="closed")
             if member is not None:
-                _join(member, person, by=by, now=now)
+                person_join(member, person, by=by, now=now)
             for role in sorted(roles):
                 role_grant(person, role=role, cooperative=cooperative, by=by, now=now)
             link = password_link(person) if is_new else None
@@ -87,10 +98,33 @@ def belongs_elsewhere(person: Person, cooperative: Cooperative) -> bool:
 
 
 def person_change(
-    person: Person, *, name: str, phone: str, time_zone: str, cooperative: Cooperative | None, now: dt.datetime
+    person: Person,
+    *,
+    name: str,
+    phone: str,
+    time_zone: str,
+    language: str | None = None,
+    user_name: str | None = None,
+    cooperative: Cooperative | None,
+    now: dt.datetime,
 ) -> Person:
-    """One's own name, telephone and time zone. Saying the same again changes nothing."""
+    """One's own name, user name, telephone, time zone and language. Saying the same again changes nothing."""
     values = {"name": checked_name(name), "phone": phone.strip(), "time_zone": checked_zone(time_zone)}
+    if language is not None:
+        values["language"] = checked_language(language)
+    if user_name is not None:
+        values["user_name"] = _checked_user_name(user_name, person)
+    return _change(person, values, cooperative=cooperative, now=now)
+
+
+def person_language_first(person: Person, *, language: str, now: dt.datetime) -> Person:
+    """Signing in says which language somebody reads, until they choose one themselves."""
+    if person.language or not language:
+        return person
+    return _change(person, {"language": checked_language(language)}, cooperative=None, now=now)
+
+
+def _change(person: Person, values: dict[str, str], *, cooperative: Cooperative | None, now: dt.datetime) -> Person:
     with transaction.atomic():
         person = Person.objects.select_for_update(of=("self",)).get(pk=person.pk)
         new = changed(person, values)
@@ -129,12 +163,13 @@ def person_email_change(
                 before={"email": before},
                 after={"email": email},
             )
-            mail_send(
-                "email_changed",
-                to=before,
-                subject=_("Your sign-in address at Broodtide was changed"),
-                context={"person": person},
-            )
+            with speaking_to(person, cooperative):
+                mail_send(
+                    "email_changed",
+                    to=before,
+                    subject=_("Your sign-in address at Broodtide was changed"),
+                    context={"person": person},
+                )
     except IntegrityError as error:
         raise Refusal(
             _("This address cannot be used here. Enter another one."), field="email", rule="email_taken"
@@ -142,7 +177,19 @@ def person_email_change(
     return person
 
 
-def _join(member: Member, person: Person, *, by: Person | None, now: dt.datetime) -> None:
+def _checked_user_name(user_name: str, person: Person) -> str:
+    user_name = user_name.strip()
+    if user_name and not USER_NAME.fullmatch(user_name):
+        raise Refusal(
+            _("Use 3 to 40 letters, digits, dots, hyphens and underscores."), field="user_name", rule="user_name_form"
+        )
+    if user_name and Person.objects.filter(user_name__iexact=user_name).exclude(pk=person.pk).exists():
+        raise Refusal(_("Somebody else goes by this user name. Choose another one."), field="user_name", rule="taken")
+    return user_name
+
+
+def person_join(member: Member, person: Person, *, by: Person | None, now: dt.datetime) -> None:
+    """The person acts for the member from now on. Twice is once."""
     _row, made = MemberPerson.objects.get_or_create(member=member, person=person, defaults={"since": now})
     if made:
         audit_record(
@@ -156,9 +203,10 @@ def _join(member: Member, person: Person, *, by: Person | None, now: dt.datetime
 
 
 def _tell(person: Person, link: str | None, cooperative: Cooperative) -> None:
-    mail_send(
-        "welcome",
-        to=person.email,
-        subject=_("You can sign in to %(cooperative)s") % {"cooperative": cooperative.name},
-        context={"person": person, "cooperative": cooperative, "link": link},
-    )
+    with speaking_to(person, cooperative):
+        mail_send(
+            "welcome",
+            to=person.email,
+            subject=_("You can sign in to %(cooperative)s") % {"cooperative": cooperative.name},
+            context={"person": person, "cooperative": cooperative, "link": link},
+        )

@@ -39,7 +39,7 @@ def role_withdraw(person: Person, *, role: str, cooperative: Cooperative, by: Pe
         if grant is None:
             return
         if role == Role.COORDINATOR:
-            _refuse_last_coordinator(person, cooperative)
+            refuse_last_coordinator(person, cooperative)
         grant.delete()
         audit_record(
             person,
@@ -69,7 +69,7 @@ def _words(role: str) -> dict[str, str]:
     return {"role": str(Role(role).label)}
 
 
-def _refuse_last_coordinator(person: Person, cooperative: Cooperative) -> None:
+def refuse_last_coordinator(person: Person, cooperative: Cooperative) -> None:
     others = RoleGrant.objects.filter(cooperative=cooperative, role=Role.COORDINATOR, person__is_active=True)
     if not others.exclude(person=person).exists():
         raise Refusal(

@@ -1,10 +1,11 @@
-"""Who is this? By e-mail address and password, slowed down before any password is worked out."""
+"""Who is this? By e-mail address or user name and password, slowed down before any password is worked out."""
 
 import datetime as dt
 import threading
 from collections.abc import Mapping
 
 from django.contrib.auth import authenticate
+from django.db.models import Q
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -20,25 +21,29 @@ FREE_PER_ADDRESS = 20
 FREE_PER_DEVICE = 10
 
 
-def sign_in_try(email: str, *, password: str, devices: Mapping[int, str], address: str, now: dt.datetime) -> Person:
+def sign_in_try(given: str, *, password: str, devices: Mapping[int, str], address: str, now: dt.datetime) -> Person:
     """The person, or a refusal that does not tell which of the two was wrong.
 
     devices: marks of the persons who signed in on this device before, by their id. Such a device waits for its own
-    tries alone; everybody else's share one bucket per account and one per network address.
+    tries alone; everybody else's share one bucket per account and one per network address. The account is that of the
+    person, however they are called, or what was typed where nobody goes by it: waits do not tell which.
     """
-    known = Person.objects.filter(email__iexact=email.strip()).values_list("pk", flat=True).first()
+    given = given.strip()
+    called = Q(email__iexact=given) | Q(user_name__iexact=given, user_name__gt="")
+    known = Person.objects.filter(called).values_list("pk", flat=True).first()
     mark = devices.get(known) if known is not None else None
     if mark is not None:
         own, shared = Bucket("device", f"{known}/{mark}", FREE_PER_DEVICE), None
     else:
-        own, shared = Bucket("account", email.strip(), FREE_PER_ACCOUNT), Bucket("address", address, FREE_PER_ADDRESS)
+        kind, whose = ("name", given) if known is None else ("account", str(known))
+        own, shared = Bucket(kind, whose, FREE_PER_ACCOUNT), Bucket("address", address, FREE_PER_ADDRESS)
     if seconds := slowdown_take([own] if shared is None else [own, shared], now=now):
         raise Refusal(_too_many(seconds), rule="slowed_down")
     with _HASHING:
-        person = authenticate(None, username=email.strip(), password=password)
+        person = authenticate(None, username=given, password=password)
     if not isinstance(person, Person):
         raise Refusal(
-            _("E-mail and password do not go together. Look at both; capitals count in the password."),
+            _("This name and this password do not go together. Look at both; capitals count in the password."),
             rule="sign_in_wrong",
         )
     slowdown_forget(own)

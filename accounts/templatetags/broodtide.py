@@ -13,7 +13,9 @@ from django.utils.formats import date_format, number_format
 from django.utils.html import conditional_escape, format_html
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
+from django.utils.translation import pgettext
 
+from accounts.http import folder_above
 from accounts.states import State, state_of
 
 register = template.Library()
@@ -31,6 +33,14 @@ def icon(name: str, css: str = "", label: str = "") -> SafeString:
     if label:
         return format_html('<svg class="{}" role="img" aria-label="{}"><use href="{}"/></svg>', css, label, href)
     return format_html('<svg class="{}" aria-hidden="true" focusable="false"><use href="{}"/></svg>', css, href)
+
+
+@register.simple_tag(takes_context=True)
+def nearest_list(context: Any) -> str:
+    """The list that the address of this request belongs to; nothing where that is Today."""
+    request = context.get("request")
+    above = folder_above(request.path) if request else "/"
+    return "" if above == "/" else above
 
 
 @register.inclusion_tag("parts/chip.html")
@@ -76,7 +86,19 @@ def short_day(value: dt.date | None, today: dt.date | None = None) -> str:
     if isinstance(day, dt.datetime):
         day = day.date()
     this_year = (today or timezone.localdate()).year
-    return date_format(day, "D j F" if day.year == this_year else "D j F Y")
+    return date_format(day, "MONTH_DAY_FORMAT" if day.year == this_year else "DATE_FORMAT")
+
+
+@register.filter
+def short_moment(value: dt.datetime | None) -> str:
+    """“Thu 25 June, 09:30” in the active zone; the year only if it is not this one."""
+    return f"{short_day(value)}, {timezone.localtime(value):%H:%M}" if value else "–"
+
+
+@register.filter
+def day_month(day: dt.date) -> str:
+    """“25 Jun”, where there is little room."""
+    return date_format(day, pgettext("date format", "j M"))
 
 
 @register.filter
@@ -97,14 +119,14 @@ def signed(value: Any, places: int = 1) -> str:
 
 @register.filter
 def co2(text: Any) -> SafeString:
-    """CO2 in running text with its low figure."""
-    return mark_safe(conditional_escape(text).replace("CO2", "CO<sub>2</sub>"))  # noqa: S308  escaped just before
+    """CO2 in running text, escaped, with its low figure."""
+    return mark_safe(conditional_escape(text).replace("CO2", "CO<sub>2</sub>"))  # noqa: S308  # nosec
 
 
 @register.filter
 def svg(drawing: str) -> SafeString:
     """A drawing of viz, which escapes everything it is given; anything else is escaped here."""
-    return mark_safe(drawing) if drawing.startswith("<svg") else conditional_escape(drawing)  # noqa: S308
+    return mark_safe(drawing) if drawing.startswith("<svg") else conditional_escape(drawing)  # noqa: S308  # nosec
 
 
 @register.filter

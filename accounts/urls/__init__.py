@@ -1,4 +1,4 @@
-from accounts.urls import health, people, session
+from accounts.urls import health, people, session, views
 
 app_name = "accounts"
-urlpatterns = [*health.urlpatterns, *session.urlpatterns, *people.urlpatterns]
+urlpatterns = [*health.urlpatterns, *session.urlpatterns, *people.urlpatterns, *views.urlpatterns]

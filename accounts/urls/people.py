@@ -1,6 +1,6 @@
 from django.urls import path
 
-from accounts.views import apiaries, people, records
+from accounts.views import apiaries, forgetting, invitations, people, records, second_step
 
 urlpatterns = [
     path("members/", people.member_list, name="members"),
@@ -10,10 +10,15 @@ urlpatterns = [
     path("members/<int:pk>/leave/", people.member_end, name="member_leave"),
     path("members/<int:pk>/return/", people.member_back, name="member_return"),
     path("members/<int:pk>/persons/<int:person_pk>/remove/", people.person_leaves_member, name="member_person_remove"),
-    path("persons/add/", people.person_new, name="person_add"),
+    path("persons/add/", invitations.person_new, name="person_add"),
+    path("persons/invitations/<int:pk>/again/", invitations.again, name="invitation_again"),
+    path("persons/invitations/<int:pk>/end/", invitations.end, name="invitation_end"),
+    path("join/<str:token>/", invitations.join, name="join"),
     path("persons/<int:pk>/", people.person, name="person"),
     path("persons/<int:pk>/join/", people.person_join, name="person_join"),
     path("persons/<int:pk>/link/", people.person_link, name="person_link"),
+    path("persons/<int:pk>/second-step/reset/", second_step.reset, name="second_step_reset"),
+    path("persons/<int:pk>/forget/", forgetting.person, name="person_forget"),
     path("apiaries/", apiaries.apiary_list, name="apiaries"),
     path("apiaries/add/", apiaries.apiary_new, name="apiary_add"),
     path("apiaries/<int:pk>/", apiaries.apiary, name="apiary"),

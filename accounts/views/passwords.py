@@ -20,6 +20,7 @@ from accounts.services.passwords import password_change, password_link_ask, pass
 from accounts.views.shared import (
     address_of,
     person_signed_in,
+    session_kept,
     signed_in_person,
     viewed_cooperative,
     without_cooperative,
@@ -37,6 +38,7 @@ def change(request: HttpRequest) -> HttpResponse:
         done = tried(form, lambda: password_change(person, **form.cleaned_data, cooperative=cooperative, now=now))
         if done is not None:
             update_session_auth_hash(request, done)
+            session_kept(request, done)
             messages.success(request, _("Your password is changed. Other devices have to sign in anew."))
             return redirect("accounts:settings" if cooperative else "accounts:no_cooperative")
     return render(request, "accounts/password.html", {"form": form})

@@ -4,26 +4,31 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from accounts.access import can_act_for, can_manage_people, require
-from accounts.forms.people import JoinForm, LeaveForm, MemberChangeForm, MemberForm, PersonForm, RolesForm
+from accounts.forms.people import JoinForm, LeaveForm, MemberChangeForm, MemberForm, RolesForm
 from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
 from accounts.models import Member, Person, Role
 from accounts.queries.people import (
+    invitations_open,
     member_rows,
     members_seen_by,
     people_managed_by,
     people_of_member,
     people_without_member,
 )
-from accounts.services.members import member_add, member_change, member_leave, member_person_remove, member_return
+from accounts.queries.second_step import has_second_step
+from accounts.services.handing_over import member_leave_to
+from accounts.services.members import member_add, member_change, member_person_remove, member_return
 from accounts.services.people import belongs_elsewhere, person_add, person_link_make
 from accounts.services.roles import roles_set
 
-ONLY_COORDINATOR = "The coordinator looks after members, persons and roles."
+ONLY_COORDINATOR = gettext_noop("The coordinator looks after members, persons and roles.")
 SHOWN_LINK = "shown_link"
+SHOWN_INVITATION = "shown_invitation"
 
 
 def require_coordinator(request: HttpRequest) -> None:
@@ -44,10 +49,12 @@ def person_or_404(request: HttpRequest, pk: int) -> Person:
     return person
 
 
+@never_cache
 @require_safe
 def member_list(request: HttpRequest) -> HttpResponse:
     require_coordinator(request)
-    cooperative = viewer_of_request(request).cooperative
+    viewer = viewer_of_request(request)
+    cooperative = viewer.cooperative
     rows = member_rows(cooperative)
     return render(
         request,
@@ -55,6 +62,8 @@ def member_list(request: HttpRequest) -> HttpResponse:
         {
             "rows": rows,
             "others": people_without_member(cooperative),
+            "invitations": [(row, row.expires_at <= now_of(request)) for row in invitations_open(viewer)],
+            "link": request.session.pop(SHOWN_INVITATION, None),
             "active": sum(1 for row in rows if row.member.left_on is None),
         },
     )
@@ -109,11 +118,14 @@ def member_end(request: HttpRequest, pk: int) -> HttpResponse:
     require_coordinator(request)
     viewer = viewer_of_request(request)
     shown = member_or_404(request, pk)
-    form = LeaveForm(request.POST or None, initial={"left_on": today_of(request)})
+    initial = {"left_on": shown.left_on or today_of(request)}
+    form = LeaveForm(request.POST or None, viewer=viewer, member=shown, initial=initial)
     if request.method == "POST" and form.is_valid():
-        done = tried(form, lambda: member_leave(shown, **form.cleaned_data, by=viewer.person, now=now_of(request)))
+        given, to = form.cleaned_data, form.cleaned_data["to"]
+        done = tried(form, lambda: member_leave_to(shown, **given, by=viewer.person, now=now_of(request)))
         if done is not None:
-            messages.success(request, _("%(member)s has left; its records stay.") % {"member": done})
+            text = _("%(member)s has left; %(to)s took over.") if to else _("%(member)s has left; its records stay.")
+            messages.success(request, text % {"member": done, "to": to})
             return redirect("accounts:members")
     return render(request, "accounts/member_leave.html", {"form": form, "member": shown})
 
@@ -135,23 +147,6 @@ def person_leaves_member(request: HttpRequest, pk: int, person_pk: int) -> HttpR
     member_person_remove(shown, person=person, by=viewer_of_request(request).person, now=now_of(request))
     messages.success(request, _("%(person)s no longer acts for %(member)s.") % {"person": person.name, "member": shown})
     return redirect("accounts:member", pk=pk)
-
-
-@require_http_methods(["GET", "HEAD", "POST"])
-def person_new(request: HttpRequest) -> HttpResponse:
-    require_coordinator(request)
-    viewer = viewer_of_request(request)
-    form = PersonForm(request.POST or None, viewer=viewer, initial={"member": request.GET.get("member")})
-    if request.method == "POST" and form.is_valid():
-        added = tried(
-            form, lambda: person_add(viewer.cooperative, **form.cleaned_data, by=viewer.person, now=now_of(request))
-        )
-        if added is not None:
-            if added.link is not None:
-                request.session[SHOWN_LINK] = [added.person.pk, added.link]
-            messages.success(request, _("%(person)s is added.") % {"person": added.person.name})
-            return redirect("accounts:person", pk=added.person.pk)
-    return render(request, "accounts/person_new.html", {"form": form})
 
 
 @never_cache
@@ -179,6 +174,8 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
             "members": shown.members.filter(cooperative=viewer.cooperative),
             "join_form": JoinForm(viewer=viewer, person=shown),
             "link": link if for_pk == shown.pk else None,
+            "may_forget": shown != viewer.person and not shown.is_staff,
+            "may_reset": shown != viewer.person and has_second_step(shown),
             "may_make_link": not (shown.is_staff or shown.is_superuser or belongs_elsewhere(shown, viewer.cooperative)),
         },
     )

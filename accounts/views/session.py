@@ -1,11 +1,14 @@
 """Signing in and out, and through whose eyes one looks."""
 
+from urllib.parse import urlencode
+
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import logout
 from django.contrib.auth.decorators import login_not_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
@@ -15,6 +18,7 @@ from accounts.access import can_found, viewer_of
 from accounts.forms.session import SignInForm
 from accounts.http import now_of, tried, viewer_of_request
 from accounts.middleware import COOPERATIVE_KEY, ROLE_KEY
+from accounts.models import Person
 from accounts.navigation import more_groups, roles_of, shown_role
 from accounts.practice import PRACTICE_PASSWORD, practice_sign_ins
 from accounts.queries.people import cooperatives_of
@@ -26,6 +30,7 @@ from accounts.views.shared import (
     safe_next,
     signed_in_person,
     without_cooperative,
+    without_second_step,
 )
 
 
@@ -42,7 +47,14 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         devices, address = devices_of(request), address_of(request)
         person = tried(
-            form, lambda: sign_in_try(**form.cleaned_data, devices=devices, address=address, now=now_of(request))
+            form,
+            lambda: sign_in_try(
+                form.cleaned_data["email"],
+                password=form.cleaned_data["password"],
+                devices=devices,
+                address=address,
+                now=now_of(request),
+            ),
         )
         if person is not None:
             return person_signed_in(request, person)
@@ -58,8 +70,19 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     )
 
 
+@login_not_required
+@require_safe
+def admin_sign_in(request: HttpRequest) -> HttpResponse:
+    """The administration's own door would know neither waits nor second steps."""
+    if isinstance(request.user, Person) and not request.user.is_staff:
+        messages.error(request, _("Whoever looks after the installation gives access to its administration."))
+        return redirect("today")
+    return redirect(f"{reverse('accounts:sign_in')}?{urlencode({'next': safe_next(request) or '/admin/'})}")
+
+
 @require_POST
 @without_cooperative
+@without_second_step
 def sign_out(request: HttpRequest) -> HttpResponse:
     logout(request)
     messages.success(request, _("You are signed out."))

@@ -159,6 +159,7 @@ def child_commands(port: int) -> dict[str, list[str]]:
         # Nothing is written outside the data folder.
         *["--worker-tmp-dir", str(settings.DATA_DIR), "--no-control-socket"],
         *["--graceful-timeout", "8", "--log-level", "warning"],
+        *["--logger-class", "config.gunicorn_logs.QuietLogger"],
     ]
     return {"web": web, "worker": [*manage, "run_worker"], "minute sweep": [*manage, "run_ticker"]}
 
@@ -185,7 +186,8 @@ def answers(url: str, *, unless: Callable[[], bool]) -> bool:
     deadline = time.monotonic() + ANSWER_SECONDS
     while time.monotonic() < deadline and not unless():
         try:
-            with urllib.request.urlopen(url, timeout=5) as answer:  # noqa: S310 - our own loopback address
+            # Our own loopback.
+            with urllib.request.urlopen(url, timeout=5) as answer:  # noqa: S310  # nosec
                 return bool(answer.status == 200)
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)

@@ -1,0 +1,53 @@
+"""Requests that carry an Idempotency-Key: begun once, answered once, the answer kept for a repeat.
+
+A program that dies in the middle leaves its request in progress; after `TAKEN_OVER` the same request may begin again.
+The services behind it stand that: they carry keys of their own or refuse what was done before.
+"""
+
+import datetime as dt
+from typing import Any
+
+from django.db import IntegrityError, transaction
+
+from accounts.models import ApiAnswer, Person
+
+KEPT = dt.timedelta(hours=48)
+TAKEN_OVER = dt.timedelta(minutes=5)
+
+
+class OtherRequest(Exception):  # noqa: N818 - an answer, not an error
+    """The key was used for something else."""
+
+
+class InProgress(Exception):  # noqa: N818 - an answer, not an error
+    """The first request with this key is still being answered."""
+
+
+def answer_begin(person: Person, *, key: str, fingerprint: str, now: dt.datetime) -> ApiAnswer:
+    """Take the key. A row with a status is the answer given before; without one the request is to be answered now."""
+    ApiAnswer.objects.filter(begun_at__lt=now - KEPT).delete()
+    try:
+        with transaction.atomic():
+            return ApiAnswer.objects.create(person=person, key=key, fingerprint=fingerprint, begun_at=now)
+    except IntegrityError:
+        known = ApiAnswer.objects.filter(person=person, key=key).first()
+    if known is None:  # let go this very moment
+        raise InProgress
+    if known.fingerprint != fingerprint:
+        raise OtherRequest
+    if known.status is not None:
+        return known
+    stale = ApiAnswer.objects.filter(pk=known.pk, status=None, begun_at__lt=now - TAKEN_OVER)
+    if not stale.update(begun_at=now):
+        raise InProgress
+    known.begun_at = now
+    return known
+
+
+def answer_keep(answer: ApiAnswer, *, status: int, body: Any, headers: dict[str, str]) -> None:
+    ApiAnswer.objects.filter(pk=answer.pk).update(status=status, body=body, headers=headers)
+
+
+def answer_let_go(answer: ApiAnswer) -> None:
+    """Nothing was done: the key is free for another try."""
+    ApiAnswer.objects.filter(pk=answer.pk, status=None).delete()
