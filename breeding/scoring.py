@@ -9,8 +9,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
+from typing import Any
 
 RESULT_STEP = Decimal("0.001")
+
+
+def _(text: str) -> str:
+    """Mark a text for the translators; whoever shows it translates it."""
+    return text
 
 
 class Rule(StrEnum):
@@ -23,12 +29,16 @@ class Rule(StrEnum):
 
 
 class ScoreError(ValueError):
-    """A score that cannot be. `field` is value, part, whole, method or hours; the text says what to enter."""
+    """A score that cannot be. `field` is value, part, whole, method or hours; the text says what to enter.
 
-    def __init__(self, field: str, text: str) -> None:
-        super().__init__(text)
+    `message` is the text before its `values` are put in, so that both can be translated.
+    """
+
+    def __init__(self, field: str, message: str, **values: Any) -> None:
+        super().__init__(message % values)
         self.field = field
-        self.text = text
+        self.message = message
+        self.values = values
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,114 +106,116 @@ TRAITS: dict[str, Trait] = {
     for trait in (
         Trait(
             key="honey_yield",
-            name="Honey yield",
-            unit="kg",
+            name=_("Honey yield"),
+            unit=_("kg"),
             rule=Rule.SUM,
             low=Decimal(0),
             high=Decimal(300),
             step=Decimal("0.1"),
             high_is_good=True,
             rows=("P10",),
-            question="How much lighter were the supers after extraction? Leave out brood-nest honey and split crops.",
+            question=_(
+                "How much lighter were the supers after extraction? Leave out brood-nest honey and split crops."
+            ),
         ),
         Trait(
             key="gentleness",
-            name="Gentleness",
-            unit="points",
+            name=_("Gentleness"),
+            unit=_("points"),
             rule=Rule.MEAN,
             low=_FOUR_POINTS[0],
             high=_FOUR_POINTS[1],
             step=Decimal("0.5"),
             high_is_good=True,
             rows=("P06", "P07"),
-            question="How gentle was the colony?",
+            question=_("How gentle was the colony?"),
             anchors=_anchors(
-                ("4", "Can be worked with bare hands and no smoke, and nobody is stung.", True),
-                ("3", "A little smoke is enough to work it without a sting.", True),
-                ("2", "A few bees sting although smoke is used.", False),
-                ("1", "Bees attack in numbers.", False),
+                ("4", _("Can be worked with bare hands and no smoke, and nobody is stung."), True),
+                ("3", _("A little smoke is enough to work it without a sting."), True),
+                ("2", _("A few bees sting although smoke is used."), False),
+                ("1", _("Bees attack in numbers."), False),
             ),
         ),
         Trait(
             key="calmness",
-            name="Calmness",
-            unit="points",
+            name=_("Calmness"),
+            unit=_("points"),
             rule=Rule.MEAN,
             low=_FOUR_POINTS[0],
             high=_FOUR_POINTS[1],
             step=Decimal("0.5"),
             high_is_good=True,
             rows=("P06", "P08"),
-            question="How calm were the bees on the comb?",
+            question=_("How calm were the bees on the comb?"),
             anchors=_anchors(
-                ("4", "Bees go on with their work as if the comb had not been lifted.", True),
-                ("3", "Bees walk about but stay on the comb.", False),
-                ("2", "Some of the bees leave the comb.", False),
-                ("1", "Bees run off the comb and hang in clusters.", False),
+                ("4", _("Bees go on with their work as if the comb had not been lifted."), True),
+                ("3", _("Bees walk about but stay on the comb."), False),
+                ("2", _("Some of the bees leave the comb."), False),
+                ("1", _("Bees run off the comb and hang in clusters."), False),
             ),
         ),
         Trait(
             key="swarming",
-            name="Swarming",
-            unit="points",
+            name=_("Swarming"),
+            unit=_("points"),
             rule=Rule.LOWEST,
             low=_FOUR_POINTS[0],
             high=_FOUR_POINTS[1],
             step=Decimal(1),
             high_is_good=True,
             rows=("P09",),
-            question="Were there swarm cells? Supersedure cells do not count.",
+            question=_("Were there swarm cells? Supersedure cells do not count."),
             anchors=_anchors(
-                ("4", "No queen cell with brood in it.", True),
-                ("3", "A few cells with brood, easily kept in check.", True),
-                ("2", "Cells again and again, and other signs well advanced.", True),
-                ("1", "It swarmed, or only drastic measures kept it from swarming.", True),
+                ("4", _("No queen cell with brood in it."), True),
+                ("3", _("A few cells with brood, easily kept in check."), True),
+                ("2", _("Cells again and again, and other signs well advanced."), True),
+                ("1", _("It swarmed, or only drastic measures kept it from swarming."), True),
             ),
         ),
         Trait(
             key="pin_test",
-            name="Pin test",
-            unit="%",
+            name=_("Pin test"),
+            unit=_("%"),
             rule=Rule.RATIO,
             low=Decimal(0),
             high=Decimal(100),
             step=RESULT_STEP,
             high_is_good=True,
             rows=("P12", "P13", "P14", "P15"),
-            question="How many of the killed cells were cleaned out when you read the comb?",
-            part="cells cleaned out",
-            whole="cells killed",
+            question=_("How many of the killed cells were cleaned out when you read the comb?"),
+            part=_("cells cleaned out"),
+            whole=_("cells killed"),
             part_is_of_whole=True,
             factor=100,
             methods=("pin", "frozen"),
         ),
         Trait(
             key="overwintering",
-            name="Overwintering index",
-            unit="ratio",
+            name=_("Overwintering index"),
+            unit=_("ratio"),
             rule=Rule.RATIO,
             low=Decimal(0),
             high=Decimal(5),
             step=RESULT_STEP,
             high_is_good=True,
             rows=("P11",),
-            question="How many bees in spring, at the first pollen, for those that went into winter?",
-            part="bees in spring",
-            whole="bees in autumn",
+            question=_("How many bees in spring, at the first pollen, for those that went into winter?"),
+            part=_("bees in spring"),
+            whole=_("bees in autumn"),
         ),
         Trait(
             key="varroa",
-            name="Varroa on adult bees",
-            unit="mites per 100 bees",
+            name=_("Varroa on adult bees"),
+            unit=_("mites per 100 bees"),
             rule=Rule.RATIO,
             low=Decimal(0),
             high=Decimal(1000),
             step=RESULT_STEP,
             high_is_good=False,
             rows=("P17",),
-            question="How many mites came off how many bees?",
-            part="mites",
-            whole="bees",
+            question=_("How many mites came off how many bees?"),
+            part=_("mites"),
+            whole=_("bees"),
             factor=100,
         ),
     )
@@ -235,7 +247,9 @@ def marking_colour(year: int) -> MarkingColour:
 def trait_of(key: str) -> Trait:
     """Return the trait of this key; ScoreError when there is none."""
     if key not in TRAITS:
-        raise ScoreError("trait", f"There is no trait “{key}”. Known are {', '.join(TRAITS)}.")
+        raise ScoreError(
+            "trait", _("There is no trait “%(trait)s”; known are %(known)s."), trait=key, known=", ".join(TRAITS)
+        )
     return TRAITS[key]
 
 
@@ -249,15 +263,17 @@ def checked_score(trait_key: str, score: SingleScore) -> Decimal:
     """
     trait = trait_of(trait_key)
     if trait.methods and score.method not in trait.methods:
-        raise ScoreError("method", f"Say how it was tested: {' or '.join(trait.methods)}.")
+        raise _refusal(trait, "method", _("Say how it was tested: %(methods)s."), methods=", ".join(trait.methods))
     if score.hours is not None and score.hours <= 0:
-        raise ScoreError("hours", f"{score.hours} hours are not possible. Enter the hours until you read the comb.")
+        raise _refusal(
+            trait, "hours", _("%(n)s hours are not possible. Enter the hours until you read the comb."), n=score.hours
+        )
     if trait.is_counted:
         return _counted(trait, score)
     if score.part is not None or score.whole is not None:
-        raise ScoreError("part", f"{trait.name} is not counted. Enter a value in {trait.unit}.")
+        raise _refusal(trait, "part", _("%(trait)s is not counted. Enter a value in %(unit)s."))
     if score.value is None:
-        raise ScoreError("value", f"Enter a value in {trait.unit}.")
+        raise _refusal(trait, "value", _("Enter a value in %(unit)s."))
     return _on_scale(trait, score.value)
 
 
@@ -314,43 +330,51 @@ def overwintering_index(bees_spring: int, bees_autumn: int) -> Decimal:
 
 
 def _counted(trait: Trait, score: SingleScore) -> Decimal:
-    if score.part is None:
-        raise ScoreError("part", f"Enter the number of {trait.part}.")
-    if score.whole is None:
-        raise ScoreError("whole", f"Enter the number of {trait.whole}.")
-    if score.part < 0:
-        raise ScoreError("part", f"{score.part} {trait.part} are not possible. Enter 0 or more.")
-    if score.whole <= 0:
-        raise ScoreError("whole", f"{score.whole} {trait.whole} are not possible. Enter 1 or more.")
-    if trait.part_is_of_whole and score.part > score.whole:
-        raise ScoreError(
-            "part", f"{score.part} {trait.part} of {score.whole} {trait.whole}. Enter {score.whole} or fewer."
-        )
-    value = _rounded(Decimal(trait.factor) * score.part / score.whole)
+    part, whole = score.part, score.whole
+    if part is None:
+        raise _refusal(trait, "part", _("Enter the number of %(parts)s."))
+    if whole is None:
+        raise _refusal(trait, "whole", _("Enter the number of %(wholes)s."))
+    if part < 0:
+        raise _refusal(trait, "part", _("%(part)s %(parts)s are not possible. Enter 0 or more."), part=part)
+    if whole <= 0:
+        raise _refusal(trait, "whole", _("%(whole)s %(wholes)s are not possible. Enter 1 or more."), whole=whole)
+    if trait.part_is_of_whole and part > whole:
+        message = _("%(part)s %(parts)s of %(whole)s %(wholes)s. Enter %(whole)s or fewer.")
+        raise _refusal(trait, "part", message, part=part, whole=whole)
+    value = _rounded(Decimal(trait.factor) * part / whole)
     if value > trait.high:
-        raise ScoreError(
-            "part",
-            f"{score.part} {trait.part} for {score.whole} {trait.whole} is more than {trait.high} {trait.unit}. "
-            "Look at both numbers again.",
+        message = _(
+            "%(part)s %(parts)s for %(whole)s %(wholes)s is more than %(high)s %(unit)s. Look at both numbers again."
         )
+        raise _refusal(trait, "part", message, part=part, whole=whole)
     if score.value is not None and _rounded(score.value) != value:
-        raise ScoreError("value", f"{score.value} does not agree with the counts, which give {value} {trait.unit}.")
+        message = _("%(entered)s does not agree with the counts, which give %(value)s %(unit)s.")
+        raise _refusal(trait, "value", message, entered=score.value, value=value)
     return value
 
 
 def _on_scale(trait: Trait, value: Decimal) -> Decimal:
     if not value.is_finite() or not trait.low <= value <= trait.high:
-        raise ScoreError("value", f"{trait.name} runs from {trait.low} to {trait.high} {trait.unit}; {value} does not.")
+        message = _("%(trait)s runs from %(low)s to %(high)s %(unit)s; %(value)s does not.")
+        raise _refusal(trait, "value", message, value=value)
     if (value - trait.low) % trait.step:
-        raise ScoreError("value", f"{trait.name} is scored in steps of {trait.step}; {value} lies between two.")
+        message = _("%(trait)s is scored in steps of %(step)s; %(value)s lies between two.")
+        raise _refusal(trait, "value", message, value=value)
     return value
 
 
 def _refuse_mixture(trait: Trait, scores: Sequence[SingleScore]) -> None:
     if len({score.method for score in scores}) > 1:
-        raise ScoreError("method", f"{trait.name}: two methods do not make one result. Keep them apart.")
+        raise _refusal(trait, "method", _("%(trait)s: two methods do not make one result. Keep them apart."))
     if len({score.hours for score in scores}) > 1:
-        raise ScoreError("hours", f"{trait.name}: two reading times do not make one result. Keep them apart.")
+        raise _refusal(trait, "hours", _("%(trait)s: two reading times do not make one result. Keep them apart."))
+
+
+def _refusal(trait: Trait, field: str, message: str, **values: Any) -> ScoreError:
+    """An objection in which the words and limits of the trait can stand."""
+    words = {"trait": trait.name, "unit": trait.unit, "parts": trait.part, "wholes": trait.whole}
+    return ScoreError(field, message, **words, low=trait.low, high=trait.high, step=trait.step, **values)
 
 
 def _rounded(value: Decimal) -> Decimal:

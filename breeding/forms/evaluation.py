@@ -42,7 +42,7 @@ class EvaluationForm(forms.Form):
         self.traits = traits
         field = self.fields["trait_keys"]
         assert isinstance(field, forms.MultipleChoiceField)
-        field.choices = [(trait.key, trait.name) for trait in traits]
+        field.choices = [(trait.key, str(trait)) for trait in traits]
         field.initial = [trait.key for trait in traits]
 
     def chosen(self) -> Choices:

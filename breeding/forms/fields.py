@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Cooperative
@@ -27,10 +28,12 @@ class QueenField(forms.CharField):
     """A queen by her label, whatever its case; what was typed is kept when nobody goes by it.
 
     The page offers labels in one shared list (`breeding/queen_labels.html`); any other label can be typed.
+
+    among : the queens that may be named here, where not all may; `error_messages["not_among"]` says which.
     """
 
-    def __init__(self, *, cooperative: Cooperative, **kwargs: Any) -> None:
-        self.cooperative = cooperative
+    def __init__(self, *, cooperative: Cooperative, among: QuerySet[Queen] | None = None, **kwargs: Any) -> None:
+        self.cooperative, self.among = cooperative, among
         kwargs.setdefault("max_length", 40)
         kwargs.setdefault(
             "widget", forms.TextInput(attrs={"list": LABELS_LIST, "autocomplete": "off", "autocapitalize": "off"})
@@ -50,6 +53,8 @@ class QueenField(forms.CharField):
             raise ValidationError(
                 _("There is no queen %(label)s. Check the label, or register her first."), params={"label": label}
             )
+        if self.among is not None and not self.among.filter(pk=queen.pk).exists():
+            raise ValidationError(self.error_messages["not_among"], params={"label": queen.label})
         return queen
 
 

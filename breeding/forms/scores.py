@@ -6,14 +6,17 @@ from decimal import Decimal
 from typing import Any
 
 from django import forms
+from django.db.models import QuerySet
 from django.forms import BoundField
 from django.utils.formats import number_format
+from django.utils.text import capfirst
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from accounts.fields import CommaDecimalField
 from breeding import scoring
 from breeding.forms.fields import DayField
-from breeding.models import Score, Trait
+from breeding.models import Colony, Score, Trait
 from breeding.services.scores import Observation
 
 SCALE_STEPS_AT_MOST = 13
@@ -49,9 +52,11 @@ class TraitFields:
         fields, key, published = self.form.fields, self.trait.key, self.published
         if published.is_counted:
             whole = PIN_TEST_CELLS if key == "pin_test" else None
-            fields[f"{key}-part"] = forms.IntegerField(label=published.part.capitalize(), min_value=0, required=False)
+            fields[f"{key}-part"] = forms.IntegerField(
+                label=capfirst(gettext(published.part)), min_value=0, required=False
+            )
             fields[f"{key}-whole"] = forms.IntegerField(
-                label=published.whole.capitalize(), min_value=1, required=False, initial=whole
+                label=capfirst(gettext(published.whole)), min_value=1, required=False, initial=whole
             )
             if published.methods:
                 fields[f"{key}-method"] = forms.ChoiceField(
@@ -65,7 +70,7 @@ class TraitFields:
                 )
         elif self.has_scale:
             fields[f"{key}-value"] = forms.TypedChoiceField(
-                label=self.trait.name,
+                label=str(self.trait),
                 choices=[(str(point.normalize()), points_text(point)) for point in scale_points(published)],
                 coerce=Decimal,
                 empty_value=None,
@@ -74,18 +79,32 @@ class TraitFields:
             )
         else:
             fields[f"{key}-value"] = CommaDecimalField(
-                label=self.trait.name,
+                label=str(self.trait),
                 max_digits=9,
                 decimal_places=3,
                 required=False,
-                help_text=_("In %(unit)s.") % {"unit": self.trait.unit},
+                help_text=_("In %(unit)s.") % {"unit": self.trait.shown_unit},
             )
         fields[f"{key}-entry"] = forms.UUIDField(widget=forms.HiddenInput, initial=uuid.uuid4, required=False)
+
+    @property
+    def low(self) -> str:
+        """The range as a script reads it."""
+        return f"{self.published.low:f}"
+
+    @property
+    def high(self) -> str:
+        return f"{self.published.high:f}"
 
     @property
     def inputs(self) -> list[BoundField]:
         names = [f"{self.trait.key}-{part}" for part in ("value", "part", "whole", "method", "hours")]
         return [self.form[name] for name in names if name in self.form.fields]
+
+    @property
+    def counts(self) -> list[BoundField]:
+        """Whole numbers, with a button for one more and one less."""
+        return [field for field in self.inputs if isinstance(field.field, forms.IntegerField)]
 
     @property
     def entry(self) -> BoundField:
@@ -143,6 +162,20 @@ class ScoreSheetForm(forms.Form):
 
     def observations(self) -> list[Observation]:
         return [seen for trait in self.traits if (seen := trait.observation()) is not None]
+
+
+class RoundForm(ScoreSheetForm):
+    """The sheet of a round: one colony after the other.
+
+    colonies : all that may be scored here; `shown` : those that can be chosen on this page.
+    """
+
+    def __init__(self, *args: Any, colonies: QuerySet[Colony], shown: Sequence[Colony], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = forms.ModelChoiceField(colonies, label=_("Colony"), empty_label=None)
+        field.choices = [(colony.pk, str(colony)) for colony in shown]
+        self.fields["colony"] = field
+        self.order_fields(["colony", "scored_on"])
 
 
 class CorrectScoreForm(forms.Form):

@@ -31,7 +31,7 @@ class WeightsForm(forms.Form):
         self.fields["seen"].initial = weights_text(traits)
         for trait in traits:
             self.fields[trait.key] = CommaDecimalField(
-                label=trait.name,
+                label=str(trait),
                 min_value=Decimal(0),
                 max_value=Decimal(1),
                 max_digits=3,
@@ -39,7 +39,7 @@ class WeightsForm(forms.Form):
                 initial=trait.merit_weight,
             )
             self.fields[f"{trait.key}-part"] = forms.BooleanField(
-                label=_("%(trait)s takes part") % {"trait": trait.name}, required=False, initial=trait.in_evaluation
+                label=_("%(trait)s takes part") % {"trait": trait}, required=False, initial=trait.in_evaluation
             )
 
     def rows(self) -> list[tuple[Trait, forms.BoundField, forms.BoundField]]:

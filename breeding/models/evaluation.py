@@ -1,6 +1,8 @@
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from accounts.models import Cooperative, Job
+from accounts.told import Told, told
 from breeding.models.queen import Queen
 from breeding.models.trait import Trait
 
@@ -26,7 +28,10 @@ class EvaluationRun(models.Model):
         constraints = [models.UniqueConstraint(fields=["cooperative", "number"], name="evaluation_number_unique")]
 
     def __str__(self) -> str:
-        return f"Evaluation {self.number}"
+        return str(self.told())
+
+    def told(self) -> Told:
+        return told(gettext_noop("Evaluation %(number)s")) % {"number": str(self.number)}
 
 
 class EvaluationHabit(models.Model):

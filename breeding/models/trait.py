@@ -1,5 +1,6 @@
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Cooperative
@@ -47,4 +48,9 @@ class Trait(models.Model):
         ]
 
     def __str__(self) -> str:
-        return self.name
+        """Its published name, in the language of whoever reads."""
+        return gettext(self.name)
+
+    @property
+    def shown_unit(self) -> str:
+        return gettext(self.unit)

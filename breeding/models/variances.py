@@ -1,7 +1,9 @@
 from django.conf import settings
 from django.db import models
+from django.utils.translation import gettext, gettext_noop
 
 from accounts.models import Cooperative, Job
+from accounts.told import Told, told
 
 
 class VarianceEstimate(models.Model):
@@ -27,7 +29,10 @@ class VarianceEstimate(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Variance estimate {self.number}"
+        return str(self.told())
+
+    def told(self) -> Told:
+        return told(gettext_noop("Variance estimate %(number)s")) % {"number": str(self.number)}
 
 
 class VarianceAdoption(models.Model):
@@ -46,4 +51,4 @@ class VarianceAdoption(models.Model):
         ordering = ["-pk"]
 
     def __str__(self) -> str:
-        return str(self.estimate) if self.estimate else "Starting values"
+        return str(self.estimate) if self.estimate else gettext("Starting values")

@@ -1,17 +1,27 @@
 """Who stands behind a queen: her mother and her mother's drones, and theirs, generation by generation."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from breeding.models import Mating, MatingShare, Queen, SemenBatchShare
+from breeding.models import Mating, Queen
 
 Links = dict[int, set[int]]
+_SOURCES = ("station_mother", "shares__drone_queen", "shared_batch__shares__drone_queen")  # of a mating
 
 
 def parents_of(queen_ids: Iterable[int]) -> Links:
-    """Queens that gave genes to each queen: her mother, and whose drones her mother carried. Four queries."""
+    """Queens that gave genes to each queen: her mother, and whose drones her mother carried. One query, more behind
+    stations.
+    """
     ids = list(queen_ids)
-    mothers = dict(Queen.objects.filter(pk__in=ids, mother__isnull=False).values_list("pk", "mother_id"))
-    by_mother = sources_of(set(mothers.values()))
+    names = [f"mother__mating__{name}" for name in _SOURCES]
+    mothers: dict[int, int] = {}
+    rows: list[tuple[int, int | None, Sequence[int | None]]] = []
+    for pk, mother, station, *shares in (
+        Queen.objects.filter(pk__in=ids, mother__isnull=False).order_by().values_list("pk", "mother_id", *names)
+    ):
+        mothers[pk] = mother
+        rows.append((mother, station, shares))
+    by_mother = _with_stations(rows)
     links: Links = {pk: set() for pk in ids}
     for pk, mother in mothers.items():
         links[pk] = {mother, *by_mother.get(mother, ())}
@@ -20,29 +30,25 @@ def parents_of(queen_ids: Iterable[int]) -> Links:
 
 def sources_of(mated_ids: Iterable[int]) -> Links:
     """Queens whose drones' semen each of these queens carries (a station: the mother of its queens)."""
-    ids = list(mated_ids)
+    matings = Mating.objects.filter(queen__in=list(mated_ids)).order_by().values_list("queen_id", *_SOURCES)
+    return _with_stations((queen, station, shares) for queen, station, *shares in matings)
+
+
+def _with_stations(matings: Iterable[tuple[int, int | None, Sequence[int | None]]]) -> Links:
+    """A row a source of each mated queen: herself, her station's mother, and the queens of her shares."""
     links: Links = {}
-    pairs = [
-        *MatingShare.objects.filter(mating__queen__in=ids).values_list("mating__queen_id", "drone_queen_id"),
-        *SemenBatchShare.objects.filter(batch__matings__queen__in=ids).values_list(
-            "batch__matings__queen_id", "drone_queen_id"
-        ),
-        *Mating.objects.filter(queen__in=ids, station_mother__isnull=False).values_list(
-            "queen_id", "station_mother_id"
-        ),
-    ]
-    for queen_id, source_id in pairs:
-        links.setdefault(queen_id, set()).add(source_id)
+    stations: set[int] = set()
+    for queen, station, shares in matings:
+        links.setdefault(queen, set()).update(pk for pk in (station, *shares) if pk is not None)
+        if station is not None:
+            stations.add(station)
     # Sisters at a station carry genes of their mother's mates as well.
-    stations = {
-        mother for mother in Mating.objects.filter(queen__in=ids).values_list("station_mother_id", flat=True) if mother
-    }
     if stations:
         behind = sources_of(stations)
-        for queen_id, sources in links.items():
+        for queen, sources in links.items():
             for mother in sources & stations:
-                links[queen_id] = links[queen_id] | behind.get(mother, set())
-    return links
+                links[queen] = links[queen] | behind.get(mother, set())
+    return {queen: sources for queen, sources in links.items() if sources}
 
 
 def ancestors_of(queen_ids: Iterable[int]) -> set[int]:

@@ -1,6 +1,6 @@
 """Contributions in numbers: the pedigree behind the candidates, the optimum, whole queens, mothers met with sources."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 from django.utils.translation import gettext as _
@@ -10,11 +10,13 @@ from breeding.genetics.allocation import allocate, counts_of
 from breeding.genetics.contributions import ContributionCurve, Contributions, optimum_contributions, outcome_of
 from breeding.genetics.nodes import NodeTable, build_nodes
 from breeding.genetics.population import mean_coancestry_between
+from breeding.genetics.relationship import relationship_matrix
 from breeding.genetics.types import Floats
 from breeding.models import EvaluationRun
 from breeding.queries.ancestry import ancestors_of, sources_of
 from breeding.queries.contributions import Allocated, Candidate, Pair, Plan, Use, Wish
 from breeding.queries.crosses import CrossGrid, cross_grid
+from breeding.queries.kinship import Kinship, KinshipUse, ceiling_after
 from breeding.queries.pedigree import pedigree_of_queens
 
 CURVE_POINTS = 9
@@ -25,7 +27,7 @@ UNUSED = 1e-6
 def plan(run: EvaluationRun, mothers: Sequence[Candidate], sources: Sequence[Candidate], wish: Wish) -> Plan:
     """See `contributions.contribution_plan`."""
     _check(len(mothers), len(sources), wish)
-    table = _table(mothers, sources)
+    table = _table({c.queen.pk for c in mothers}, {c.queen.pk for c in sources})
     dams = {str(c.queen.pk): c.merit for c in mothers}
     drones = {str(c.queen.pk): c.merit for c in sources}
     # Named for each path: a queen may be on both, with another limit on each.
@@ -34,7 +36,7 @@ def plan(run: EvaluationRun, mothers: Sequence[Candidate], sources: Sequence[Can
     both = np.array([table.layout.index[pk] for pk in {**dams, **drones}], dtype=np.int64)
     now = mean_coancestry_between(table, both)
     known = None if np.isnan(now) else now
-    target = wish.ceiling if wish.ceiling is not None else _after(known or 0.0, wish.rate)
+    target = wish.ceiling if wish.ceiling is not None else ceiling_after(known or 0.0, wish.rate)
     curve = _curve(table, dams, drones, cap)
     smallest = (wish.mother_least / wish.queens, wish.source_least / wish.queens)
     [found] = optimum_contributions(
@@ -70,11 +72,6 @@ def _numbers(uses: Sequence[Use]) -> dict[str, float]:
     return {str(use.candidate.queen.pk): float(use.number) for use in uses}
 
 
-def _after(now: float, rate: float) -> float:
-    """Coancestry one generation later at a rate of rise."""
-    return now + rate * (1.0 - now)
-
-
 def _check(n_mothers: int, n_sources: int, wish: Wish) -> None:
     for most, number, name, field in (
         (wish.mother_most, n_mothers, _("mothers"), "mother_most"),
@@ -106,11 +103,34 @@ def _check(n_mothers: int, n_sources: int, wish: Wish) -> None:
             )
 
 
-def _table(mothers: Sequence[Candidate], sources: Sequence[Candidate]) -> NodeTable:
-    mated = {c.queen.pk for c in mothers}
-    met = {source for found in sources_of(mated).values() for source in found}
-    pedigree = pedigree_of_queens(ancestors_of(mated | {c.queen.pk for c in sources} | met))
-    return build_nodes(pedigree, mated=[str(pk) for pk in sorted(mated)])
+def kinship(mothers: Collection[int], sources: Collection[int], uses: Sequence[KinshipUse]) -> Kinship:
+    """See `kinship.kinship_of`."""
+    table = _table(set(mothers), set(sources))
+    dams, drones = dict.fromkeys(map(str, mothers), 0.0), dict.fromkeys(map(str, sources), 0.0)
+    found = [
+        outcome_of(table, dams, drones, _by_name(of_mothers), _by_name(of_sources))[1]
+        for of_mothers, of_sources in uses
+    ]
+    both = np.array([table.layout.index[pk] for pk in {**dams, **drones}], dtype=np.int64)
+    now = mean_coancestry_between(table, both)
+    return Kinship(None if np.isnan(now) else now, found)
+
+
+def between(queens: Sequence[int]) -> list[list[float]]:
+    """See `kinship.kinship_between`."""
+    table = _table(set(), set(queens))
+    found: list[list[float]] = (relationship_matrix(table, [str(pk) for pk in queens]) / 2).tolist()
+    return found
+
+
+def _by_name(weights: Mapping[int, float]) -> dict[str, float]:
+    return {str(pk): weight for pk, weight in weights.items()}
+
+
+def _table(mothers: set[int], sources: set[int]) -> NodeTable:
+    met = {source for found in sources_of(mothers).values() for source in found}
+    pedigree = pedigree_of_queens(ancestors_of(mothers | sources | met))
+    return build_nodes(pedigree, mated=[str(pk) for pk in sorted(mothers)])
 
 
 def _curve(

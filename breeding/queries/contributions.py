@@ -5,8 +5,12 @@ The numbers are worked out in `contribution_kernel`, which is loaded with the fi
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
+from django.utils.translation import get_language
+
+from accounts.queries.changes import Mark, changes_mark
 from breeding.models import EvaluationRun, Merit, Queen, QueenStatus
 from breeding.queries.crosses import CrossOptions, CrossPrediction
 
@@ -132,6 +136,38 @@ def contribution_plan(
     accounts.refusals.Refusal
         Limits that cannot be met, with the field they stand in.
     """
+    mark, language = changes_mark(run.cooperative_id), get_language() or ""
+    return _planned(_Asked(run, tuple(mothers), tuple(sources), wish, mark, language))
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """A question with all that its answer follows from; what is known of the stock stands in the mark of changes."""
+
+    run: EvaluationRun
+    mothers: tuple[Candidate, ...]
+    sources: tuple[Candidate, ...]
+    wish: Wish
+    mark: Mark
+    language: str  # a plan that fails says why in words
+
+    @property
+    def _key(self) -> tuple[object, ...]:
+        wish = self.wish
+        genotypes = tuple(sorted(wish.options.genotypes.items()))
+        rest = tuple(value for name, value in vars(wish).items() if name != "options")
+        options = (wish.options.drones, wish.options.alleles, genotypes)
+        return (self.run.pk, self.mark, self.language, self.mothers, self.sources, rest, options)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Asked) and self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+
+@lru_cache(maxsize=8)  # a plan is looked at, downloaded and saved: the solver is asked once
+def _planned(asked: _Asked) -> Plan:
     from breeding.queries import contribution_kernel
 
-    return contribution_kernel.plan(run, mothers, sources, wish)
+    return contribution_kernel.plan(asked.run, asked.mothers, asked.sources, asked.wish)

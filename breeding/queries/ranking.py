@@ -7,7 +7,7 @@ from django.db.models import Exists, F, OuterRef, QuerySet, Subquery
 
 from accounts.models import Cooperative, Job
 from accounts.models.job import OPEN_STATES
-from breeding.models import EvaluationRun, Merit, Queen, QueenStatus, Score, Trait, TraitValue
+from breeding.models import EvaluationRun, Heading, Merit, Queen, QueenStatus, Score, Trait, TraitValue
 
 
 def latest_run(cooperative: Cooperative) -> EvaluationRun | None:
@@ -30,6 +30,7 @@ class StandingFilter:
     living: bool = True
     tested: bool = False
     line_id: int | None = None
+    apiary_id: int | None = None
     trait_key: str = ""
     text: str = ""
 
@@ -43,6 +44,9 @@ def standing_of(run: EvaluationRun, wanted: StandingFilter) -> QuerySet[Merit]:
         merits = merits.filter(Exists(TraitValue.objects.filter(run=run, queen=OuterRef("queen"), records__gt=0)))
     if wanted.line_id is not None:
         merits = merits.filter(queen__line=wanted.line_id)
+    if wanted.apiary_id is not None:
+        heads = Heading.objects.filter(queen=OuterRef("queen"), until__isnull=True, colony__apiary=wanted.apiary_id)
+        merits = merits.filter(Exists(heads))
     if wanted.text:
         merits = merits.filter(queen__label__icontains=wanted.text)
     trait = traits_of_run(run).filter(key=wanted.trait_key).first() if wanted.trait_key else None
@@ -68,7 +72,9 @@ def with_values(run: EvaluationRun, merits: Iterable[Merit], traits: list[Trait]
     merits = list(merits)
     found = {
         (value.queen_id, value.trait_id): value
-        for value in TraitValue.objects.filter(run=run, queen__in=[merit.queen_id for merit in merits])
+        for value in TraitValue.objects.filter(run=run, queen__in=[merit.queen_id for merit in merits]).select_related(
+            "trait"
+        )
     }
     return [StandingRow(merit, [found.get((merit.queen_id, trait.pk)) for trait in traits]) for merit in merits]
 

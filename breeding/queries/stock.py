@@ -1,9 +1,10 @@
 """The stock as a viewer may see it: the whole cooperative's queens, colonies and scores are visible to its people."""
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from django.db.models import Count, Exists, F, OuterRef, Prefetch, Q, QuerySet, Subquery
+from django.db.models import Count, Exists, F, Max, OuterRef, Prefetch, Q, QuerySet
 
 from accounts.access import Viewer
 from accounts.models import Apiary, Cooperative
@@ -30,12 +31,21 @@ def colonies_seen_by(viewer: Viewer) -> QuerySet[Colony]:
     return Colony.objects.filter(apiary__member__cooperative=viewer.cooperative)
 
 
+def apiaries_seen_by(viewer: Viewer) -> QuerySet[Apiary]:
+    apiaries = Apiary.objects.filter(member__cooperative=viewer.cooperative, closed_on__isnull=True)
+    return apiaries.select_related("member").order_by("member__name", "name")
+
+
+def colonies_to_score(viewer: Viewer) -> QuerySet[Colony]:
+    """Living colonies that the viewer writes scores for: those of the own members; all, for the coordinator."""
+    colonies = colonies_seen_by(viewer).filter(ended_on__isnull=True)
+    if not viewer.is_coordinator:
+        colonies = colonies.filter(apiary__member__in=viewer.member_ids)
+    return colonies.select_related("apiary__member__cooperative").order_by("apiary__name", "name", "pk")
+
+
 def scores_seen_by(viewer: Viewer) -> QuerySet[Score]:
     return Score.objects.filter(colony__apiary__member__cooperative=viewer.cooperative)
-
-
-def matings_seen_by(viewer: Viewer) -> QuerySet[Mating]:
-    return Mating.objects.filter(queen__cooperative=viewer.cooperative)
 
 
 def lines_of(cooperative: Cooperative) -> QuerySet[Line]:
@@ -86,21 +96,21 @@ class StockFilter:
     with_ended: bool = False
 
 
+def colonies_called(colonies: QuerySet[Colony], text: str) -> QuerySet[Colony]:
+    """By their own name, their apiary's, or the label of the queen who heads them now."""
+    headed = Heading.objects.filter(colony=OuterRef("pk"), until__isnull=True, queen__label__icontains=text)
+    return colonies.filter(Q(name__icontains=text) | Q(apiary__name__icontains=text) | Exists(headed))
+
+
 def colony_list(viewer: Viewer, wanted: StockFilter) -> QuerySet[Colony]:
-    """Colonies with the queen who heads them now, annotated for the list."""
+    """Colonies with the queen who heads them now."""
     colonies = colonies_seen_by(viewer)
     if not wanted.everyone:
         colonies = colonies.filter(apiary__member__in=viewer.member_ids)
     if not wanted.with_ended:
         colonies = colonies.filter(ended_on__isnull=True)
     if wanted.text:
-        headed = Heading.objects.filter(colony=OuterRef("pk"), until__isnull=True, queen__label__icontains=wanted.text)
-        colonies = colonies.filter(
-            Q(name__icontains=wanted.text) | Q(apiary__name__icontains=wanted.text) | Exists(headed)
-        )
-    last_score = Score.objects.filter(
-        colony=OuterRef("pk"), replaced_by__isnull=True, withdrawn_at__isnull=True
-    ).order_by("-scored_on")
+        colonies = colonies_called(colonies, wanted.text)
     return (
         colonies.select_related("apiary__member")
         .prefetch_related(
@@ -110,9 +120,16 @@ def colony_list(viewer: Viewer, wanted: StockFilter) -> QuerySet[Colony]:
                 to_attr="headings_now",
             )
         )
-        .annotate(last_scored_on=Subquery(last_score.values("scored_on")[:1]))
         .order_by("apiary__member__name", "apiary__name", "name", "pk")
     )
+
+
+def last_scored(colonies: Iterable[Colony]) -> dict[int, dt.date]:
+    """By colony: the day of its latest score that stands. For one page of colonies: it walks all their scores."""
+    standing = Score.objects.filter(
+        colony__in=[colony.pk for colony in colonies], replaced_by__isnull=True, withdrawn_at__isnull=True
+    )
+    return dict(standing.order_by().values_list("colony").annotate(day=Max("scored_on")).values_list("colony", "day"))
 
 
 def queens_without_colony(viewer: Viewer, wanted: StockFilter) -> QuerySet[Queen]:
@@ -125,11 +142,6 @@ def queens_without_colony(viewer: Viewer, wanted: StockFilter) -> QuerySet[Queen
     if wanted.text:
         queens = queens.filter(Q(label__icontains=wanted.text) | Q(mark_number=wanted.text))
     return queens.select_related("owner", "line", "mother").order_by(F("birth_year").desc(nulls_last=True), "label")
-
-
-def queens_for_mating(viewer: Viewer) -> QuerySet[Queen]:
-    """Queens that can be chosen as mother or as drone-producing queen; daughters and drones may outlive them."""
-    return queens_seen_by(viewer).order_by("label")
 
 
 def daughters_of(queen: Queen) -> QuerySet[Queen]:
@@ -171,14 +183,11 @@ def living_mated(viewer: Viewer) -> QuerySet[Queen]:
     return queens.order_by(F("birth_year").desc(nulls_last=True), "label")
 
 
-def labels_to_offer(viewer: Viewer, limit: int = 400) -> list[str]:
-    """Labels for the list of the label fields: the youngest queens that are mated, living ones first."""
-    rows = (
-        queens_seen_by(viewer)
-        .filter(Q(status=QueenStatus.MATED) | Q(mating__isnull=False))
-        .order_by("gone_on", F("birth_year").desc(nulls_last=True), "label")
-        .values_list("label", flat=True)
-    )
+def labels_to_offer(viewer: Viewer, among: QuerySet[Queen] | None = None, limit: int = 400) -> list[str]:
+    """Labels for the list of the label fields: the youngest of `among`, or of queens that are mated, living first."""
+    if among is None:
+        among = queens_seen_by(viewer).filter(Q(status=QueenStatus.MATED) | Q(mating__isnull=False))
+    rows = among.order_by("gone_on", F("birth_year").desc(nulls_last=True), "label").values_list("label", flat=True)
     return list(rows[:limit])
 
 

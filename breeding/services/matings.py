@@ -162,12 +162,7 @@ def semen_batch_make(
                 _("There is a batch %(label)s already.") % {"label": label}, field="label", rule="label_taken"
             )
         batch = SemenBatch.objects.create(cooperative=cooperative, label=label, made_on=made_on, total_tenths=total)
-        SemenBatchShare.objects.bulk_create(
-            SemenBatchShare(
-                batch=batch, drone_queen=share.drone_queen, volume_tenths=share.volume_tenths or 0, drones=share.drones
-            )
-            for share in shares
-        )
+        _shares_write(batch, shares)
         batch.is_complete = True
         batch.save(update_fields=["is_complete"])
         audit_record(
@@ -179,6 +174,46 @@ def semen_batch_make(
             after={"label": label, "made_on": made_on, "total_tenths": total, "shares": _share_facts(shares)},
         )
     return batch
+
+
+def semen_batch_correct(
+    batch: SemenBatch, *, shares: Sequence[Share], by: Person | None, now: dt.datetime
+) -> SemenBatch:
+    """What a mixture was really made of, its whole volume as before. Matings that share it have the new parts."""
+    _check_sources(shares, batch.cooperative, batch.made_on)
+    total = check_shares([_plain(share) for share in shares], total_tenths=batch.total_tenths)
+    with transaction.atomic():
+        batch = SemenBatch.objects.select_for_update(of=("self",)).select_related("cooperative").get(pk=batch.pk)
+        rows = batch.shares.select_related("drone_queen")
+        known = [Share(row.drone_queen, row.volume_tenths, row.drones) for row in rows]
+        before, after = _share_facts(known), _share_facts(shares)
+        if before == after:
+            return batch
+        for mating in batch.matings.select_related("queen"):
+            _check_no_loop(mating.queen, tuple(shares), None)
+        SemenBatch.objects.filter(pk=batch.pk).update(is_complete=False)
+        batch.shares.all().delete()
+        _shares_write(batch, shares)
+        SemenBatch.objects.filter(pk=batch.pk).update(is_complete=total is not None)
+        audit_record(
+            batch,
+            action="semen_batch.correct",
+            by=by,
+            now=now,
+            cooperative=batch.cooperative,
+            before={"shares": before},
+            after={"shares": after},
+        )
+    return batch
+
+
+def _shares_write(batch: SemenBatch, shares: Sequence[Share]) -> None:
+    SemenBatchShare.objects.bulk_create(
+        SemenBatchShare(
+            batch=batch, drone_queen=share.drone_queen, volume_tenths=share.volume_tenths or 0, drones=share.drones
+        )
+        for share in shares
+    )
 
 
 @dataclass(frozen=True)

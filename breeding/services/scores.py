@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from accounts.models import Person
@@ -69,9 +70,9 @@ def score_record(
     result = scored_value(trait.key, value=value, part=part, whole=whole, method=method, hours=hours)
     with transaction.atomic():
         Colony.objects.select_for_update(of=("self",)).get(pk=colony.pk)
-        if entry is not None:
-            known = Score.objects.filter(entry=entry).first()
-            if known is not None:
+        same = list(Score.objects.filter(Q(entry=entry) | _of_that_day(colony, trait, scored_on, method)).order_by())
+        for known in same:
+            if known.entry == entry:
                 return _same_entry(known, colony, trait)
         heading = heading_on(colony, scored_on)
         if heading is None:
@@ -84,7 +85,7 @@ def score_record(
                 field="scored_on",
                 rule="no_queen",
             )
-        _check_once_a_day(colony, trait, scored_on, method)
+        _refuse_twice(same, scored_on)
         score = Score.objects.create(
             colony=colony,
             queen=heading.queen,
@@ -173,7 +174,8 @@ def score_correct(
         if facts == (score.value, score.part, score.whole, score.method, score.hours):
             return score
         if method != score.method:
-            _check_once_a_day(score.colony, score.trait, score.scored_on, method)
+            day = _of_that_day(score.colony, score.trait, score.scored_on, method)
+            _refuse_twice(list(Score.objects.filter(day)), score.scored_on)
         # The new one waits withdrawn until the earlier is replaced: only one may count for the day.
         new = Score.objects.create(
             colony=score.colony,
@@ -236,7 +238,8 @@ def score_restore(score: Score, *, by: Person | None, now: dt.datetime) -> Score
         score = _held(score)
         if score.withdrawn_at is None:
             return score
-        _check_once_a_day(score.colony, score.trait, score.scored_on, score.method)
+        day = _of_that_day(score.colony, score.trait, score.scored_on, score.method)
+        _refuse_twice(list(Score.objects.filter(day)), score.scored_on)
         score.withdrawn_at = None
         score.save(update_fields=["withdrawn_at"])
         audit_record(
@@ -263,7 +266,8 @@ def scored_value(
     try:
         return checked_score(trait_key, SingleScore(value=value, part=part, whole=whole, method=method, hours=hours))
     except ScoreError as error:
-        raise Refusal(error.text, field=error.field, rule="score_scale") from error
+        values = {name: _(value) if isinstance(value, str) and value else value for name, value in error.values.items()}
+        raise Refusal(_(error.message) % values, field=error.field, rule="score_scale") from error
 
 
 def _held(score: Score) -> Score:
@@ -271,23 +275,26 @@ def _held(score: Score) -> Score:
     return Score.objects.select_for_update(of=("self",)).select_related(*related).get(pk=score.pk)
 
 
-def _check_once_a_day(colony: Colony, trait: Trait, scored_on: dt.date, method: str) -> None:
-    same = Score.objects.filter(
+def _of_that_day(colony: Colony, trait: Trait, scored_on: dt.date, method: str) -> Q:
+    return Q(
         colony=colony,
         trait=trait,
         scored_on=scored_on,
         method=method,
         replaced_by__isnull=True,
         withdrawn_at__isnull=True,
-    ).first()
-    if same is not None:
+    )
+
+
+def _refuse_twice(same: list[Score], scored_on: dt.date) -> None:
+    if same:
         raise Refusal(
             _("%(trait)s of %(day)s is written down already: %(value)s %(unit)s. Correct that score instead.")
             % {
-                "trait": trait.name,
+                "trait": same[0].trait,
                 "day": scored_on.isoformat(),
-                "value": same.value.normalize().__format__("f"),
-                "unit": trait.unit,
+                "value": same[0].value.normalize().__format__("f"),
+                "unit": same[0].trait.shown_unit,
             },
             field="scored_on",
             rule="scored_that_day",

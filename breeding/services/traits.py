@@ -136,7 +136,7 @@ def _parts(
         if said and new[key] > 0 and not part[key]:
             raise Refusal(
                 _("%(trait)s has a weight, so it must take part. Let it take part, or give it weight 0.")
-                % {"trait": trait.name},
+                % {"trait": trait},
                 field=key,
                 rule="weight_without_part",
             )

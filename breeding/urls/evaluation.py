@@ -1,9 +1,10 @@
 from django.urls import path
 
-from breeding.views import evaluation, standing, trend, variances
+from breeding.views import compare, evaluation, standing, trend, variances
 
 urlpatterns = [
     path("standing/", standing.standing, name="standing"),
+    path("standing/compare/", compare.compare, name="compare"),
     path("standing/download/", standing.standing_csv, name="standing_csv"),
     path("evaluations/new/", evaluation.evaluation_new, name="evaluation_new"),
     path("evaluations/nightly/", evaluation.nightly, name="nightly"),

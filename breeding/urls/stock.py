@@ -1,6 +1,6 @@
 from django.urls import path
 
-from breeding.views import colonies, pedigree, queens, scores, stock
+from breeding.views import colonies, guests, pedigree, queens, scores, stock
 
 urlpatterns = [
     path("stock/", stock.stock, name="stock"),
@@ -11,11 +11,15 @@ urlpatterns = [
     path("stock/queens/<int:pk>/gone/", queens.gone, name="queen_gone"),
     path("stock/queens/<int:pk>/back/", queens.back, name="queen_back"),
     path("stock/queens/<int:pk>/pedigree/", pedigree.pedigree, name="pedigree"),
+    path("stock/queens/<int:pk>/guests/", guests.guests, name="queen_guests"),
+    path("stock/queens/<int:pk>/guests/<int:link_pk>/end/", guests.end, name="queen_guest_end"),
+    path("card/<str:token>/", guests.card, name="guest_card"),
     path("stock/colonies/add/", colonies.colony_new, name="colony_add"),
     path("stock/colonies/<int:pk>/", colonies.colony, name="colony"),
     path("stock/colonies/<int:pk>/requeen/", colonies.requeen, name="requeen"),
     path("stock/colonies/<int:pk>/end/", colonies.end, name="colony_end"),
     path("stock/colonies/<int:pk>/scores/", scores.scores, name="scores"),
+    path("stock/score-sheet/", scores.score_sheet, name="score_sheet"),
     path("stock/scores/<int:pk>/correct/", scores.correct, name="score_correct"),
     path("stock/scores/<int:pk>/withdraw/", scores.withdraw, name="score_withdraw"),
     path("stock/scores/<int:pk>/restore/", scores.restore, name="score_restore"),

@@ -1,6 +1,5 @@
 """How many daughters of which mothers, and whose drones, so that merit rises and coancestry does not run away?"""
 
-import csv
 from typing import Any
 from urllib.parse import urlencode
 
@@ -9,22 +8,23 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
+from django.utils.translation import gettext_noop, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from accounts.access import Viewer, can_plan_crosses, require
 from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
+from accounts.tables import Cell, Table, table_response
 from breeding.forms.contributions import ContributionForm
 from breeding.forms.crosses import SaveForm
 from breeding.models import EvaluationRun, Queen
 from breeding.queries.contributions import Plan, contribution_plan, mother_candidates, source_candidates
 from breeding.queries.ranking import latest_run
 from breeding.services.crosses import WantedCross, crosses_save
+from breeding.templatetags.stock import plain_number
 from breeding.views.crosses import ONLY_BREEDERS
-from breeding.views.standing import safe_cell
 from viz.curve import Axis, Line, Mark, Words, draw_curve
 
-ONLY_PLANNERS = "Breeders and the coordinator plan contributions."
+ONLY_PLANNERS = gettext_noop("Breeders and the coordinator plan contributions.")
 
 
 def _worked_out(
@@ -69,25 +69,24 @@ def contributions_csv(request: HttpRequest) -> HttpResponse:
     _form, _run, plan, _number = _worked_out(viewer, request.GET)
     if plan is None:
         return redirect(f"{reverse('breeding:contributions')}?{request.GET.urlencode()}")
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="contributions.csv"'
-    response.write("\ufeff")
-    writer = csv.writer(response)
-    writer.writerow(["part", "mother", "source", "merit_sd", "share", "queens", "inbreeding", "viability"])
-    for use in plan.mothers:
-        label = safe_cell(use.candidate.queen.label)
-        writer.writerow(["mother", label, "", round(use.candidate.merit, 4), round(use.share, 4), use.number, "", ""])
-    for use in plan.sources:
-        label = safe_cell(use.candidate.queen.label)
-        writer.writerow(["source", "", label, round(use.candidate.merit, 4), round(use.share, 4), use.number, "", ""])
+    head = ["part", "mother", "source", "merit_sd", "share", "queens", "inbreeding", "viability"]
+    return table_response(request, Table("contributions", head, _lines(plan)))
+
+
+def _lines(plan: Plan) -> list[list[Cell]]:
+    found: list[list[Cell]] = []
+    for part, uses in (("mother", plan.mothers), ("source", plan.sources)):
+        for use in uses:
+            label = use.candidate.queen.label
+            names = [label, None] if part == "mother" else [None, label]
+            merit, share = round(use.candidate.merit, 4), round(use.share, 4)
+            found.append([part, *names, merit, share, use.number, None, None])
     for pair in plan.allocated.pairs if plan.allocated else []:
         one = pair.prediction
-        cells = [safe_cell(pair.mother.label), safe_cell(pair.source.label)]
-        merit = "" if one.merit is None else round(one.merit, 4)
-        writer.writerow(
-            ["cross", *cells, merit, "", pair.number, round(one.worker_inbreeding, 4), round(one.viability, 4)]
-        )
-    return response
+        merit_of_cross = None if one.merit is None else round(one.merit, 4)
+        looks = [round(one.worker_inbreeding, 4), round(one.viability, 4)]
+        found.append(["cross", pair.mother.label, pair.source.label, merit_of_cross, None, pair.number, *looks])
+    return found
 
 
 @require_POST
@@ -131,10 +130,14 @@ def _missing(form: ContributionForm, run: EvaluationRun | None) -> list[Queen]:
     """Named queens that take no part: the evaluation does not know them, or knows no daughters of theirs."""
     if run is None:
         return []
-    known = {c.queen.pk for c in mother_candidates(run, form.cleaned_data["mothers"])}
-    source = {c.queen.pk for c in source_candidates(run, form.cleaned_data["sources"])}
-    left = [q for q in form.cleaned_data["mothers"] if q.pk not in known]
-    return left + [q for q in form.cleaned_data["sources"] if q.pk not in source]
+    left: list[Queen] = []
+    for named, candidates in (
+        (form.cleaned_data["mothers"], mother_candidates),
+        (form.cleaned_data["sources"], source_candidates),
+    ):
+        known = {candidate.queen.pk for candidate in candidates(run, named)} if named else set()
+        left += [queen for queen in named if queen.pk not in known]
+    return left
 
 
 def _drawn(plan: Plan) -> Any:
@@ -152,6 +155,7 @@ def _drawn(plan: Plan) -> Any:
             _("From %(low).2f SD at %(least).1f %% coancestry to %(high).2f SD at %(most).1f %%.")
             % {"low": curve[0][1], "least": 100 * curve[0][0], "high": curve[-1][1], "most": 100 * curve[-1][0]},
             (_("Coancestry, %"), _("Merit, SD")),
+            plain_number,
         ),
         marks=marks,
     )

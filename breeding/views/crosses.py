@@ -1,6 +1,5 @@
 """Which cross, at what inbreeding and brood viability?"""
 
-import csv
 from collections.abc import Iterable
 from typing import Any
 from urllib.parse import urlencode
@@ -15,6 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 from accounts.access import Viewer, can_plan_crosses, require
 from accounts.http import now_of, today_of, tried_with_message, viewer_of_request
 from accounts.models import AuditEntry
+from accounts.tables import Cell, Table, table_response
 from breeding.forms.crosses import CrossForm, GridForm, SaveForm
 from breeding.models import EvaluationRun, PlannedCross, Queen
 from breeding.queries.crosses import (
@@ -29,7 +29,7 @@ from breeding.queries.crosses import (
 from breeding.queries.ranking import best_sources, latest_run, traits_of_run
 from breeding.queries.stock import labels_to_offer, living_mated
 from breeding.services.crosses import cross_remove, cross_restore, cross_save
-from breeding.views.standing import safe_cell
+from breeding.templatetags.stock import plain_number
 from viz.interval import Scale, Words, draw_interval, scale_of
 from viz.span import draw_span
 
@@ -73,18 +73,14 @@ def crosses_csv(request: HttpRequest) -> HttpResponse:
         return redirect(f"{reverse('breeding:crosses')}?{request.GET.urlencode()}")
     grid = _grid(form, viewer, run)
     traits = list(traits_of_run(run)) if run else []
-    response = HttpResponse(content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="crosses.csv"'
-    response.write("\ufeff")
-    writer = csv.writer(response)
     head = ["mother", "inseminated", "source", "merit_sd", "merit_spread_sd", "inbreeding", "known_generations"]
     head += ["viability", "viability_low5", "viability_high95", "below_75"]
     for trait in traits:
         head += [f"{trait.key}_colony", f"{trait.key}_daughters", f"{trait.key}_daughters_spread"]
-    writer.writerow([safe_cell(cell) for cell in head])
+    lines: list[list[Cell]] = []
     for mother, source, one in _ranked(grid, _criterion(form, grid)):
-        cells: list[object] = [
-            safe_cell(mother.label), "daughters" if one.of_daughters else "herself", safe_cell(source.label),
+        cells: list[Cell] = [
+            mother.label, "daughters" if one.of_daughters else "herself", source.label,
             _plain(one.merit), _plain(one.merit_sd), _plain(one.worker_inbreeding), round(one.known_generations, 2),
             _plain(one.viability), _plain(one.viability_low), _plain(one.viability_high), _plain(one.below_75),
         ]  # fmt: skip
@@ -93,10 +89,10 @@ def crosses_csv(request: HttpRequest) -> HttpResponse:
             cells += (
                 [_plain(outlook.colony), _plain(outlook.daughters), _plain(outlook.daughters_sd)]
                 if outlook
-                else ["", "", ""]
+                else [None, None, None]
             )
-        writer.writerow(cells)
-    return response
+        lines.append(cells)
+    return table_response(request, Table("crosses", head, lines))
 
 
 @require_safe
@@ -282,7 +278,9 @@ def _merit(one: CrossPrediction) -> Any:
     if one.merit is None or one.merit_sd is None:
         return None
     scale = scale_of([(one.merit, one.merit_sd)])
-    return draw_interval(one.merit, one.merit_sd, scale, uid="merit", words=Words(title=_("Merit of the daughters")))
+    return draw_interval(
+        one.merit, one.merit_sd, scale, uid="merit", words=Words(_("Merit of the daughters"), number=plain_number)
+    )
 
 
 def _trait_rows(one: CrossPrediction, run: EvaluationRun | None) -> list[dict[str, Any]]:
@@ -297,7 +295,7 @@ def _trait_rows(one: CrossPrediction, run: EvaluationRun | None) -> list[dict[st
                 outlook.daughters_sd,
                 scale_of([(outlook.daughters, outlook.daughters_sd)]),
                 uid=f"daughters-{trait.pk}",
-                words=Words(title=_("Daughters: %(trait)s") % {"trait": trait}),
+                words=Words(_("Daughters: %(trait)s") % {"trait": trait}, number=plain_number),
             )
             rows.append({"trait": trait, "outlook": outlook, "drawing": drawing.svg})
     return rows

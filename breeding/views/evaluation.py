@@ -4,6 +4,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from accounts.access import can_run_evaluation, require
@@ -16,7 +17,7 @@ from breeding.queries.ranking import evaluation_jobs_of, usual_seconds
 from breeding.services.evaluation.asking import Choices, evaluation_ask
 from breeding.services.evaluation.nightly import is_nightly, nightly_set
 
-ONLY_BREEDERS = "Only breeders and the coordinator start or stop an evaluation."
+ONLY_BREEDERS = gettext_noop("Only breeders and the coordinator start or stop an evaluation.")
 
 
 def _job(request: HttpRequest, pk: int) -> Job:

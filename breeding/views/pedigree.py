@@ -11,21 +11,22 @@ from django.views.decorators.http import require_safe
 from breeding.models import MatingKind
 from breeding.queries.behind import Behind, Part, appearances, behind
 from breeding.views.shared import queen_or_404
-from viz.pedigree import Ancestor, Words, draw_pedigree
+from viz.pedigree import Ancestor, Words, draw_pedigree, known_by_generation
 
-GENERATIONS = 3
 CHOICES = (2, 3, 4, 5)
 
 
 @require_safe
 def pedigree(request: HttpRequest, pk: int) -> HttpResponse:
     shown = queen_or_404(request, pk)
+    most = max(CHOICES)
+    found = behind(shown, most)
+    known = known_by_generation(_queen(found, shown.pk, most), most)
     asked = request.GET.get("generations", "")
-    generations = int(asked) if asked in {str(choice) for choice in CHOICES} else GENERATIONS
-    found = behind(shown, generations)
-    drawing = draw_pedigree(
-        _queen(found, shown.pk, generations), generations=generations, uid=f"pedigree-{pk}", words=_words()
-    )
+    deepest = max((depth for depth in CHOICES if known[depth - 1]), default=min(CHOICES))
+    generations = int(asked) if asked in {str(choice) for choice in CHOICES} else deepest
+    root = _queen(found, shown.pk, generations)
+    drawing = draw_pedigree(root, generations=generations, uid=f"pedigree-{pk}", words=_words())
     twice = [(found.queens[id_], number) for id_, number in appearances(found, generations).items() if number > 1]
     return render(
         request,
@@ -35,6 +36,8 @@ def pedigree(request: HttpRequest, pk: int) -> HttpResponse:
             "drawing": drawing,
             "generations": generations,
             "choices": CHOICES,
+            "known": list(enumerate(known[:generations], start=1)),
+            "complete": sum(known[:generations]),
             "twice": sorted(twice, key=lambda row: (-row[1], row[0].label)),
         },
     )

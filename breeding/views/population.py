@@ -11,6 +11,7 @@ from accounts.access import can_see_ranking, require
 from accounts.http import viewer_of_request
 from accounts.models import Cooperative
 from breeding.queries.population import Population, population_of
+from breeding.templatetags.stock import plain_number
 from viz.curve import Axis, Line, Words, draw_curve
 
 
@@ -42,6 +43,7 @@ def _drawn(found: Population) -> Any:
             _("Inbreeding and coancestry by year of birth"),
             _("From %(first)s to %(last)s.") % {"first": found.years[0].year, "last": found.years[-1].year},
             (_("Year"), *(f"{line.label}, %" for line in lines)),
+            plain_number,
         ),
         zero=True,
     )

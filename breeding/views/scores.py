@@ -3,7 +3,8 @@
 import datetime as dt
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.dateparse import parse_date
@@ -12,13 +13,15 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from accounts.http import now_of, today_of, tried_with_message, viewer_of_request
-from breeding.forms.scores import CorrectScoreForm, ScoreSheetForm
+from breeding.forms.scores import CorrectScoreForm, RoundForm, ScoreSheetForm
 from breeding.models import Trait
 from breeding.queries.records import current
-from breeding.queries.stock import heading_on, traits_of
+from breeding.queries.stock import colonies_called, colonies_to_score, heading_on, traits_of
 from breeding.services.evaluation.nightly import counted_words
 from breeding.services.scores import score_correct, score_restore, score_withdraw, visit_record
 from breeding.views.shared import colony_or_404, score_or_404, tried_on
+
+COLONIES_ON_A_SHEET = 200  # more than a round takes in: members see all of theirs, who has more narrows them
 
 
 def _next_trait(traits: list[Trait], only: Trait | None) -> Trait | None:
@@ -69,6 +72,49 @@ def scores(request: HttpRequest, pk: int) -> HttpResponse:
             "there": current(shown.scores.filter(scored_on=day)).select_related("trait"),
         },
     )
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def score_sheet(request: HttpRequest) -> HttpResponse:
+    """The sheet of a round through the own apiaries: seen once, it opens and keeps scores without a signal."""
+    viewer, now = viewer_of_request(request), now_of(request)
+    colonies, text = colonies_to_score(viewer), request.GET.get("q", "").strip()[:60]
+    found = colonies_called(colonies, text) if text else colonies
+    page = Paginator(found, COLONIES_ON_A_SHEET).get_page(request.GET.get("page"))
+    wanted = request.POST.get("colony") or request.GET.get("colony", "")
+    one = colonies.filter(pk=int(wanted)).first() if wanted.isdecimal() and len(wanted) < 10 else None
+    shown = [*page.object_list] if one is None or one in page.object_list else [one, *page.object_list]
+    initial = {"scored_on": today_of(request), "colony": one.pk if one is not None else None}
+    traits = list(traits_of(viewer.cooperative))
+    form = RoundForm(request.POST or None, traits=traits, colonies=colonies, shown=shown, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        day, colony = form.cleaned_data["scored_on"], form.cleaned_data["colony"]
+        written = tried_on(
+            lambda: visit_record(colony, scored_on=day, observations=form.observations(), by=viewer.person, now=now),
+            form,
+        )
+        if written is not None:
+            text = ngettext("%(number)s score written down.", "%(number)s scores written down.", len(written))
+            messages.success(request, f"{colony}: {text % {'number': len(written)}}")
+            return redirect(f"{request.path}?{address.urlencode()}" if (address := _round(request)) else request.path)
+    return render(
+        request,
+        "breeding/score_sheet.html",
+        {
+            "form": form,
+            "page": page,
+            "text": text,
+            "colonies": bool(shown),
+            "counted": counted_words(viewer.cooperative, now=now),
+        },
+    )
+
+
+def _round(request: HttpRequest) -> QueryDict:
+    """What the sheet was narrowed to, without the one colony it was opened for."""
+    address = request.GET.copy()
+    address.pop("colony", None)
+    return address
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -7,14 +7,18 @@ from django import forms
 from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 
-from accounts.access import can_act_for, require
+from accounts.access import can_act_for, can_see_ranking, require
 from accounts.http import viewer_of_request
+from accounts.queries.views import views_of_page
 from accounts.refusals import Refusal
-from breeding.models import Colony, Queen, Score
+from accounts.saved_views import address_of_view, query_kept
+from breeding.models import Colony, EvaluationRun, Queen, Score
+from breeding.queries.ranking import latest_run, runs_of
 from breeding.queries.stock import colonies_seen_by, queens_seen_by, scores_seen_by
 
-ONLY_OWN = "Only {owner} and the coordinator may change this."
+ONLY_OWN = gettext_noop("Only {owner} and the coordinator may change this.")
 
 
 def queen_or_404(request: HttpRequest, pk: int, *, to_change: bool = False) -> Queen:
@@ -44,6 +48,27 @@ def score_or_404(request: HttpRequest, pk: int) -> Score:
     member = score.colony.apiary.member
     require(can_act_for(viewer, member), _(ONLY_OWN).format(owner=member))
     return score
+
+
+def run_of_request(request: HttpRequest) -> EvaluationRun | None:
+    """The run named in the address, else the latest."""
+    viewer = viewer_of_request(request)
+    require(can_see_ranking(viewer), "")
+    number = request.GET.get("run", "")
+    if number.isdecimal() and len(number) < 9:
+        run: EvaluationRun = get_object_or_404(runs_of(viewer.cooperative), number=int(number))
+        return run
+    return latest_run(viewer.cooperative)
+
+
+def saved_views(request: HttpRequest, page: str) -> dict[str, Any]:
+    """What `parts/saved_views.html` needs on this page."""
+    now = query_kept(request.GET.urlencode())
+    saved = [
+        {"view": view, "address": address_of_view(page, view.query), "current": view.query == now}
+        for view in views_of_page(viewer_of_request(request), page)
+    ]
+    return {"saved": saved, "page_key": page, "query": now}
 
 
 def tried_on(service: Callable[[], Any], *shown: forms.Form) -> Any | None:

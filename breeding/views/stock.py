@@ -6,7 +6,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from accounts.http import viewer_of_request
-from breeding.queries.stock import StockFilter, colony_list, open_apiaries_for, queens_without_colony
+from breeding.queries.stock import StockFilter, colony_list, last_scored, open_apiaries_for, queens_without_colony
 
 ROWS_PER_PAGE = 50
 
@@ -21,12 +21,14 @@ def stock(request: HttpRequest) -> HttpResponse:
     )
     colonies = Paginator(colony_list(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("page"))
     queens = Paginator(queens_without_colony(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("queens_page"))
+    scored = last_scored(colonies.object_list)
     return render(
         request,
         "breeding/stock.html",
         {
             "wanted": wanted,
             "page": colonies,
+            "rows": [(colony, scored.get(colony.pk)) for colony in colonies.object_list],
             "queens": queens,
             "may_add": open_apiaries_for(viewer).exists(),
         },

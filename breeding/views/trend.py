@@ -1,6 +1,5 @@
 """Genetic trend: where breeding has led, and how far earlier predictions held."""
 
-import csv
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,10 +10,11 @@ from django.views.decorators.http import require_safe
 
 from accounts.access import Viewer, can_see_ranking, require
 from accounts.http import viewer_of_request
+from accounts.tables import Table, table_response
 from breeding.models import EvaluationRun, Trait
 from breeding.queries.ranking import latest_run
+from breeding.templatetags.stock import plain_number
 from breeding.views.population import population_part
-from breeding.views.standing import safe_cell
 from viz.curve import Axis, Line, Words, draw_curve
 
 MERIT = "merit"
@@ -55,14 +55,14 @@ def trend(request: HttpRequest) -> HttpResponse:
     wanted = request.GET.get("of", MERIT)
     key = wanted if wanted in trends else next(iter([k for k in (MERIT, *trends) if k in trends]), "")
     chosen = trends.get(key)
-    unit = _("genetic SD") if key == MERIT else traits[key].unit if key in traits else ""
+    unit = _("genetic SD") if key == MERIT else traits[key].shown_unit if key in traits else ""
     return render(
         request,
         "breeding/trend.html",
         {
             "run": run,
             "key": key,
-            "choices": [(k, _("Merit") if k == MERIT else traits[k].name) for k in trends if k == MERIT or k in traits],
+            "choices": [(k, _("Merit") if k == MERIT else str(traits[k])) for k in trends if k == MERIT or k in traits],
             "chosen": chosen,
             "unit": unit,
             "rows": list(zip(*(chosen[name] for name in ("years", "queens", "value", "error")), strict=True))
@@ -84,16 +84,15 @@ def trend_csv(request: HttpRequest) -> HttpResponse:
     run = latest_run(viewer.cooperative)
     if run is None:
         return redirect("breeding:trend")
-    response = HttpResponse("\ufeff", content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="trend-{run.number}.csv"'
-    table = csv.writer(response)
-    table.writerow(["trait", "birth_year", "queens", "mean_value", "standard_error"])
-    for key, found in _trends(run).items():
+    rows = [
+        (key, year, queens, float(f"{value:.6g}"), float(f"{error:.6g}"))
+        for key, found in _trends(run).items()
         for year, queens, value, error in zip(
             found["years"], found["queens"], found["value"], found["error"], strict=True
-        ):
-            table.writerow([safe_cell(key), year, queens, f"{value:.6g}", f"{error:.6g}"])
-    return response
+        )
+    ]
+    head = ["trait", "birth_year", "queens", "mean_value", "standard_error"]
+    return table_response(request, Table(f"trend-{run.number}", head, rows))
 
 
 def _trends(run: EvaluationRun | None) -> dict[str, dict[str, Any]]:
@@ -127,5 +126,6 @@ def _drawn(found: dict[str, Any], unit: str) -> Any:
             _("Mean value by year of birth"),
             _("From %(first)s to %(last)s.") % {"first": found["years"][0], "last": found["years"][-1]},
             (_("Year"), _("Mean"), _("Upper end"), _("Lower end")),
+            plain_number,
         ),
     )

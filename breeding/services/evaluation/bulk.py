@@ -24,4 +24,5 @@ def rows_insert(model: type[Model], fields: Sequence[str], rows: Iterable[Sequen
                     copy.write_row(row)
         else:
             marks = ", ".join(["%s"] * len(fields))
-            cursor.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks})", list(rows))  # noqa: S608 - names are the model's
+            # The names are the model's own.
+            cursor.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks})", list(rows))  # noqa: S608  # nosec

@@ -31,7 +31,7 @@ def checked(evaluation: Evaluation, data: Data) -> list[str]:
         _("All reliabilities lie between 0 and 1; the best is %(best).2f.") % {"best": float(reliability.max())},
     ]
     counts = np.isfinite(data.results.values).sum(axis=0).tolist()
-    few = [trait.name for trait, count in zip(data.traits, counts, strict=True) if count < ENOUGH_RESULTS]
+    few = [str(trait) for trait, count in zip(data.traits, counts, strict=True) if count < ENOUGH_RESULTS]
     if few:
         notes.append(
             _("Fewer than %(number)s results: %(traits)s. Values stay close to zero.")

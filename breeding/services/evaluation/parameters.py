@@ -97,8 +97,8 @@ def _with_estimates(start: Parameters, estimate: VarianceEstimate, taken: Sequen
 
 
 def _source_words(estimate: VarianceEstimate, traits: Sequence[Trait], taken: Sequence[str]) -> str:
-    own = [trait.name for trait in traits if trait.key in taken]
-    others = [trait.name for trait in traits if trait.key not in taken]
+    own = [str(trait) for trait in traits if trait.key in taken]
+    others = [str(trait) for trait in traits if trait.key not in taken]
     if not own:
         return _(
             "Variances are the starting values of each trait; the cooperative's estimates %(number)s hold none that "
@@ -135,7 +135,7 @@ def starting_parameters(traits: Sequence[Trait]) -> Parameters:
         except InputError as error:
             raise Refusal(
                 _("The starting values of %(trait)s cannot be used: %(reason)s.")
-                % {"trait": trait.name, "reason": error.reason},
+                % {"trait": str(trait), "reason": error.reason},
                 rule="parameters",
             ) from error
     return joined_parameters([trait.key for trait in traits], parts)

@@ -43,7 +43,7 @@ def estimate_job(handle: JobHandle) -> dict[str, Any]:
     try:
         for position, trait in enumerate(traits):
             tell = _teller(
-                handle, _("Searching the variances of %(trait)s") % {"trait": trait.name}, position, 1, parts
+                handle, _("Searching the variances of %(trait)s") % {"trait": str(trait)}, position, 1, parts
             )
             found[trait.key] = trait_found(pedigree, records, trait, tell)
         if all(one.kept["status"] == FEW for one in found.values()):
