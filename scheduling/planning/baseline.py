@@ -65,20 +65,20 @@ def with_share_held(grid: Grid, build: Callable[[Sequence[int] | None], State]) 
     State
         The share cap holds in it.
     """
-    permille = grid.problem.rules.max_source_share_permille
+    caps = [grid.problem.share_cap(source) for source in grid.sources]
     limit: list[int] | None = None
     best: State | None = None
     for _ in range(_GUESSES):
         state = build(limit)
         total = sum(state.taken)
-        held = all(1000 * volume <= permille * total for volume in state.taken)
+        held = all(1000 * volume <= cap * total for volume, cap in zip(state.taken, caps, strict=True))
         if not held:
             state.hold_share()
         if best is None or state.served > best.served:
             best = state
         if held:
             break
-        limit = [permille * total * 98 // 100_000] * len(grid.sources)
+        limit = [cap * total * 98 // 100_000 if cap < 1000 else 10**18 for cap in caps]
     assert best is not None
     return best
 

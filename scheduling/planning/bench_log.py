@@ -3,7 +3,8 @@
 The services at the bench are the rules: they decide whether an entry is taken. This fold is the bookkeeping beside
 them: it knows no refusal, and from the entries that were taken, in the order in which they were, it gives the same
 tallies, volumes and states as the tables. `static/js/bench/reduce.js` is its twin on the tablet; both fold the same
-logs in the tests. Plain dicts that are JSON as they stand; volumes in whole tenths of a microlitre.
+logs in the tests. Plain dicts that are JSON as they stand; volumes in whole tenths of a microlitre, moments in
+milliseconds since 1970.
 """
 
 from __future__ import annotations
@@ -13,16 +14,23 @@ from typing import Any, TypedDict
 
 OUTCOMES = ("usable", "none", "immature", "broke", "soiled", "mucus")
 AWAY = ("set_aside", "lost")
+LEAST_GAS_MS = 1000  # as the services have it: a clock that went back loses no tap
 
 
 class Tip(TypedDict):
+    """In the holder. Without a source it has touched a pool or a mixture: then `lot` says which."""
+
     name: str
     source: int | None
+    lot: str | None
 
 
 class LotState(TypedDict):
+    """`tips`: names of those that have touched it at this session; `pooled`: drones its pool was put together of."""
+
     source: int | None
-    tip: str
+    tips: list[str]
+    pooled: int
     state: str
     tally: dict[str, int]
     collected: int
@@ -37,14 +45,16 @@ class LotState(TypedDict):
 class PlaceState(TypedDict):
     queen: str | None
     state: str
+    doses: int
+    second: bool
 
 
 class QueenState(TypedDict):
     state: str
     reason: str
     doses: int
-    first_co2: int
-    gas: bool
+    co2_ended: list[int]
+    gas_since: int | None
     gas_with_dose: bool
 
 
@@ -61,11 +71,13 @@ class Entry(TypedDict):
     id: str
     kind: str
     facts: dict[str, Any]
+    at_ms: int
 
 
 class _Tap(TypedDict):
     kind: str
     facts: dict[str, Any]
+    at_ms: int
     moved: int
     undone: bool
 
@@ -73,10 +85,11 @@ class _Tap(TypedDict):
 Taps = dict[str, _Tap]
 
 
-def lot_new(*, source: int | None, tip: str) -> LotState:
+def lot_new(*, source: int | None, tips: Iterable[str], pooled: int = 0) -> LotState:
     return {
         "source": source,
-        "tip": tip,
+        "tips": sorted(set(tips)),
+        "pooled": pooled,
         "state": "open",
         "tally": {},
         "collected": 0,
@@ -119,7 +132,13 @@ def reduce_log(state: BenchState, entries: Iterable[Entry]) -> BenchState:
     for entry in entries:
         if entry["id"] in taps:
             continue
-        tap: _Tap = {"kind": entry["kind"], "facts": entry["facts"], "moved": 0, "undone": False}
+        tap: _Tap = {
+            "kind": entry["kind"],
+            "facts": entry["facts"],
+            "at_ms": entry["at_ms"],
+            "moved": 0,
+            "undone": False,
+        }
         STEPS[entry["kind"]](state, entry["id"], tap, taps)
         taps[entry["id"]] = tap
     return state
@@ -128,16 +147,22 @@ def reduce_log(state: BenchState, entries: Iterable[Entry]) -> BenchState:
 def _copied(state: BenchState) -> BenchState:
     return {
         "tip": {**state["tip"]},
-        "lots": {key: {**lot, "tally": {**lot["tally"]}} for key, lot in state["lots"].items()},
+        "lots": {key: {**lot, "tips": [*lot["tips"]], "tally": {**lot["tally"]}} for key, lot in state["lots"].items()},
         "places": {key: {**place} for key, place in state["places"].items()},
-        "queens": {key: {**queen} for key, queen in state["queens"].items()},
+        "queens": {key: {**queen, "co2_ended": [*queen["co2_ended"]]} for key, queen in state["queens"].items()},
     }
 
 
 def _lot_open(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
     facts = tap["facts"]
-    state["lots"][entry] = lot_new(source=facts["source"], tip=facts["tip"])
-    state["tip"] = {"name": facts["tip"], "source": facts["source"]}
+    pooled = sum(drones for _source, drones in facts.get("parts") or [])
+    state["lots"][entry] = lot_new(source=facts["source"], tips=[facts["tip"]], pooled=pooled)
+    _in_holder(state, entry, facts["tip"])
+
+
+def _in_holder(state: BenchState, lot: str, tip: str) -> None:
+    source = state["lots"][lot]["source"]
+    state["tip"] = {"name": tip, "source": source, "lot": lot if source is None else None}
 
 
 def _tally(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
@@ -165,6 +190,8 @@ def _take_out(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
     _add_out(lot, facts["what"], facts["volume"])
     if facts["what"] == "stored":
         lot["state"] = "stored"
+    elif lot["state"] == "stored" and not lot_left(lot):
+        lot["state"] = "discarded"
 
 
 def _add_out(lot: LotState, what: str, volume: int) -> None:
@@ -176,24 +203,30 @@ def _add_out(lot: LotState, what: str, volume: int) -> None:
         lot["lost"] += volume
 
 
+def _tip(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
+    lot, tip = tap["facts"]["lot"], tap["facts"]["tip"]
+    state["lots"][lot]["tips"] = sorted({*state["lots"][lot]["tips"], tip})
+    _in_holder(state, lot, tip)
+
+
 def _gas_on(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
     queen = state["queens"][str(tap["facts"]["queen"])]
-    if queen["gas"]:
+    if queen["gas_since"] is not None:
         return
-    tap["moved"] = 1
-    queen["gas"], queen["gas_with_dose"] = True, tap["facts"]["with_dose"]
+    queen["gas_since"], queen["gas_with_dose"] = tap["at_ms"], tap["facts"]["with_dose"]
     if tap["facts"]["with_dose"] and queen["state"] in {"waiting", "first_co2"}:
         queen["state"] = "on_hook"
 
 
 def _gas_off(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
     queen = state["queens"][str(tap["facts"]["queen"])]
-    if not queen["gas"]:
+    if queen["gas_since"] is None:
         return
     if not queen["gas_with_dose"]:
-        queen["first_co2"] += 1
+        queen["co2_ended"].append(max(tap["at_ms"], queen["gas_since"] + LEAST_GAS_MS))
+        queen["co2_ended"].sort()
         queen["state"] = "second_co2" if queen["state"] == "inseminated" else "first_co2"
-    queen["gas"] = queen["gas_with_dose"] = False
+    queen["gas_since"], queen["gas_with_dose"] = None, False
 
 
 def _dose(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
@@ -204,6 +237,7 @@ def _dose(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
     place["state"] = "done"
     queen["state"] = "inseminated"
     queen["doses"] += 1
+    place["doses"] += 1
 
 
 def _aside(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
@@ -211,7 +245,7 @@ def _aside(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
     queen = state["queens"][str(place["queen"])]
     queen["state"] = "lost" if tap["facts"]["lost"] else "set_aside"
     queen["reason"] = tap["facts"]["reason"]
-    if not queen["doses"]:
+    if not place["doses"]:
         place["state"] = "not_used"
 
 
@@ -225,7 +259,7 @@ def _take_back(state: BenchState, place_id: str) -> None:
     if queen["state"] in AWAY:
         queen["state"] = "inseminated" if queen["doses"] else "waiting"
         queen["reason"] = ""
-        place["state"] = "done" if queen["doses"] else "held"
+        place["state"] = "done" if place["doses"] else "held"
 
 
 def _mark(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
@@ -237,6 +271,11 @@ def _mark(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
         if other["queen"] == wanted and other["state"] == "held":
             other["queen"] = place["queen"]
     place["queen"] = wanted
+
+
+def _give_on(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
+    place = state["places"][str(tap["facts"]["place"])]
+    place["queen"], place["state"] = str(tap["facts"]["queen"]), "held"
 
 
 def _undo(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
@@ -260,17 +299,25 @@ def _undo_take_out(state: BenchState, of: _Tap) -> None:
     _add_out(lot, of["facts"]["what"], -of["facts"]["volume"])
     if of["facts"]["what"] == "stored" and not lot["stored"]:
         lot["state"] = "open"
+    elif lot["state"] == "discarded" and lot["stored"]:
+        lot["state"] = "stored"
 
 
 def _undo_dose(state: BenchState, of: _Tap) -> None:
     queen = state["queens"][str(of["facts"]["queen"])]
     state["lots"][of["facts"]["lot"]]["dosed"] -= of["facts"]["volume"]
+    place = state["places"][str(of["facts"]["place"])]
     queen["doses"] -= 1
+    place["doses"] -= 1
     if not queen["doses"]:
         queen["state"] = "on_hook"
-        place = state["places"][str(of["facts"]["place"])]
-        if place["state"] == "done":
-            place["state"] = "held"
+    if not place["doses"] and place["state"] == "done":
+        place["state"] = "held"
+
+
+def _undo_give_on(state: BenchState, of: _Tap) -> None:
+    place = state["places"][str(of["facts"]["place"])]
+    place["queen"], place["state"] = str(of["facts"]["before"]), "not_used"
 
 
 def _undo_aside(state: BenchState, of: _Tap) -> None:
@@ -283,12 +330,14 @@ STEPS: dict[str, Step] = {
     "tally": _tally,
     "reading": _reading,
     "take_out": _take_out,
+    "tip": _tip,
     "gas_on": _gas_on,
     "gas_off": _gas_off,
     "dose": _dose,
     "aside": _aside,
     "back": _back,
     "mark": _mark,
+    "give_on": _give_on,
     "undo": _undo,
 }
 UNDO: dict[str, Callable[[BenchState, _Tap], None]] = {
@@ -297,4 +346,5 @@ UNDO: dict[str, Callable[[BenchState, _Tap], None]] = {
     "take_out": _undo_take_out,
     "dose": _undo_dose,
     "aside": _undo_aside,
+    "give_on": _undo_give_on,
 }

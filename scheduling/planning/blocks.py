@@ -199,8 +199,8 @@ class Room:
         return blocks
 
     def _share_over(self, source_id: str, volume: int, dose: int) -> int:
-        total = self.total + dose
-        return 1000 * (self.volumes.get(source_id, 0) + volume) - self.problem.rules.max_source_share_permille * total
+        cap = self.problem.share_cap(self.ledger.sources[source_id])
+        return 1000 * (self.volumes.get(source_id, 0) + volume) - cap * (self.total + dose)
 
     def _share_block(self, place: Place, source_id: str, volume: int, dose: int) -> list[Block]:
         over = self._share_over(source_id, volume, dose)

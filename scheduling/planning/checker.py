@@ -347,7 +347,10 @@ def _whole(ledger: Ledger) -> Iterator[Violation]:
     volumes = ledger.source_volumes()
     total = sum(volumes.values())
     for source_id, volume in sorted(volumes.items()):
-        over = 1000 * volume - rules.max_source_share_permille * total
+        source = ledger.sources.get(source_id)
+        own = source.share_cap_permille if source is not None else None
+        most = rules.max_source_share_permille if own is None else min(own, rules.max_source_share_permille)
+        over = 1000 * volume - most * total
         if over > 1000 * _TOLERANCE_UL10:
             yield Violation("share", -(-over // (1000 * MICRO)), source=source_id)
     least = rules.min_source_ul10 * MICRO - _TOLERANCE_UL10

@@ -1,12 +1,18 @@
-"""Calls of HiGHS: a relaxation with its prices, and integer programs with a start and a deterministic limit."""
+"""Calls of HiGHS: a relaxation with its prices, and integer programs with a start and limits that count work.
+
+The solver's own time limit is the wall clock's, so that a busy machine would change its answers. Here work is
+counted: iterations, nodes, and how often the solver asks whether to go on. CPU time stands behind as a guard.
+"""
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import Any
 
 import highspy
 import numpy as np
+from highspy import cb as callbacks
 from highspy._core import _Highs
 from numpy.typing import NDArray
 from scipy import sparse
@@ -19,6 +25,20 @@ SOLVER_NAME = "HiGHS"
 _SMALL = 3000
 #: Above so many columns no vertex is looked for: the inner point bounds and rounds nearly as well. [columns]
 _LARGE = 40_000
+#: How many times slower than reckoned a call may be before it is broken off, and the least time for it. [-], [s]
+_GUARD, _GUARD_LEAST = 3.0, 0.5
+#: The wall clock ends a call only when something is badly wrong. [s]
+_WALL_TIMES, _WALL_LEAST = 20.0, 60.0
+#: Reckoned time, fitted to calls of all sizes: of any call and of an inner step, for a coefficient; of a simplex step
+#: and of it for a row; of each time the solver asks whether to go on. [s]
+_PER_CALL, _PER_INNER, _PER_STEP, _PER_ROW, _PER_ASK = 1e-6, 2.2e-7, 1.3e-4, 6e-8, 2e-3
+#: How often the solver asks in a second of a small integer program, and the rows with which it asks half as often.
+_ASKS, _ASKS_ROWS = 30, 2500
+_INTERRUPTS = (
+    callbacks.HighsCallbackType.kCallbackSimplexInterrupt,
+    callbacks.HighsCallbackType.kCallbackIpmInterrupt,
+    callbacks.HighsCallbackType.kCallbackMipInterrupt,
+)
 
 
 @dataclass(slots=True)
@@ -48,12 +68,15 @@ class Answer:
         Proven: no feasible point has a higher goal.
     proven : bool
         Whether v is optimal within the gap asked, or no point exists when v is None.
+    work : float
+        What it took, reckoned from counts: the same on every machine. [s]
     """
 
     v: Floats | None
     value: float
     bound: float
     proven: bool
+    work: float = 0.0
 
 
 def solver_version() -> str:
@@ -72,7 +95,7 @@ class Relaxation:
 
     def __init__(self, program: Program, *, vertex: bool | None = None) -> None:
         small = program.A.shape[1] < _SMALL
-        self._solver = _solver(program, 1.0)
+        self._solver = _solver(program)
         self._solver.setOptionValue("solver", "simplex" if small else "ipm")
         #: Whether the answer is a vertex, from which added rows and closed columns are quickly dealt with.
         self.vertex = program.A.shape[1] <= _LARGE if vertex is None else vertex
@@ -84,26 +107,24 @@ class Relaxation:
         Parameters
         ----------
         seconds : float
-            Limit, one thread. [s]
+            Limit of reckoned time. [s]
 
         Returns
         -------
         Answer
             ``bound`` is infinite when the limit ended the work.
         """
-        # The limit counts all runs of one solver object together.
-        self._solver.setOptionValue("time_limit", self._solver.getRunTime() + max(seconds, 0.01))
-        self._solver.run()
+        taken = _run(self._solver, seconds)
         status = self._solver.getModelStatus()
         if status == highspy.HighsModelStatus.kInfeasible:
-            return Answer(None, -np.inf, -np.inf, True)
+            return Answer(None, -np.inf, -np.inf, True, taken)
         if status != highspy.HighsModelStatus.kOptimal:
-            return Answer(None, -np.inf, np.inf, False)
+            return Answer(None, -np.inf, np.inf, False, taken)
         v = np.array(self._solver.getSolution().col_value)
         value = -float(self._solver.getInfo().objective_function_value)
         # From now on a vertex is known: the simplex method goes on from it.
         self._solver.setOptionValue("solver", "simplex")
-        return Answer(v, value, value, True)
+        return Answer(v, value, value, True, taken)
 
     def close(self, columns: NDArray[np.int64]) -> None:
         """Fix columns at 0."""
@@ -143,7 +164,7 @@ def solved(
     ----------
     program : Program
     seconds : float
-        Limit, one thread. [s]
+        Limit of reckoned time. [s]
     seed : int
         Of the solver's own choices.
     start : ndarray, optional
@@ -157,7 +178,7 @@ def solved(
     -------
     Answer
     """
-    solver = _solver(program, seconds)
+    solver = _solver(program)
     columns = np.flatnonzero(program.integer).astype(np.int32)
     kinds = np.full(len(columns), int(highspy.HighsVarType.kInteger), dtype=np.uint8)
     solver.changeColsIntegrality(len(columns), columns, kinds)
@@ -170,17 +191,45 @@ def solved(
         point = highspy.HighsSolution()
         point.col_value = start.tolist()
         solver.setSolution(point)
-    solver.run()
+    taken = _run(solver, seconds, whole=True)
     status = solver.getModelStatus()
     if status == highspy.HighsModelStatus.kInfeasible:
-        return Answer(None, -np.inf, -np.inf, True)
+        return Answer(None, -np.inf, -np.inf, True, taken)
     info = solver.getInfo()
     found = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
     proven = status == highspy.HighsModelStatus.kOptimal
     v = np.array(solver.getSolution().col_value) if found else None
     value = float(program.goal @ v) if v is not None else -np.inf
     bound = value if not program.integer.any() and proven else -info.mip_dual_bound
-    return Answer(v, value, bound, proven)
+    return Answer(v, value, bound, proven, taken)
+
+
+def _run(solver: Any, seconds: float, *, whole: bool = False) -> float:
+    """Run the solver within a limit of reckoned time; return what it took. [s]"""
+    entries, rows = solver.getNumNz(), solver.getNumRow()
+    simplex, inner = _PER_STEP + _PER_ROW * rows, _PER_INNER * entries + 1e-9
+    if not whole:
+        solver.setOptionValue("simplex_iteration_limit", int(seconds / simplex) + 1)
+        solver.setOptionValue("ipm_iteration_limit", int(seconds / inner) + 1)
+    asks, most = 0, int(_ASKS * seconds / (1 + rows / _ASKS_ROWS)) + 1
+    until = time.process_time() + max(_GUARD * seconds, _GUARD_LEAST)
+
+    def go_on(kind: int, message: str, told: Any, answer: Any, data: Any) -> None:
+        nonlocal asks
+        asks += 1
+        if (whole and asks > most) or time.process_time() > until:
+            answer.user_interrupt = True
+
+    solver.setCallback(go_on, None)
+    for kind in _INTERRUPTS:
+        solver.startCallback(kind)
+    # The limit counts all runs of one solver object together.
+    solver.setOptionValue("time_limit", solver.getRunTime() + max(_WALL_TIMES * seconds, _WALL_LEAST))
+    solver.run()
+    solver.setCallback(None, None)
+    info = solver.getInfo()
+    steps = max(0, info.simplex_iteration_count) * simplex + max(0, info.ipm_iteration_count) * inner
+    return float(steps + _PER_CALL * entries + (_PER_ASK * asks if whole else 0.0))
 
 
 def _new_solver() -> Any:
@@ -188,13 +237,12 @@ def _new_solver() -> Any:
     return _Highs()
 
 
-def _solver(program: Program, seconds: float) -> Any:
+def _solver(program: Program) -> Any:
     solver = _new_solver()
     solver.setOptionValue("output_flag", False)
     solver.setOptionValue("log_to_console", False)
     solver.setOptionValue("threads", 1)
     solver.setOptionValue("parallel", "off")
-    solver.setOptionValue("time_limit", max(seconds, 0.01))
     lp = highspy.HighsLp()
     lp.num_row_, lp.num_col_ = program.A.shape
     lp.col_cost_ = -program.goal

@@ -1,72 +1,217 @@
-"""What the bench's tallies teach about the usable share of each source."""
+"""What the bench's tallies teach about the usable share of each source, with partial pooling between sources.
+
+A source that was tried little stays near the others, one that was tried much speaks for itself. How alike sources are,
+and how alike the days of one source, is learned as well: it is summed over on a grid, so there is no search that
+could stop in the wrong place, and nothing here loads a solver.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .chances import beta_binomial_log_chance
+from .pooling import HIGH, LOW, spreads
+
+Array = NDArray[np.float64]
+
+#: Shares at which a source's likelihood is reckoned; half a per cent apart.
+_SHARES = np.linspace(0.005, 0.995, 199)
+_Z = np.linspace(-2.7, 2.7, 9)
+#: A first figure of drones lost to soiling is worth so many tried. Our choice. [drones]
+_LOST_DRONES = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Drones of one source tried in one session, and those of them that gave semen."""
+
+    source: str
+    usable: int
+    tried: int
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.usable <= self.tried:
+            raise ValueError(f"tallies: {self.source!r} has {self.usable} usable of {self.tried}")
 
 
 @dataclass(frozen=True, slots=True)
 class LearnedShare:
-    """Posterior of a source's usable share: Beta with ``a`` and ``b``."""
-
-    a: float
-    b: float
-
-    @property
-    def mean(self) -> float:
-        return self.a / (self.a + self.b)
-
-    @property
-    def kappa(self) -> float:
-        return self.a + self.b
-
-
-def learned_shares(
-    tallies: Mapping[str, tuple[int, int]], *, prior_mean: float, prior_kappa: float
-) -> dict[str, LearnedShare]:
-    """Learn each source's usable share from bench tallies, pooled partially over the sources.
+    """The share of a source's drones that will give semen in one session.
 
     Parameters
     ----------
-    tallies : mapping of source to (usable, tried)
-        Drones. [drones]
+    mean, kappa : float
+        Beta distribution of the share on a day to come: its mean, and how many drones that knowledge is worth. [-]
+    low, high : float
+        The source's own share, all days together, lies between them with 80 %. [-]
+    usable, tried : int
+        What it was learned from. [drones]
+    """
+
+    mean: float
+    kappa: float
+    low: float
+    high: float
+    usable: int = 0
+    tried: int = 0
+
+
+def learned_shares(
+    tallies: Sequence[Tally],
+    sources: Iterable[str],
+    *,
+    prior_mean: float,
+    prior_kappa: float,
+    own_means: Mapping[str, float] = MappingProxyType({}),
+) -> dict[str, LearnedShare]:
+    """Learn the usable share of each source, pooled partially over sources and over days.
+
+    Parameters
+    ----------
+    tallies : sequence of Tally
+        One a source and session, in any order; earlier seasons' too.
+    sources : iterable of str
+        Whose shares are wanted. One without tallies gets what the others teach.
     prior_mean, prior_kappa : float
-        Where the season starts: the trade's share, and how surely it holds for one source. [-]
+        Where it starts: the trade's share, and how surely it holds for one source on one day. [-]
+    own_means : mapping of source to float
+        Where single sources start instead. [-]
 
     Returns
     -------
     dict of source to LearnedShare
-        A source without tallies gets what the others teach.
+        Without any tally exactly where it starts.
+
+    Raises
+    ------
+    ValueError
+        When a mean lies not between 0 and 1, or ``prior_kappa`` is not above 0.
 
     Notes
     -----
-    Empirical Bayes: the mean and the spread between sources maximise the beta-binomial likelihood of all tallies,
-    with the starting values as a weak prior (one source's worth of it); each source's posterior is then
-    conjugate. With few tallies a source stays near the common mean, with many it speaks for itself.
+    Three levels: the mean of all sources m; a source's share p ~ Beta around m; its share on one day ~ Beta around p,
+    of which the usable ones are binomial. Each level adds its part F of m (1 - m) to the variance; before any tally
+    the three parts are equal and together 1 / (kappa + 1). The parts and m are summed over on a grid, weighed by their
+    likelihood. What is returned for a day to come: mean E p, variance Var p + E[p (1 - p) F_day]. Cost: tallies times
+    shares times days' spreads, and sources times shares times grid.
     """
-    for source, (usable, tried) in tallies.items():
-        if not 0 <= usable <= tried:
-            raise ValueError(f"tallies: {source!r} has {usable} usable of {tried}")
-    tried_ones = [(usable, tried) for usable, tried in tallies.values() if tried]
-    start = np.array([math.log(prior_mean / (1 - prior_mean)), math.log(prior_kappa)])
+    for name, mean in {"prior_mean": prior_mean, **own_means}.items():
+        if not 0 < mean < 1:
+            raise ValueError(f"{name} is {mean}, must lie between 0 and 1")
+    if prior_kappa <= 0:
+        raise ValueError(f"prior_kappa is {prior_kappa}, must be above 0")
+    wanted = tuple(dict.fromkeys(sources))
+    rows = tuple(sorted((t.source, t.usable, t.tried) for t in tallies if t.tried))
+    return dict(_shares(rows, wanted, prior_mean, prior_kappa, tuple(sorted(own_means.items()))))
 
-    def cost(point: NDArray[np.float64]) -> float:
-        mean, kappa = 1 / (1 + math.exp(-point[0])), math.exp(point[1])
-        value = sum(beta_binomial_log_chance(k, n, mean * kappa, (1 - mean) * kappa) for k, n in tried_ones)
-        return float(-value + 0.5 * ((point - start) ** 2).sum())
 
-    from scipy import optimize  # loads for half a second: only where tallies are learned from
+def learned_lost_share(lost: int, tried: int, *, prior: float = 0.0) -> float:
+    """Return the share of drones lost to soiling or a wrong eversion, all sources together: it is the hands' share.
 
-    found = optimize.minimize(cost, start, method="Nelder-Mead").x if tried_ones else start
-    mean, kappa = 1 / (1 + math.exp(-found[0])), math.exp(found[1])
-    return {
-        source: LearnedShare(mean * kappa + usable, (1 - mean) * kappa + tried - usable)
-        for source, (usable, tried) in tallies.items()
-    }
+    Parameters
+    ----------
+    lost, tried : int
+        Drones. [drones]
+    prior : float
+        Where it starts, worth `_LOST_DRONES` drones. [-]
+    """
+    if not 0 <= lost <= tried:
+        raise ValueError(f"tallies: {lost} lost of {tried}")
+    return (prior * _LOST_DRONES + lost) / (_LOST_DRONES + tried)
+
+
+@lru_cache(maxsize=64)  # asked for with every look at a page, while the tallies stay the same
+def _shares(
+    rows: tuple[tuple[str, int, int], ...],
+    wanted: tuple[str, ...],
+    prior_mean: float,
+    prior_kappa: float,
+    own_means: tuple[tuple[str, float], ...],
+) -> tuple[tuple[str, LearnedShare], ...]:
+    owns = dict(own_means)
+    part = 1 - (1 - 1 / (prior_kappa + 1)) ** (1 / 3)
+    factors, chances = spreads()
+    parts = np.minimum(part * factors, 0.9)
+    logit = math.log(prior_mean / (1 - prior_mean))
+    means = 1 / (1 + np.exp(-logit - math.sqrt(part / (prior_mean * (1 - prior_mean))) * _Z))
+    names = sorted({*wanted, *(source for source, _usable, _tried in rows)})
+    at = {name: i for i, name in enumerate(names)}
+    # Chances of (mean of all, spread between sources), and of a source's share under each of them.
+    grid = np.array([(mean, between) for mean in means for between in parts])
+    grid_chances = np.log(np.outer(chances, chances).ravel())
+    common = _beta_chances(grid[:, 0], grid[:, 1])
+    own = {name: _beta_chances(np.full(len(grid), owns[name]), grid[:, 1]) for name in names if name in owns}
+    logs, moments = [], []
+    for day, chance in zip(parts, chances, strict=True):
+        chances_of = _likelihoods(rows, at, 1 / day - 1)
+        top = chances_of.max(axis=1, keepdims=True)
+        seen = np.exp(chances_of - top)
+        evidence = seen @ common.T
+        first, second = (seen * _SHARES) @ common.T, (seen * _SHARES**2) @ common.T
+        for name, mine in own.items():
+            i = at[name]
+            evidence[i] = mine @ seen[i]
+            first[i], second[i] = mine @ (seen[i] * _SHARES), mine @ (seen[i] * _SHARES**2)
+        logs.append(np.log(evidence).sum(axis=0) + float(top.sum()) + grid_chances + math.log(chance))
+        moments.append((seen, evidence, first / evidence, second / evidence))
+    weights = np.exp(np.array(logs) - max(float(log.max()) for log in logs))
+    weights /= weights.sum()
+    learned = []
+    for name in wanted:
+        i = at[name]
+        mine = own.get(name, common)
+        mean = sum(float(w @ m[2][i]) for w, m in zip(weights, moments, strict=True))
+        square = sum(float(w @ m[3][i]) for w, m in zip(weights, moments, strict=True))
+        apart = sum(day * float(w @ (m[2][i] - m[3][i])) for day, w, m in zip(parts, weights, moments, strict=True))
+        density = sum((w / m[1][i]) @ mine * m[0][i] for w, m in zip(weights, moments, strict=True))
+        low, high = (_quantile(np.asarray(density), share) for share in (LOW, HIGH))
+        usable = sum(k for source, k, _n in rows if source == name)
+        tried = sum(n for source, _k, n in rows if source == name)
+        kappa = mean * (1 - mean) / (square - mean**2 + apart) - 1
+        if not rows:  # exactly where it starts, not where the grid's edges leave it
+            mean, kappa = owns.get(name, prior_mean), prior_kappa
+        learned.append((name, LearnedShare(float(mean), float(kappa), low, high, usable, tried)))
+    return tuple(learned)
+
+
+def _beta_chances(means: Array, parts: Array) -> Array:
+    """Chances of each share under Beta distributions of these means and parts of the variance; rows sum up to 1."""
+    worth = (1 / parts - 1)[:, None]
+    a, b = means[:, None] * worth, (1 - means[:, None]) * worth
+    logs = (a - 1) * np.log(_SHARES) + (b - 1) * np.log1p(-_SHARES)
+    chances = np.exp(logs - logs.max(axis=1, keepdims=True))
+    return np.asarray(chances / chances.sum(axis=1, keepdims=True))
+
+
+def _likelihoods(rows: Sequence[tuple[str, int, int]], at: Mapping[str, int], kappa: float) -> Array:
+    """Return each source's log likelihood at each share, shape (sources, shares), when its days are worth kappa.
+
+    Beta-binomial, from sums of log(a + j): nothing but tables, whatever the number of tallies.
+    """
+    found = np.zeros((len(at), len(_SHARES)))
+    if not rows:
+        return found
+    steps = np.arange(max(tried for _source, _usable, tried in rows))
+
+    def risen(a: Array) -> Array:
+        table = np.zeros((len(a), len(steps) + 1))
+        np.cumsum(np.log(a[:, None] + steps), axis=1, out=table[:, 1:])
+        return table
+
+    usable, failed, all_of = risen(_SHARES * kappa), risen((1 - _SHARES) * kappa), risen(np.array([kappa]))
+    places = np.array([at[source] for source, _usable, _tried in rows])
+    k = np.array([usable for _source, usable, _tried in rows])
+    n = np.array([tried for _source, _usable, tried in rows])
+    np.add.at(found, places, (usable[:, k] + failed[:, n - k] - all_of[:, n]).T)
+    return found
+
+
+def _quantile(density: Array, share: float) -> float:
+    below = np.cumsum(density) / density.sum()
+    return float(np.interp(share, below, _SHARES + 0.0025))

@@ -113,6 +113,8 @@ class Source:
         A volume v > 0 taken in one session reserves ``md_per_ul10 * v + md_fixed``. [md/0.1 µl], [md]
     benches : tuple of str
         Where its drones can be brought.
+    share_cap_permille : int, optional
+        Its own largest share of the plan's total semen volume, beside the one that holds for all. [1/1000]
     usable_fraction, kappa, ul_per_drone, cv_volume : float, optional
         Yield behind the line, for the simulation only. [-], [-], [µl], [-]
     """
@@ -122,6 +124,7 @@ class Source:
     md_fixed: int
     benches: tuple[str, ...]
     cohorts: tuple[Cohort, ...] = ()
+    share_cap_permille: int | None = None
     usable_fraction: float | None = None
     kappa: float | None = None
     ul_per_drone: float | None = None
@@ -245,3 +248,13 @@ class Problem:
     @property
     def requested(self) -> int:
         return sum(booking.queens for booking in self.bookings)
+
+    def share_cap(self, source: Source) -> int:
+        """Return the largest share of a source in the plan's semen: its own or the one for all. [1/1000]"""
+        own = source.share_cap_permille
+        cap = self.rules.max_source_share_permille
+        return cap if own is None else min(own, cap)
+
+    @property
+    def caps_shares(self) -> bool:
+        return any(self.share_cap(source) < 1000 for source in self.sources)

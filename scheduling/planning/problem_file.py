@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
+from dataclasses import replace
 from typing import Any
 
 from .problem import (
@@ -23,6 +24,7 @@ from .problem import (
 from .reading import Fields, FileError, json_from_text, whole_number
 
 SEASON_FORMAT = "season/1"
+SHARE_CAPS = "share_caps_permille"
 
 #: Beyond this a number is a slip of the pen, and sums of products could leave 64 bits.
 _MOST = 10**9
@@ -63,6 +65,9 @@ def problem_from_json(data: Any) -> Problem:
     bench_ids = _ids("benches", (bench.id for bench in benches))
     sources = tuple(_source(item, days, bench_ids) for item in top.objects("sources"))
     source_ids = _ids("sources", (source.id for source in sources))
+    meta = _meta(top)
+    caps = _share_caps(meta, source_ids)
+    sources = tuple(replace(source, share_cap_permille=caps.get(source.id)) for source in sources)
     members = tuple(_member(item) for item in top.objects("members"))
     member_ids = _ids("members", (member.id for member in members))
     bookings = tuple(_booking(item, member_ids, bench_ids, source_ids) for item in top.objects("bookings"))
@@ -78,7 +83,7 @@ def problem_from_json(data: Any) -> Problem:
         bookings=bookings,
         frozen=_placements(top, "frozen", days, by_id, bench_ids, source_ids),
         published=_placements(top, "published", days, by_id, bench_ids, source_ids),
-        meta=_meta(top),
+        meta=meta,
     )
     top.done()
     return problem
@@ -111,7 +116,7 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
         "bookings": [_booking_to_json(booking) for booking in problem.bookings],
         "frozen": [placement_to_json(placement) for placement in problem.frozen],
         "published": [placement_to_json(placement) for placement in problem.published],
-        "meta": dict(problem.meta),
+        "meta": {**problem.meta, **_share_caps_to_json(problem)},
     }
 
 
@@ -332,7 +337,24 @@ def _meta(top: Fields) -> dict[str, Any]:
     meta = top.take("meta")
     if not isinstance(meta, dict):
         raise FileError("meta", "must be an object")
-    return meta
+    return dict(meta)
+
+
+def _share_caps(meta: dict[str, Any], sources: Collection[str]) -> dict[str, int]:
+    """Take the sources' own largest shares out of `meta`: the format has one share for all, and no other keys."""
+    caps = meta.pop(SHARE_CAPS, {})
+    if not isinstance(caps, dict):
+        raise FileError(f"meta.{SHARE_CAPS}", "must be an object")
+    item = Fields(caps, f"meta.{SHARE_CAPS}")
+    for name in caps:
+        if name not in sources:
+            raise FileError(f"meta.{SHARE_CAPS}.{name}", "there is no such source")
+    return {name: item.whole(name, low=1, high=1000) for name in caps}
+
+
+def _share_caps_to_json(problem: Problem) -> dict[str, dict[str, int]]:
+    caps = {s.id: s.share_cap_permille for s in problem.sources if s.share_cap_permille is not None}
+    return {SHARE_CAPS: caps} if caps else {}
 
 
 def _ids(key: str, ids: Iterable[str]) -> dict[str, None]:
@@ -345,7 +367,7 @@ def _ids(key: str, ids: Iterable[str]) -> dict[str, None]:
 
 
 def _source_to_json(source: Source) -> dict[str, Any]:
-    data = _without_none(source, Source.__slots__)
+    data = _without_none(source, [name for name in Source.__slots__ if name != "share_cap_permille"])
     data["benches"] = list(source.benches)
     data["cohorts"] = [_without_none(cohort, Cohort.__slots__) for cohort in source.cohorts]
     return data

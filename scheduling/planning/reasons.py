@@ -175,14 +175,15 @@ class Explainer:
             volumes[holder.source] -= other.ul10 * MICRO
             if volumes[holder.source] < rules.min_source_ul10 * MICRO:
                 return False  # it may be one of the fewest sources that there have to be
-        elif rules.max_source_share_permille < 1000:
+        elif self.problem.caps_shares:
             return False  # whose semen there would be less of depends on how the pool is mixed anew
         if any(block.missing > given.get(block.key, 0) for block in blocks):
             return False
         for source, part in place.parts.items():
             volumes[source] = volumes.get(source, 0) + -(-booking.ul10 * MICRO * part // place.whole)
-        most = rules.max_source_share_permille * (self.room.total + (booking.ul10 - other.ul10) * MICRO)
-        return all(1000 * volume <= most for volume in volumes.values())
+        total = self.room.total + (booking.ul10 - other.ul10) * MICRO
+        caps = {source.id: self.problem.share_cap(source) for source in self.problem.sources}
+        return all(1000 * volume <= caps[source] * total for source, volume in volumes.items())
 
     def _told(self, group: list[list[Block]]) -> Reason:
         nearest = min(group, key=lambda blocks: [(block.missing, block.day) for block in blocks])

@@ -22,7 +22,9 @@ def item_of(problem: Problem, way: Reason) -> Item | None:
     """Return what the way gives, in a form that bookings can share; None for ways of a booking's own."""
     numbers = way.numbers
     if way.key == "wider_share":
-        return (way.key, "", 0)
+        least = problem.rules.max_source_share_permille
+        own = (s.id for s in problem.sources if s.id == numbers.get("source") and problem.share_cap(s) < least)
+        return (way.key, next(own, ""), 0)
     if way.key in ("more_minutes", "more_places", "more_helpers", "open_session"):
         return (way.key, str(numbers["bench"]), int(numbers["day"]))
     if way.key != "more_drones":
@@ -75,6 +77,16 @@ def relaxed(problem: Problem, item: Item, more: int = _ABUNDANT) -> Problem:
     key, one, at = item
     if key == "open_session":
         return with_sessions(problem, [(one, at)])
+    if key == "wider_share" and one:
+        return replace(
+            problem,
+            sources=tuple(
+                replace(source, share_cap_permille=min(1000, problem.share_cap(source) + more))
+                if source.id == one
+                else source
+                for source in problem.sources
+            ),
+        )
     if key == "wider_share":
         cap = min(1000, problem.rules.max_source_share_permille + more)
         return replace(problem, rules=replace(problem.rules, max_source_share_permille=cap))
@@ -122,6 +134,10 @@ def _numbers(problem: Problem, wider: Problem, after: Plan, item: Item) -> dict[
     room = Room(problem, after)
     if key == "open_session":
         return session_numbers(wider, one, at)
+    if key == "wider_share" and one:
+        share = -(-1000 * room.volumes.get(one, 0) // room.total)
+        cap = problem.share_cap(room.ledger.sources[one])
+        return {"missing": max(0, share - cap), "permille": share, "source": one}
     if key == "wider_share":
         most = max((-(-1000 * volume // room.total) for volume in room.volumes.values()), default=0)
         cap = problem.rules.max_source_share_permille

@@ -15,6 +15,7 @@ Kind = Literal[
     "source_lost",
     "source_less",
     "source_excluded",
+    "source_capped",
     "day_closed",
     "day_shorter",
     "batch_later",
@@ -36,7 +37,8 @@ class Change:
     ----------
     kind : str
     amount : int
-        ``source_less``: what is left of the stock that was expected [1/1000]; ``day_shorter``: minutes less;
+        ``source_less``: what is left of the stock that was expected [1/1000]; ``source_capped``: its largest share of
+        all semen by now, smaller than it was [1/1000]; ``day_shorter``: minutes less;
         ``batch_later`` and ``batch_earlier``: days; ``source_excluded``: bookings that may not use it any more;
         otherwise queens.
     source, bench, day, booking : optional
@@ -80,6 +82,9 @@ def _of_sources(before: Problem, after: Problem, days_later: int) -> Iterator[Ch
             yield Change("source_lost", source=source.id)
         elif was >= 1 and 1000 * left < _LESS_PERMILLE * was:
             yield Change("source_less", int(1000 * left / was), source=source.id)
+    for source in before.sources:
+        if source.id in now and source.id not in lost and after.share_cap(now[source.id]) < before.share_cap(source):
+            yield Change("source_capped", after.share_cap(now[source.id]), source=source.id)
     was_excluded = {(booking.id, entry.id) for booking in before.bookings for entry in booking.excluded}
     known = {booking.id for booking in before.bookings}
     counts: dict[str, int] = {}

@@ -130,12 +130,12 @@ class Ground:
 
     def limits(self, state: State, more: int = 0) -> list[int]:
         """Return the most semen of each source that the share cap allows, with so much semen more in the plan."""
-        permille = self.grid.problem.rules.max_source_share_permille
-        most = permille * (sum(state.taken) + more) // 1000 if permille < 1000 else 10**30
-        return [most] * len(self.grid.sources)
+        total = sum(state.taken) + more
+        caps = (self.grid.problem.share_cap(source) for source in self.grid.sources)
+        return [cap * total // 1000 if cap < 1000 else 10**30 for cap in caps]
 
     def shares_held(self, state: State) -> bool:
-        return max(state.taken, default=0) <= max(self.limits(state), default=0)
+        return all(taken <= most for taken, most in zip(state.taken, self.limits(state), strict=True))
 
     def served_by_member(self, state: State) -> list[int]:
         served = [0] * len(self.grid.members)

@@ -196,7 +196,8 @@ def _hold_shares(ground: Ground, state: KeptState) -> None:
     grid = ground.grid
     asked = ground.asked_by_member()
     while not ground.shares_held(state):
-        s = max(range(len(grid.sources)), key=lambda s: (state.taken[s], s))
+        most = ground.limits(state)
+        s = max(range(len(grid.sources)), key=lambda s: (state.taken[s] - most[s], s))
         served = ground.served_by_member(state)
         worth = []
         for i in ground.of_source[s]:

@@ -233,14 +233,15 @@ def stock_rows(model: Model, rows: Rows) -> None:
 def season_rows(model: Model, rows: Rows) -> None:
     """Share caps and the least number of sources."""
     grid, blocks, rules = model.grid, model.blocks, model.grid.problem.rules
-    share = rules.max_source_share_permille / 1000
     count = len(grid.sources)
-    if share < 1:
+    if grid.problem.caps_shares:
         # One column for the total keeps these rows sparse.
         total = blocks["T"][0]
         rows.add([*((blocks["V"][s], 1.0) for s in range(count)), (total, -1.0)], 0, 0)
-        for s in range(count):
-            rows.add([(blocks["V"][s], 1.0), (total, -share)], -_INF, 0)
+        for s, source in enumerate(grid.sources):
+            share = grid.problem.share_cap(source) / 1000
+            if share < 1:
+                rows.add([(blocks["V"][s], 1.0), (total, -share)], -_INF, 0)
     if rules.min_sources:
         least = max(rules.min_source_ul10, 1) / UNIT
         for s in range(count):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -20,12 +21,35 @@ PIECE_SECONDS, PIECE_NODES = 2.0, 60
 #: Pieces in a row without gain after which the search has run dry.
 _DRY = 60
 _DRY_SMALL = 25
+#: Share of the CPU time that is given out as reckoned work: what is left is room for a slower machine. [-]
+_RECKONED = 0.9
 #: Left-over time for which the whole program is tried once more. [s]
 _WORTH_RETRYING = 1.0
 #: How many times longer a piece may take before a search that has run dry ends.
 _MOST_EFFORT = 30
 #: Share of the time for pieces where the whole program can be solved at once.
 _PIECES_SHARE = 0.15
+
+
+class Clock:
+    """The time of one working-out, in reckoned seconds: counted work, so that a busy machine changes no plan.
+
+    Parameters
+    ----------
+    seconds : float
+        Also the guard: so much CPU time ends it, should the machine be slower than reckoned. [s]
+    """
+
+    def __init__(self, seconds: float) -> None:
+        self._left = _RECKONED * seconds
+        self._until = time.process_time() + seconds
+
+    def work(self, seconds: float) -> None:
+        """Count work, reckoned in seconds."""
+        self._left -= seconds
+
+    def left(self) -> float:
+        return self._left if time.process_time() < self._until else 0.0
 
 
 @dataclass(slots=True)
@@ -42,6 +66,8 @@ class Search:
         Told (served, bound).
     valid : callable
         The checker's word on a point.
+    work : callable
+        Told what the solver's calls took, reckoned. [s]
     """
 
     model: Model
@@ -50,6 +76,7 @@ class Search:
     stop: Callable[[], bool]
     tell: Callable[[int, int], None]
     valid: Callable[[Floats], bool]
+    work: Callable[[float], None] = lambda seconds: None
     v: Floats | None = None
     bound: int = 0
     status: str = "feasible"
@@ -66,6 +93,11 @@ class Search:
 
     def over(self) -> bool:
         return self.left() <= 0 or self.stop()
+
+    def worked(self, answer: Answer) -> Answer:
+        """Note what a call of the solver took."""
+        self.work(answer.work)
+        return answer
 
     def take(self, v: Floats) -> bool:
         """Keep a point when the checker finds nothing against it."""
@@ -110,7 +142,7 @@ def solve_whole(
 ) -> tuple[Floats, Answer]:
     """Improve a point with every column free."""
     everything = np.ones(search.model.columns, dtype=bool)
-    return improved(
+    better, answer = improved(
         search.model,
         goal,
         v,
@@ -120,6 +152,7 @@ def solve_whole(
         seed=seed,
         slack=slack,
     )
+    return better, search.worked(answer)
 
 
 def improve_by_pieces(
@@ -157,6 +190,7 @@ def improve_by_pieces(
             seed=search.seed + search.pieces,
             slack=slack,
         )
+        search.worked(answer)
         gain = float(goal @ v) - before
         if gain > 0 and not search.take(v):
             gain = 0.0

@@ -19,6 +19,8 @@ class Balance:
         Into the lot: from drones, from other lots.
     dosed, mixed_out, stored, discarded, lost : int
         Out of it; what is stored is the lot's rest, measured.
+    from_store : int
+        Of what went out, the part taken from what was stored, after the lot's own session.
     """
 
     collected: int = 0
@@ -28,6 +30,7 @@ class Balance:
     stored: int = 0
     discarded: int = 0
     lost: int = 0
+    from_store: int = 0
 
     @property
     def into(self) -> int:
@@ -43,9 +46,14 @@ class Balance:
         return self.into - self.used
 
     @property
+    def in_store(self) -> int:
+        """What is stored now."""
+        return max(0, self.stored - self.from_store)
+
+    @property
     def unexplained(self) -> int:
         """What is neither dosed, stored, discarded nor lost by the record; 0 when the lot adds up."""
-        return self.left - self.stored
+        return self.left - self.in_store
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,10 @@ def shortage_share(volume_ul: float, drones: int, gives: Yield, *, draws: int, r
     return float((volume_draws(drones, gives, draws=draws, random=random) < volume_ul).mean())
 
 
-def volume_draws(drones: int, gives: Yield, *, draws: int, random: np.random.Generator) -> NDArray[np.float64]:
-    """Draw the volume of so many drones: the share, who is usable, and what each gives.
+def volume_draws(
+    drones: int | NDArray[np.int64], gives: Yield, *, draws: int, random: np.random.Generator
+) -> NDArray[np.float64]:
+    """Draw the volume of so many drones, in each draw as many or its own number: the share, who is usable, how much.
 
     Returns
     -------
@@ -27,4 +29,5 @@ def volume_draws(drones: int, gives: Yield, *, draws: int, random: np.random.Gen
     if gives.cv_volume == 0:
         return np.asarray(usable * gives.ul_per_drone, dtype=np.float64)
     shape = 1 / gives.cv_volume**2
+    # A gamma of shape 0 is 0: nobody usable, nothing given.
     return np.asarray(random.gamma(usable * shape, gives.ul_per_drone / shape), dtype=np.float64)

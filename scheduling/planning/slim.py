@@ -8,11 +8,13 @@ setup is known; the relaxation over just these leaves rounding little to lose.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from .goals import served_goal
 from .highs import Program
 from .model import Floats, Model
+from .packing import least_opened
 from .rows import UNIT
 from .search import Mask
 from .state import State
@@ -42,7 +44,8 @@ def slim_program(model: Model) -> tuple[Program, sparse.csr_matrix]:
         kept[blocks[name].slice] = True
     z, vol, members = blocks["z"], blocks["vol"], blocks["S"]
     opened = sparse.csr_matrix(
-        (_least_opened(model), (np.arange(z.start, z.stop), np.arange(vol.start, vol.stop))), shape=(size, size)
+        (UNIT * least_opened(model.grid), (np.arange(z.start, z.stop), np.arange(vol.start, vol.stop))),
+        shape=(size, size),
     )
     of_member = np.zeros(size)
     of_member[members.slice] = 1.0
@@ -65,21 +68,43 @@ def slim_program(model: Model) -> tuple[Program, sparse.csr_matrix]:
     return program, back
 
 
-def supported_program(model: Model, goal: Floats, state: State) -> Program:
+def supported_program(model: Model, goal: Floats, state: State) -> tuple[Program, NDArray[np.int64], Floats]:
     """Write the program in which just the slots and pools of a plan are open.
 
     Its optimum bounds nothing. Queens of slots that are closed are held at none.
+
+    Returns
+    -------
+    Program
+        Over the columns that are not settled by that.
+    ndarray of int
+        The numbers of these columns.
+    ndarray, shape (n_columns,)
+        What the others are.
     """
     low, high = model.low.copy(), model.high.copy()
     for name, is_open in (("z", open_slots(state)), ("w", _made_pools(state))):
-        columns = model.blocks[name].slice
-        low[columns] = np.maximum(low[columns], is_open)
-        high[columns] = np.maximum(low[columns], is_open)
+        block = model.blocks[name].slice
+        low[block] = np.maximum(low[block], is_open)
+        high[block] = np.maximum(low[block], is_open)
     slot = np.array([k for _, k in model.grid.direct], dtype=np.int64)
     closed = high[model.blocks["z"].slice][slot] == 0
     queens = model.blocks["x"].slice
     high[queens] = np.where(closed, low[queens], high[queens])
-    return Program(goal, model.A, model.row_low, model.row_high, low, high, model.integer)
+    columns, v = np.flatnonzero(high > low), np.where(high > low, 0.0, low)
+    part = sparse.csr_matrix(model.A[:, columns])
+    settled = model.A @ v
+    rows = np.flatnonzero(np.diff(part.indptr))
+    program = Program(
+        goal[columns],
+        sparse.csc_matrix(part[rows]),
+        model.row_low[rows] - settled[rows],
+        model.row_high[rows] - settled[rows],
+        low[columns],
+        high[columns],
+        model.integer[columns],
+    )
+    return program, columns, v
 
 
 def open_slots(state: State) -> Floats:
@@ -89,33 +114,6 @@ def open_slots(state: State) -> Floats:
 
 def _made_pools(state: State) -> Floats:
     return np.array([float(made in state.pools) for made in state.grid.made])
-
-
-def _least_opened(model: Model) -> Floats:
-    """Return how far a slot is open at the least for one unit of its volume, shape (n_slots,).
-
-    Its volume is at most ``most`` when open; where it gives to single queens alone, so are its queens, each of
-    them at most the largest dose.
-    """
-    grid = model.grid
-    n = len(grid.slots)
-    most = np.array([slot.most_ul10 for slot in grid.slots], dtype=np.int64)
-    made: Floats = UNIT / most
-    if not grid.direct:
-        return made
-    slot = np.array([k for _, k in grid.direct], dtype=np.int64)
-    dose = np.array([grid.bookings[b].ul10 for b, _ in grid.direct], dtype=np.int64)
-    asked = np.zeros(n, dtype=np.int64)
-    np.add.at(asked, slot, [grid.bookings[b].queens for b, _ in grid.direct])
-    smallest, largest = most.copy(), np.zeros(n, dtype=np.int64)
-    np.minimum.at(smallest, slot, dose)
-    np.maximum.at(largest, slot, dose)
-    single: Mask = asked > 0
-    single[[k for _, k in grid.parts]] = False
-    places = np.array([grid.sessions[slot.session].queens for slot in grid.slots], dtype=np.int64)
-    queens = np.minimum(np.minimum(places, asked), most // smallest)[single]
-    made[single] = np.maximum(made[single], UNIT / (largest[single] * queens))
-    return made
 
 
 def _touches(model: Model, A: sparse.csr_matrix, names: tuple[str, ...]) -> Mask:

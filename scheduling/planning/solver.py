@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import resource
 import time
 from collections.abc import Callable, Sequence
@@ -11,14 +12,16 @@ from typing import Literal
 from .checker import check
 from .drawing import plan_of
 from .filling import filled
+from .first_order import nearly_solved
 from .goals import GOALS, Goal
 from .grid import grid_of, most_queens
 from .highs import solver_version
 from .model import model_of
+from .packing import Packing
 from .plan import Plan, Result, Unserved
 from .problem import Booking, Problem
 from .reasons import explained
-from .running import Search
+from .running import Clock, Search
 from .stages import planned
 from .windows import plan_in_windows
 
@@ -28,6 +31,11 @@ Step = Literal["reading", "working_out", "checking"]
 _KEPT_BACK, _KEPT_BACK_MOST = 0.06, 5.0
 #: Above about so many places of queens a season is planned some days at a time.
 _MANY_COLUMNS = 250_000
+#: Reckoned time of numbering the season, writing its program, the hand rules and rounding, for a column. [s]
+_PER_COLUMN = 2.5e-5
+#: Bounding a very large season: at most so many steps, in at most this share of the time, until the error is this
+#: share of the bound; and the reckoned time of a step, for a column. [-], [-], [-], [s]
+_BOUND_STEPS, _BOUND_SHARE, _BOUND_ERROR, _PER_STEP_COLUMN = 2400, 0.1, 5e-3, 3.2e-8
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +119,7 @@ def solve(
         found = _at_once(
             problem,
             goal,
-            lambda: cpu_seconds - kept_back - spent(),
+            Clock(cpu_seconds - kept_back - spent()),
             seed,
             stop,
             lambda *told: tell("working_out", *told),
@@ -155,20 +163,22 @@ class _Found:
 def _at_once(
     problem: Problem,
     goal: Goal,
-    left: Callable[[], float],
+    clock: Clock,
     seed: int,
     stop: Callable[[], bool],
     tell: Callable[[int, int], None],
 ) -> _Found:
     """Plan a season as a whole."""
     model = model_of(grid_of(problem))
+    clock.work(_PER_COLUMN * model.columns)
     search = Search(
         model=model,
         seed=seed,
-        left=left,
+        left=clock.left,
         stop=stop,
         tell=tell,
         valid=lambda v: not check(problem, plan_of(model, v)),
+        work=clock.work,
     )
     planned(search, goal)
     if search.v is None:
@@ -187,26 +197,42 @@ def _in_windows(
     tell: Callable[[Step, int, int], None],
 ) -> _Found | None:
     """Plan a very large season some days at a time; None when that breaks a rule of the whole."""
-    sessions = [day for bench in problem.benches for day in bench.days if day.op_minutes]
-    bound = min(problem.requested, sum(most_queens(day.op_minutes, 1, day, problem) for day in sessions))
+    bound, bounding = _bound_of_whole(problem, seconds, stop)
+    tell("working_out", 0, bound)
 
     def part(season: Problem, part_seconds: float, before: int) -> Plan:
-        began = time.process_time()
         found = _at_once(
             season,
             goal,
-            lambda: part_seconds - (time.process_time() - began),
+            Clock(part_seconds),
             seed,
             stop,
             lambda served, _: tell("working_out", before + served, bound),
         )
         return found.plan
 
-    plan = plan_in_windows(problem, part, seconds)
+    plan = plan_in_windows(problem, part, seconds - bounding)
     if check(problem, plan):
         return None
     shares = _shares(problem.bookings, plan, {booking.member for booking in problem.bookings})
     return _Found(plan, min(shares, default=0.0), bound, "feasible")
+
+
+def _bound_of_whole(problem: Problem, seconds: float, stop: Callable[[], bool]) -> tuple[int, float]:
+    """Return what no plan of a very large season serves more than, and the reckoned time that proving it took.
+
+    Bench minutes and places alone where nothing can be placed at all. [queens], [s]
+    """
+    sessions = [day for bench in problem.benches for day in bench.days if day.op_minutes]
+    counted = min(problem.requested, sum(most_queens(day.op_minutes, 1, day, problem) for day in sessions))
+    grid = grid_of(problem)
+    if not grid.direct and not grid.parts:
+        return counted, 0.0
+    packing = Packing(grid)
+    per_step = _PER_STEP_COLUMN * packing.columns
+    steps = min(_BOUND_STEPS, int(_BOUND_SHARE * seconds / per_step))
+    near = nearly_solved(packing, error=_BOUND_ERROR, steps=steps, stop=stop)
+    return min(counted, math.floor(near.bound + 1e-6)), per_step * near.steps + _PER_COLUMN * packing.columns
 
 
 def columns_about(problem: Problem) -> int:

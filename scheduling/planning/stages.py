@@ -117,7 +117,7 @@ def _highest_level(search: Search) -> Fraction:
     model = search.model
     goal = np.zeros(model.columns)
     goal[model.blocks["t"][0]] = 1.0
-    answer = relaxed(model.program(goal), seconds=search.left() * 0.25)
+    answer = search.worked(relaxed(model.program(goal), seconds=search.left() * 0.25))
     if answer.v is None:
         return Fraction(1)
     return Fraction(min(1.0, answer.bound + 1e-6)).limit_denominator(10**6)

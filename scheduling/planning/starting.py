@@ -66,7 +66,7 @@ def relax_and_round(search: Search, point: Floats) -> Floats:
     if used * _WHOLE_TIMES > search.left() * _RELAX_SHARE or search.over():
         return point
     relaxation = Relaxation(model.program(served_goal(model)))
-    answer = relaxation.solve(search.left() * _RELAX_SHARE)
+    answer = search.worked(relaxation.solve(search.left() * _RELAX_SHARE))
     if answer.v is None:
         return point
     search.bound = min(search.bound, whole(answer.bound))
@@ -82,7 +82,7 @@ def _slim_start(search: Search, goal: Floats, point: Floats) -> Floats:
     """Round the slim relaxation, then again and again what the slots of the last rounding support."""
     model = search.model
     program, back = slim_program(model)
-    answer = Relaxation(program, vertex=False).solve(search.left() * _RELAX_SHARE)
+    answer = search.worked(Relaxation(program, vertex=False).solve(search.left() * _RELAX_SHARE))
     if answer.v is None:
         return point
     search.bound = min(search.bound, whole(answer.bound))
@@ -91,10 +91,12 @@ def _slim_start(search: Search, goal: Floats, point: Floats) -> Floats:
     for _ in range(_SUPPORT_ROUNDS):
         if search.over():
             break
-        supported = Relaxation(supported_program(model, goal, state)).solve(search.left() * _RELAX_SHARE)
+        program, columns, v = supported_program(model, goal, state)
+        supported = search.worked(Relaxation(program).solve(search.left() * _RELAX_SHARE))
         if supported.v is None:
             break
-        state = rounded_state(model, supported.v)
+        v[columns] = supported.v
+        state = rounded_state(model, v)
         better = _better(search, goal, point, state.vector(model))
         if better is point:
             break
@@ -110,7 +112,10 @@ def _supported_whole(search: Search, goal: Floats, point: Floats) -> Floats:
     if not _feasible(model, point) or int((free & model.integer).sum()) > _MOST_AT_ONCE:
         return point
     seconds = min(_AT_ONCE_SECONDS, search.left() * _AT_ONCE_SHARE)
-    better, _ = improved(model, goal, point, free, seconds=seconds, nodes=_AT_ONCE_NODES, seed=search.seed, slack=0.99)
+    better, answer = improved(
+        model, goal, point, free, seconds=seconds, nodes=_AT_ONCE_NODES, seed=search.seed, slack=0.99
+    )
+    search.worked(answer)
     return _better(search, goal, point, better)
 
 
@@ -128,7 +133,7 @@ def _with_links(search: Search, relaxation: Relaxation, answer: Answer) -> Answe
         relaxation.add_rows(rows, none, zero)
         model.A = sparse.csc_matrix(sparse.vstack([model.A, rows]))
         model.row_low, model.row_high = np.r_[model.row_low, none], np.r_[model.row_high, zero]
-        tighter = relaxation.solve(before * 0.3)
+        tighter = search.worked(relaxation.solve(before * 0.3))
         if tighter.v is None:
             break
         answer = tighter
@@ -163,7 +168,7 @@ def _dive(search: Search, relaxation: Relaxation, v: Floats, goal: Floats, point
             break
         open_yet[closed] = False
         relaxation.close(slots.start + closed)
-        answer = relaxation.solve(search.left() * 0.3)
+        answer = search.worked(relaxation.solve(search.left() * 0.3))
         if answer.v is None:
             break
         v = answer.v
@@ -223,6 +228,7 @@ def made_feasible(search: Search, point: Floats) -> Floats:
         arm, free = choose.draw(point)
         before = goal @ point
         point, answer = improved(model, goal, point, free, seconds=PIECE_SECONDS, nodes=PIECE_NODES, seed=search.seed)
+        search.worked(answer)
         choose.learn(arm, gain=float(goal @ point - before), proven=answer.proven)
     model.row_low[missing] = wanted
     if _feasible(model, point):

@@ -140,10 +140,10 @@ class State:
 
     def hold_share(self) -> None:
         """Take queens out until no source exceeds its share of the plan's semen."""
-        permille = self.grid.problem.rules.max_source_share_permille
+        caps = [self.grid.problem.share_cap(source) for source in self.grid.sources]
         while True:
             total = sum(self.taken)
-            over = [(1000 * v - permille * total, s) for s, v in enumerate(self.taken)]
+            over = [(1000 * v - caps[s] * total, s) for s, v in enumerate(self.taken)]
             worst = max(over, default=(0, 0))
             if worst[0] <= 0 or not self.take_out_of_source(worst[1]):
                 return

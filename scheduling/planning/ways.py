@@ -99,7 +99,11 @@ class WaysOut:
                 if block.source is not None:
                     numbers["source"] = block.source
                 if block.key == "share":
-                    numbers["permille"] = self.problem.rules.max_source_share_permille + block.missing
+                    source = self.room.ledger.sources[str(block.source)]
+                    numbers["permille"] = wanted = self.problem.share_cap(source) + block.missing
+                    own = source.share_cap_permille
+                    if own is not None and wanted > max(own, self.problem.rules.max_source_share_permille):
+                        return []  # both its own share and the one for all would have to be wider
                 return [Reason(_LIFTS[block.key], numbers, n)]
         return []
 

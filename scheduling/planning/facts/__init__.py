@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 
 from scheduling.planning.facts.bench import BENCH_FACTS
+from scheduling.planning.facts.cells import CELL_FACTS
 from scheduling.planning.facts.conflicts import CONFLICTS, Conflict
 from scheduling.planning.facts.drones import DRONE_FACTS
 from scheduling.planning.facts.fact import Fact, SourceKind, Topic
@@ -31,7 +32,9 @@ __all__ = [
     "settings_from",
 ]
 
-FACTS: dict[str, Fact] = {fact.key: fact for fact in (*QUEEN_FACTS, *DRONE_FACTS, *BENCH_FACTS, *LIMIT_FACTS)}
+FACTS: dict[str, Fact] = {
+    fact.key: fact for fact in (*CELL_FACTS, *QUEEN_FACTS, *DRONE_FACTS, *BENCH_FACTS, *LIMIT_FACTS)
+}
 
 
 def settings_from(overrides: Mapping[str, Decimal]) -> Settings:

@@ -4,6 +4,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
+from scheduling.planning.words import Words
+from scheduling.planning.words import message as _
+
 
 class SourceKind(StrEnum):
     """How well a figure is founded. The three kinds are never mixed."""
@@ -11,6 +14,10 @@ class SourceKind(StrEnum):
     PUBLISHED = "published"
     COMMON_PRACTICE = "common practice"
     FROM_MEMORY = "from memory"
+
+    @property
+    def said(self) -> Words:
+        return _KINDS_SAID[self]
 
 
 class Topic(StrEnum):
@@ -25,6 +32,28 @@ class Topic(StrEnum):
     BENCH = "bench"
     PLAN = "plan"
     BREEDING = "breeding"
+
+    @property
+    def said(self) -> Words:
+        return _TOPICS_SAID[self]
+
+
+_KINDS_SAID = {
+    SourceKind.PUBLISHED: _("Published"),
+    SourceKind.COMMON_PRACTICE: _("Common practice"),
+    SourceKind.FROM_MEMORY: _("From memory"),
+}
+_TOPICS_SAID = {
+    Topic.QUEENS: _("Queens"),
+    Topic.DRONES: _("Drones"),
+    Topic.CO2: _("CO2"),
+    Topic.DOSE: _("Dose"),
+    Topic.SEMEN: _("Semen"),
+    Topic.CARE: _("Care after insemination"),
+    Topic.BENCH: _("Bench"),
+    Topic.PLAN: _("Plan"),
+    Topic.BREEDING: _("Breeding"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,36 +72,36 @@ class Fact:
 
     key: str
     rows: tuple[str, ...]
-    label: str
+    label: Words
     topic: Topic
     default: Decimal | None
     low: Decimal
     high: Decimal
-    unit: str
+    unit: Words
     source: str
     source_kind: SourceKind
-    why: str
+    why: Words
     is_whole: bool = False
     is_gap: bool = False
     is_required: bool = False
 
     @property
-    def shown_bounds(self) -> str:
-        return f"{self.low}–{self.high} {self.unit}".rstrip()
+    def shown_bounds(self) -> Words:
+        return _("%(low)s–%(high)s %(unit)s", low=self.low, high=self.high, unit=self.unit)
 
 
 def fact(
     key: str,
     rows: str,
-    label: str,
+    label: Words,
     topic: Topic,
     default: str | None,
     bounds: tuple[str, str],
-    unit: str,
+    unit: Words,
     *,
     source: str,
     kind: SourceKind,
-    why: str,
+    why: Words,
     whole: bool = False,
     gap: bool = False,
     required: bool = False,

@@ -6,12 +6,14 @@ from decimal import Decimal
 from itertools import pairwise
 
 from scheduling.planning.facts.fact import Fact
+from scheduling.planning.words import Words
+from scheduling.planning.words import message as _
 
 
 class SettingError(ValueError):
     """A figure that cannot be used. `key` names it, the text says what to enter."""
 
-    def __init__(self, key: str, text: str) -> None:
+    def __init__(self, key: str, text: Words) -> None:
         super().__init__(f"{key}: {text}")
         self.key = key
         self.text = text
@@ -124,7 +126,7 @@ class Settings:
         """Return the value of `key`, or raise `SettingMissingError` saying that the coordinator must set it."""
         value = getattr(self, key)
         if value is None:
-            raise SettingMissingError(key, "no figure is known for this; the coordinator sets a first value.")
+            raise SettingMissingError(key, _("No figure is known for this; the coordinator sets a first value."))
         return Decimal(value)
 
     def missing(self, facts: Mapping[str, Fact]) -> tuple[Fact, ...]:
@@ -169,13 +171,18 @@ _IN_ORDER: tuple[tuple[str, ...], ...] = (
 def checked_value(fact: Fact, value: Decimal) -> Decimal:
     """Return `value` if this fact may have it; raise `SettingError` naming the key otherwise."""
     if not isinstance(value, Decimal):
-        raise SettingError(fact.key, f"a decimal number is needed, not {type(value).__name__}.")
+        raise SettingError(fact.key, _("A decimal number is needed, not %(given)s.", given=type(value).__name__))
     if not value.is_finite():
-        raise SettingError(fact.key, f"“{value}” is no number. Enter {fact.shown_bounds}.")
+        raise SettingError(
+            fact.key, _("“%(given)s” is no number. Enter %(bounds)s.", given=str(value), bounds=fact.shown_bounds)
+        )
     if not fact.low <= value <= fact.high:
-        raise SettingError(fact.key, f"{value} is outside {fact.shown_bounds}. Enter a value between them.")
+        raise SettingError(
+            fact.key,
+            _("%(given)s is outside %(bounds)s. Enter a value between them.", given=value, bounds=fact.shown_bounds),
+        )
     if fact.is_whole and value != value.to_integral_value():
-        raise SettingError(fact.key, f"{value} is not whole. Enter whole {fact.unit}.")
+        raise SettingError(fact.key, _("%(given)s is not whole. Enter whole %(unit)s.", given=value, unit=fact.unit))
     return value
 
 
@@ -194,7 +201,7 @@ def settings_of(facts: Mapping[str, Fact], overrides: Mapping[str, Decimal]) -> 
     """
     for key in overrides:
         if key not in facts:
-            raise SettingError(key, "there is no figure of this name.")
+            raise SettingError(key, _("There is no figure of this name."))
     values: dict[str, int | Decimal | None] = {}
     for field in fields(Settings):
         fact = facts[field.name]
@@ -220,6 +227,13 @@ def _refuse_disorder(
                 changed = smaller if smaller in overrides else larger
                 raise SettingError(
                     changed,
-                    f"“{facts[smaller].label}” is {low} and “{facts[larger].label}” is {high} "
-                    f"{facts[larger].unit}. The first may not be larger than the second; change one of them.",
+                    _(
+                        "“%(smaller)s” is %(low)s and “%(larger)s” is %(high)s %(unit)s. The first may not be larger "
+                        "than the second; change one of them.",
+                        smaller=facts[smaller].label,
+                        low=low,
+                        larger=facts[larger].label,
+                        high=high,
+                        unit=facts[larger].unit,
+                    ),
                 )

@@ -1,4 +1,10 @@
-"""Where the figures come from: title, year, DOI or journal."""
+"""Where the figures come from: title, year, DOI or journal. Titles stay as they were printed."""
+
+
+def _(text: str) -> str:
+    """Mark a text for the translators; whoever shows it translates it."""
+    return text
+
 
 INSEMINATION_METHODS = (
     "Standard methods for instrumental insemination, J. Apic. Res. 52(4) 2013, doi:10.3896/IBRA.1.52.4.09"
@@ -14,7 +20,6 @@ CELL_TEMPERATURE = (
 )
 CO2_SPACING = "Effect of time between CO2 treatments, J. Apic. Sci. 2022, doi:10.2478/jas-2022-0011"
 CO2_LAYING = "Effect of CO2 on initial oviposition, J. Econ. Entomol. 1947"
-CO2_STRENGTH = "Effect of different CO2 concentrations, J. Apic. Sci. 56(1) 2012 p. 125"
 SEMEN_VOLUME = "Relation of semen volume to success, J. Econ. Entomol. 1964"
 SMALL_DOSES = "Small doses and attendants, Med. Weter. 72(8):488-490 2016"
 DIVIDED_DOSES = "Literature passage on small and divided doses, as cited in later articles"
@@ -29,5 +34,5 @@ SMALL_POPULATIONS = (
 GRAFTING_TIMETABLE = "Practitioner grafting timetable and cell-handling notes (club pages)"
 CO2_PRACTICE = "Practitioner discussion on CO2"
 DRONE_PRACTICE = "Practitioner notes on semen batches, tubes and drone maturity"
-NO_SOURCE = "No source retrieved"
-PROJECT_CHOICE = "This project's choice from the evidence named"
+NO_SOURCE = _("No source retrieved")
+PROJECT_CHOICE = _("This project's choice from the evidence named")

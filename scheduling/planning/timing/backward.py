@@ -3,8 +3,10 @@
 import datetime as dt
 
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing.days import days_later, whole_days
+from scheduling.planning.timing.days import days_later, days_said, hours_said, whole_days
 from scheduling.planning.timing.steps import Step, Who
+from scheduling.planning.words import Words
+from scheduling.planning.words import message as _
 
 DRONE, QUEEN, OPERATOR = Who.DRONE_REARER, Who.QUEEN_REARER, Who.OPERATOR
 
@@ -44,10 +46,10 @@ def _step(
     bench_day: dt.date,
     day: int,
     key: str,
-    what: str,
+    what: Words,
     who: Who,
     rows: str,
-    why: str,
+    why: Words,
     *,
     earliest: int | None = None,
     latest: int | None = None,
@@ -67,44 +69,51 @@ def _step(
     )
 
 
+def _ages_on_day(youngest: int, s: Settings) -> Words:
+    return _(
+        "Drones %(youngest)s to %(oldest)s old on the day.",
+        youngest=youngest,
+        oldest=days_said(youngest + s.comb_lag_days),
+    )
+
+
 def _drone_steps(bench: dt.date, s: Settings) -> list[Step]:
     comb = comb_offsets(s)
     planned = comb["insert_comb"]
     first_out = planned + s.drone_development_days
-    ages = {key: (-day - s.drone_development_days - s.comb_lag_days) for key, day in comb.items()}
+    ages = {key: _ages_on_day(-day - s.drone_development_days - s.comb_lag_days, s) for key, day in comb.items()}
     return [
         _step(
             bench, -s.drone_programme_days, "programme_start",
-            "Drone programme begins: the first drone comb into each drone colony, then keep inserting", DRONE,
-            "R28", "The supply must not break for two months.",
+            _("Drone programme begins: the first drone comb into each drone colony, then keep inserting"), DRONE,
+            "R28", _("The supply must not break for %(days)s.", days=days_said(s.drone_programme_days)),
         ),
         _step(
-            bench, comb["earliest_comb"], "earliest_comb", "Earliest drone comb that still serves this day", DRONE,
-            "R14", f"Its drones are at most {s.drone_age_last_days} days old on the day.",
+            bench, comb["earliest_comb"], "earliest_comb", _("Earliest drone comb that still serves this day"), DRONE,
+            "R14", _("Its drones are at most %(age)s old on the day.", age=days_said(s.drone_age_last_days)),
         ),
         _step(
-            bench, planned, "insert_comb", "Put the drone comb in", DRONE, "R01 R14 R30",
-            f"Drones {ages['insert_comb']} to {ages['insert_comb'] + s.comb_lag_days} days old on the day.",
+            bench, planned, "insert_comb", _("Put the drone comb in"), DRONE, "R01 R14 R30",
+            ages["insert_comb"],
             earliest=comb["earliest_comb"], latest=comb["latest_comb"], hard_limit=comb["emergency_comb"],
         ),
         _step(
-            bench, comb["latest_comb"], "latest_comb", "Latest safe drone comb", DRONE, "R07 R30",
-            f"Drones {ages['latest_comb']} to {ages['latest_comb'] + s.comb_lag_days} days old on the day.",
+            bench, comb["latest_comb"], "latest_comb", _("Latest safe drone comb"), DRONE, "R07 R30",
+            ages["latest_comb"],
         ),
         _step(
-            bench, comb["emergency_comb"], "emergency_comb", "Emergency limit for a drone comb", DRONE, "R06 R30",
-            f"Drones {ages['emergency_comb']} to {ages['emergency_comb'] + s.comb_lag_days} days old on the day; "
-            "needs an override.",
+            bench, comb["emergency_comb"], "emergency_comb", _("Emergency limit for a drone comb"), DRONE, "R06 R30",
+            _("%(ages)s It needs an override.", ages=ages["emergency_comb"]),
         ),
         _step(
             bench, planned + s.comb_lag_days + s.drone_sealed_days, "count_capped",
-            "Drone brood of the planned comb sealed: count it", DRONE, "R02",
-            "The first number the forecast can trust.",
-            latest=first_out - 1,
+            _("Drone brood of the planned comb sealed: count it"), DRONE, "R02",
+            _("The first number the forecast can trust."),
+            latest=first_out - 1, hard_limit=first_out + s.comb_lag_days - 1,
         ),
         _step(
-            bench, first_out, "mark_drones", "First planned drones emerge: mark or confine them", DRONE, "R01",
-            "Drones drift; unmarked ones cannot be told from strangers.",
+            bench, first_out, "mark_drones", _("First planned drones emerge: mark or confine them"), DRONE, "R01",
+            _("Drones drift; unmarked ones cannot be told from strangers."),
             latest=first_out + s.comb_lag_days,
         ),
     ]  # fmt: skip
@@ -112,68 +121,71 @@ def _drone_steps(bench: dt.date, s: Settings) -> list[Step]:
 
 def _queen_steps(bench: dt.date, s: Settings) -> list[Step]:
     emergence, graft = emergence_offset(s), graft_offset(s)
-    spacing = whole_days(s.co2_spacing_hours)
+    spacing, lead = whole_days(s.co2_spacing_hours), days_said(s.drone_catch_lead_days)
     return [
         _step(
             bench, graft - s.confine_before_graft_days, "confine_breeder",
-            "Confine the breeder queen to a comb for 12 to 24 hours", QUEEN, "Q12 Q13",
-            "All larvae are then of one age at the graft.",
+            _("Confine the breeder queen to a comb for 12 to 24 hours"), QUEEN, "Q12 Q13",
+            _("All larvae are then of one age at the graft."), hard_limit=graft - s.confine_before_graft_days,
         ),
         _step(
-            bench, graft, "graft", "Graft", QUEEN, "Q10",
-            "Larvae 12 to 24 hours old.",
+            bench, graft, "graft", _("Graft"), QUEEN, "Q10",
+            _("Larvae 12 to 24 hours old."),
             earliest=-s.virgin_age_last_days - s.graft_to_emergence_days,
             latest=-s.virgin_age_first_days - s.graft_to_emergence_days,
+            hard_limit=-s.virgin_age_first_days - s.emergence_alarm_days,
         ),
         _step(
-            bench, graft + s.count_started_days, "count_started", "Count the accepted larvae", QUEEN, "Q18",
-            "It says how many places the batch will need.",
+            bench, graft + s.count_started_days, "count_started", _("Count the accepted larvae"), QUEEN, "Q18",
+            _("It says how many places the batch will need."),
         ),
         _step(
-            bench, graft + s.queen_sealed_days, "cells_sealed", "Queen cells sealed", QUEEN, "Q04",
-            "Leave them still from now on.",
+            bench, graft + s.queen_sealed_days, "cells_sealed", _("Queen cells sealed"), QUEEN, "Q04",
+            _("Leave them still from now on."),
         ),
         _step(
             bench, graft + s.cells_caged_days, "cage_cells",
-            "Cage the ripe cells, or move them to the incubator or nucs", QUEEN, "Q21",
-            "The first virgin to emerge destroys the rest of the bar.",
+            _("Cage the ripe cells, or move them to the incubator or nucs"), QUEEN, "Q21",
+            _("The first virgin to emerge destroys the rest of the bar."),
             earliest=graft + s.cells_caged_days - 1, hard_limit=graft + s.emergence_alarm_days,
         ),
         _step(
-            bench, graft + s.emergence_alarm_days, "emergence_alarm", "Earliest emergence", QUEEN, "Q09",
-            "Warm cells or older larvae emerge a day early.",
+            bench, graft + s.emergence_alarm_days, "emergence_alarm", _("Earliest emergence"), QUEEN, "Q09",
+            _("Warm cells and older larvae emerge early."),
         ),
         _step(
-            bench, emergence, "report_emergence", "Emergence expected; excluder on the nuc entrance", QUEEN,
-            "Q09 V08", "Every age at the bench is reckoned from this day.",
+            bench, emergence, "report_emergence", _("Emergence expected; excluder on the nuc entrance"), QUEEN,
+            "Q09 V08", _("Every age at the bench is reckoned from this day."),
             earliest=graft + s.emergence_alarm_days, latest=graft + s.emergence_late_days,
         ),
         _step(
             bench, emergence + s.excluder_alarm_age_days, "excluder_alarm",
-            "Alarm if excluder or caging is not recorded", QUEEN, "V08",
-            "Mating flights begin at an age of about 5 days.",
+            _("Alarm if excluder or caging is not recorded"), QUEEN, "V08",
+            _("At an age of %(age)s, before mating flights begin.", age=days_said(s.excluder_alarm_age_days)),
         ),
         _step(
             bench, emergence + s.virgin_age_first_days, "window_opens",
-            "First allowed insemination day for this batch", QUEEN, "V02",
-            f"Age {s.virgin_age_first_days} days.",
+            _("First allowed insemination day for this batch"), QUEEN, "V02",
+            _("Age %(days)s.", days=days_said(s.virgin_age_first_days)),
         ),
         _step(
-            bench, -spacing, "first_co2", "First CO2; catch the drones today or tomorrow", QUEEN, "C02 C08 R32",
-            "24 elapsed hours before the insemination.",
+            bench, -spacing, "first_co2", _("First CO2; catch the drones at most %(lead)s before the bench", lead=lead),
+            QUEEN, "C02 C08 R32",
+            _("%(hours)s elapsed before the insemination.", hours=hours_said(s.co2_spacing_hours)),
             earliest=-2 * spacing, hard_limit=0,
         ),
         _step(
-            bench, 0, "bench_time", "Insemination with CO2; release into her own nuc", OPERATOR, "V04 C01 K05",
-            f"Age {s.virgin_age_planned_days} days.",
+            bench, 0, "bench_time", _("Insemination with CO2; release into her own nuc"), OPERATOR, "V04 C01 K05",
+            _("Age %(days)s.", days=days_said(s.virgin_age_planned_days)),
+            hard_limit=emergence + s.virgin_age_reason_last_days,
         ),
         _step(
-            bench, emergence + s.virgin_age_last_days, "last_normal", "Last normal day for this batch", QUEEN, "V03",
-            f"Age {s.virgin_age_last_days} days.",
+            bench, emergence + s.virgin_age_last_days, "last_normal", _("Last normal day for this batch"), QUEEN, "V03",
+            _("Age %(days)s.", days=days_said(s.virgin_age_last_days)),
         ),
         _step(
-            bench, emergence + s.virgin_age_reason_last_days, "last_with_reason", "Last day with a reason", QUEEN,
-            "V02 V05", f"Age {s.virgin_age_reason_last_days} days.",
+            bench, emergence + s.virgin_age_reason_last_days, "last_with_reason", _("Last day with a reason"), QUEEN,
+            "V02 V05", _("Age %(days)s.", days=days_said(s.virgin_age_reason_last_days)),
         ),
     ]  # fmt: skip
 
@@ -183,36 +195,45 @@ def _after(bench: dt.date, s: Settings) -> list[Step]:
     return [
         _step(
             bench, whole_days(s.co2_spacing_hours), "second_co2",
-            "Follow-up CO2 instead, if none was given before", QUEEN, "C03",
-            "Two treatments start laying, whichever side of the insemination they stand.",
+            _("Follow-up CO2 instead, if none was given before"), QUEEN, "C03",
+            _("CO2 starts laying, on whichever side of the insemination it is given."),
         ),
         _step(
-            bench, whole_days(s.dose_split_spacing_hours), "second_dose", "Second dose, if the dose is split",
-            OPERATOR, "D05", "Trials gave the parts two days apart.",
+            bench, whole_days(s.dose_split_spacing_hours), "second_dose", _("Second dose, if the dose is split"),
+            OPERATOR, "D05", _("The parts are given %(hours)s apart.", hours=hours_said(s.dose_split_spacing_hours)),
+            hard_limit=max(whole_days(s.dose_split_spacing_hours), emergence_offset(s) + s.virgin_age_reason_last_days),
         ),
         _step(
-            bench, s.egg_check_1_days, "egg_check_1", "Egg check 1", QUEEN, "L10",
-            "Leave the nuc shut before.", earliest=s.nuc_shut_days, latest=s.egg_check_2_days - 1,
+            bench, s.egg_check_1_days, "egg_check_1", _("Egg check %(number)s", number=1), QUEEN, "L10",
+            _("Leave the nuc shut before."), earliest=s.nuc_shut_days, latest=s.egg_check_2_days - 1,
+            hard_limit=max(s.egg_check_1_days, s.egg_check_2_days - 1),
         ),
         _step(
-            bench, s.egg_check_2_days, "egg_check_2", "Egg check 2", QUEEN, "L10",
-            "Most queens with two CO2 treatments lay by now.", latest=s.egg_check_3_days - 1,
+            bench, s.egg_check_2_days, "egg_check_2", _("Egg check %(number)s", number=2), QUEEN, "L10",
+            _("Most queens with all their CO2 treatments lay by now."), latest=s.egg_check_3_days - 1,
+            hard_limit=max(s.egg_check_2_days, s.egg_check_3_days - 1),
         ),
         _step(
             bench, s.egg_check_3_days, "egg_check_3",
-            "Egg check 3; another CO2 if fewer than two are on record", QUEEN, "C23 C07",
-            "With two on record a third adds nothing.", latest=s.give_up_days - 1,
+            _(
+                "Egg check %(number)s; another CO2 if fewer than %(wanted)s are on record",
+                number=3, wanted=s.co2_treatments,
+            ),
+            QUEEN, "C23 C07",
+            _("With %(wanted)s on record another adds nothing.", wanted=s.co2_treatments), latest=s.give_up_days - 1,
+            hard_limit=s.give_up_last_days,
         ),
         _step(
-            bench, first_egg + s.sealed_brood_days, "sealed_brood", "Sealed brood: worker or drone?", QUEEN, "L13",
-            "Sealed worker brood is the proof, if eggs were first seen at the first check.",
+            bench, first_egg + s.sealed_brood_days, "sealed_brood", _("Sealed brood: worker or drone?"), QUEEN, "L13",
+            _("Sealed worker brood is the proof, if eggs were first seen at the first check."),
         ),
         _step(
-            bench, s.give_up_days, "decide", "Decide: keep, treat again or give up", QUEEN, "L12",
-            "No figure is published; the cooperative chose this day.",
+            bench, s.give_up_days, "decide", _("Decide: keep, treat again or give up"), QUEEN, "L12",
+            _("No figure is published; the cooperative chose this day."),
+            hard_limit=s.give_up_last_days,
         ),
         _step(
-            bench, first_egg + s.own_progeny_days, "own_progeny", "Colony all of her own progeny", QUEEN, "L14",
-            "Scores from now on are hers, if eggs were first seen at the first check.",
+            bench, first_egg + s.own_progeny_days, "own_progeny", _("Colony all of her own progeny"), QUEEN, "L14",
+            _("Scores from now on are hers, if eggs were first seen at the first check."),
         ),
     ]  # fmt: skip

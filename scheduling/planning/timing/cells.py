@@ -9,6 +9,7 @@ from scheduling.planning.facts import Settings
 from scheduling.planning.timing.days import HOURS_PER_DAY, days_later
 from scheduling.planning.timing.events import BatchEvents, EventError
 from scheduling.planning.timing.steps import ColdDelay
+from scheduling.planning.words import message as _
 
 _IMPOSSIBLE_BELOW_C, _IMPOSSIBLE_ABOVE_C = Decimal(20), Decimal(45)
 
@@ -68,7 +69,8 @@ def cells_forecast(events: BatchEvents, settings: Settings) -> Cells:
     """Return the days of the cells.
 
     Early sealing moves everything after it. Late sealing moves the expected and the late day only, never caging or
-    the earliest emergence: what must not come too late keeps the earlier day.
+    the earliest emergence: what must not come too late keeps the earlier day. A day further off than cells can differ
+    counts as the last that can be, so that a later sealing never gives an earlier emergence.
 
     Raises
     ------
@@ -79,13 +81,15 @@ def cells_forecast(events: BatchEvents, settings: Settings) -> Cells:
     try:
         cold = cold_delay_hours(events.cell_temperature_c, settings)
     except ValueError as error:
-        raise EventError("cell_temperature_c", str(error).partition(": ")[2]) from error
+        degrees = events.cell_temperature_c or 0
+        text = _("%(degrees)s °C is no temperature of living cells. Enter for example 34.5.", degrees=degrees)
+        raise EventError("cell_temperature_c", text) from error
     expected_sealed_on = days_later(grafted_on, settings.queen_sealed_days)
     sealed_on = events.sealed_on or expected_sealed_on
     shift = (sealed_on - expected_sealed_on).days
     most_early, most_late = settings.queen_sealed_early_days, settings.queen_sealed_late_days
     is_odd = not -most_early <= shift <= most_late
-    shift = 0 if shift > most_late else max(shift, -most_early)
+    shift = min(max(shift, -most_early), most_late)
     earlier, later = min(shift, 0), max(shift, 0)
     hour = _HOUR_WHEN_UNKNOWN if events.grafted_hour is None else events.grafted_hour
     cold_days = math.floor((hour + cold.hours) / HOURS_PER_DAY)
@@ -111,4 +115,4 @@ def _graft_day(events: BatchEvents, settings: Settings) -> dt.date:
         return days_later(min(emergence.on for emergence in events.emergences), -to_emergence)
     if events.wanted_bench_on is not None:
         return days_later(events.wanted_bench_on, -settings.virgin_age_planned_days - to_emergence)
-    raise EventError("grafted_on", "enter the day of the graft, or the bench day you want.")
+    raise EventError("grafted_on", _("Enter the day of the graft, or the bench day you want."))

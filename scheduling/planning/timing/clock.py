@@ -1,11 +1,13 @@
 """Moments and clocks: elapsed hours are added in UTC, wall-clock times are turned into UTC by fixed rules."""
 
 import datetime as dt
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 SECONDS_PER_HOUR = 3600
+NOON = 12
 
 
 def elapsed_after(moment: dt.datetime, hours: Decimal | int) -> dt.datetime:
@@ -61,6 +63,43 @@ def clock_changes_between(earlier: dt.datetime, later: dt.datetime, zone: str) -
     """Say whether clocks in `zone` change between two moments, so that a message can mention it."""
     there = zone_of(zone)
     return _utc(earlier).astimezone(there).utcoffset() != _utc(later).astimezone(there).utcoffset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockChange:
+    """One change of the clocks in a zone.
+
+    at : UTC instant of the change.
+    reads : what the clock reads at that instant, before its hands are moved. Local, without a zone.
+    minutes : by which the hands move; forward is positive. [min]
+    """
+
+    at: dt.datetime
+    reads: dt.datetime
+    minutes: int
+
+    def is_tonight(self, now: dt.datetime) -> bool:
+        """Say whether it comes today, or in the night that follows."""
+        here = (now + (self.reads.replace(tzinfo=dt.UTC) - self.at)).date()
+        days = (self.reads.date() - here).days
+        return self.at > now and (days == 0 or (days == 1 and self.reads.hour < NOON))
+
+
+def next_clock_change(earlier: dt.datetime, later: dt.datetime, zone: str) -> ClockChange | None:
+    """Return the first change of the clocks in `zone` after `earlier` and not after `later`, or None.
+
+    Day by day, so that the two changes of a year do not hide each other.
+    """
+    there, start, end = zone_of(zone), _utc(earlier), _utc(later)
+    while start < end:
+        stop = min(start + dt.timedelta(days=1), end)
+        before, after = (moment.astimezone(there).utcoffset() or dt.timedelta() for moment in (start, stop))
+        if before != after:
+            at = _jump_between(start.replace(microsecond=0), stop, there)
+            reads = (at + before).replace(tzinfo=None)
+            return ClockChange(at=at, reads=reads, minutes=int((after - before).total_seconds() // 60))
+        start = stop
+    return None
 
 
 @lru_cache(maxsize=64)

@@ -1,13 +1,17 @@
 """The calendar of a drone cohort, forward from the last thing that was observed."""
 
 import datetime as dt
+from functools import lru_cache
 
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing.days import days_later
+from scheduling.planning.timing.days import days_later, days_said
 from scheduling.planning.timing.events import CohortEvents, EventError
+from scheduling.planning.timing.orders import order_notes
 from scheduling.planning.timing.steps import Basis, CohortCalendar, Step, Who
+from scheduling.planning.words import message as _
 
 
+@lru_cache(maxsize=4096)  # the same dates are asked for with every page that shows them
 def cohort_calendar(events: CohortEvents, settings: Settings) -> CohortCalendar:
     """Return every date of a cohort.
 
@@ -43,7 +47,13 @@ def cohort_calendar(events: CohortEvents, settings: Settings) -> CohortCalendar:
         "spent_from": days_later(last_on, 1),
     }
     comb_on = events.comb_in_on or events.promised_comb_on
-    return CohortCalendar(basis=basis, comb_on=comb_on, steps=_steps(events, comb_on, dates, settings), **dates)
+    return CohortCalendar(
+        basis=basis,
+        comb_on=comb_on,
+        steps=_steps(events, comb_on, dates, settings),
+        notes=order_notes(events),
+        **dates,
+    )
 
 
 def _first_egg(events: CohortEvents, settings: Settings) -> tuple[Basis, dt.date]:
@@ -57,7 +67,7 @@ def _first_egg(events: CohortEvents, settings: Settings) -> tuple[Basis, dt.date
     for basis, day, age in stages:
         if day is not None:
             return basis, days_later(day, -age)
-    raise EventError("promised_comb_on", "nothing is known of this comb. Enter the day it goes in.")
+    raise EventError("promised_comb_on", _("Nothing is known of this comb. Enter the day it goes in."))
 
 
 def _steps(
@@ -68,62 +78,64 @@ def _steps(
         steps.append(
             Step(
                 key="insert_comb",
-                what="Put the drone comb in",
+                what=_("Put the drone comb in"),
                 who=Who.DRONE_REARER,
                 earliest=comb_on,
                 best=comb_on,
                 latest=comb_on,
                 done_on=events.comb_in_on,
-                why="Every later day of these drones follows from this one.",
+                why=_("Every later day of these drones follows from this one."),
                 rows=("R01", "R14", "R30"),
             )
         )
     steps.append(
         Step(
             key="look_for_eggs",
-            what="Look for the first eggs in the drone comb",
+            what=_("Look for the first eggs in the drone comb"),
             who=Who.DRONE_REARER,
             earliest=min(comb_on or dates["laid_from"], dates["laid_to"]),
             best=dates["laid_to"],
             latest=dates["laid_to"],
             done_on=events.laid_on or events.capped_on or events.emerged_on,
-            why="A comb laid late makes drones that are late by as many days.",
+            why=_("A comb laid late makes drones that are late by as many days."),
             rows=("R30",),
         )
     )
     steps += [
         Step(
             key="count_capped",
-            what="Count the capped drone brood",
+            what=_("Count the capped drone brood"),
             who=Who.DRONE_REARER,
             earliest=dates["capped_from"],
             best=dates["capped_to"],
             latest=max(dates["capped_to"], days_later(dates["emerging_from"], -1)),
+            hard_limit=max(dates["capped_to"], days_later(dates["emerging_to"], -1)),
             done_on=events.capped_counted_on,
-            why="The first number the forecast can trust, with weeks left to find other drones.",
-            rows=("R02",),
+            why=_("The first number the forecast can trust, with weeks left to find other drones."),
+            rows=("R01", "R02"),
         ),
         Step(
             key="mark_drones",
-            what="Mark or confine the emerging drones",
+            what=_("Mark or confine the emerging drones"),
             who=Who.DRONE_REARER,
             earliest=dates["emerging_from"],
             best=dates["emerging_from"],
             latest=dates["emerging_to"],
             done_on=events.marked_on,
-            why="Drones drift; unmarked ones cannot be told from strangers.",
+            why=_("Drones drift; unmarked ones cannot be told from strangers."),
             rows=("R01", "R27"),
         ),
         Step(
             key="count_drones",
-            what="Count the drones again",
+            what=_("Count the drones again"),
             who=Who.DRONE_REARER,
             earliest=days_later(dates["emerging_to"], 1),
             best=dates["emergency_from"],
             latest=dates["ripe_from"],
+            hard_limit=max(dates["ripe_from"], dates["last_on"]),
             done_on=_after(events.last_counted_on, dates["emerging_to"]),
-            why="Losses while they ripen are high and unknown: a fresh count is worth more than any forecast.",
-            rows=("R27",),
+            why=_("Losses while they ripen are high and unknown: a fresh count is worth more than any forecast."),
+            rows=("R14", "R27"),
         ),
     ]
     if dates["ripe_from"] <= dates["last_on"]:
@@ -136,15 +148,18 @@ def _ripe_step(dates: dict[str, dt.date], settings: Settings) -> Step:
     preferred_to = min(max(dates["preferred_to"], ripe_from), last_on)
     return Step(
         key="drones_ripe",
-        what="Drones ripe: the days they may be brought to the bench",
+        what=_("Drones ripe: the days they may be brought to the bench"),
         who=Who.DRONE_REARER,
         earliest=ripe_from,
         best=min(dates["planned_from"], preferred_to),
         latest=preferred_to,
         hard_limit=last_on,
         is_event=True,
-        why=f"They also want {settings.drone_flying_days} days of flying weather; after poor weather a day or more "
-        "later is better. Older drones give less, and their semen clogs more often.",
+        why=_(
+            "They also want %(days)s of flying weather; after poor weather a day or more later is better. "
+            "Older drones give less, and their semen clogs more often.",
+            days=days_said(settings.drone_flying_days),
+        ),
         rows=("R06", "R07", "R09", "R12", "R13", "R14", "R35"),
     )
 

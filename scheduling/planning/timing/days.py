@@ -4,6 +4,9 @@ import datetime as dt
 import math
 from decimal import Decimal
 
+from scheduling.planning.words import Words
+from scheduling.planning.words import message_of as ngettext
+
 HOURS_PER_DAY = 24
 
 
@@ -25,6 +28,11 @@ def whole_days(hours: Decimal) -> int:
     return math.ceil(hours / HOURS_PER_DAY)
 
 
-def said(day: dt.date) -> str:
-    """Return a day as people say it: Tue 9 June."""
-    return f"{day:%a} {day.day} {day:%B}"
+def hours_said(hours: Decimal) -> Words:
+    """“24 hours”."""
+    return ngettext("%(n)s hour", "%(n)s hours", hours)
+
+
+def days_said(days: int) -> Words:
+    """“3 days”."""
+    return ngettext("%(n)s day", "%(n)s days", days)

@@ -2,10 +2,13 @@
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
+from functools import reduce
 
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing.days import days_later, said
+from scheduling.planning.timing.days import days_later, days_said
 from scheduling.planning.timing.steps import CohortCalendar, DroneFit, Note
+from scheduling.planning.words import Words
+from scheduling.planning.words import message as _
 
 _FITTING = (DroneFit.RIPE, DroneFit.FADING)
 
@@ -31,7 +34,7 @@ def _note_of(cohorts: Mapping[str, CohortCalendar], day: dt.date, settings: Sett
     if not cohorts:
         return Note(
             key="no_drones",
-            text=f"Drones are called for {said(day)}, but no comb is on record.",
+            text=_("Drones are called for %(day)s, but no comb is on record.", day=day),
             help=help_,
             rows=("R14", "R30"),
         )
@@ -40,37 +43,53 @@ def _note_of(cohorts: Mapping[str, CohortCalendar], day: dt.date, settings: Sett
         if DroneFit.NEEDS_REASON in fits.values()
         else ("drones_unripe" if DroneFit.UNRIPE in fits.values() else "drones_spent")
     )
-    parts = [_ages(name, cohorts[name], day) for name in sorted(cohorts)]
+    ages = reduce(_and_more, [_ages(name, cohorts[name], day) for name in sorted(cohorts)])
     return Note(
         key=key,
-        text=f"No drones are ripe on {said(day)}: {'; '.join(parts)}.",
+        text=_("No drones are ripe on %(day)s: %(ages)s.", day=day, ages=ages),
         help=help_,
         rows=("R06", "R07", "R14"),
     )
 
 
-def _ages(name: str, calendar: CohortCalendar, day: dt.date) -> str:
+def _and_more(one: Words, other: Words) -> Words:
+    return _("%(one)s; %(other)s", one=one, other=other)
+
+
+def _ages(name: str, calendar: CohortCalendar, day: dt.date) -> Words:
     youngest, oldest = calendar.ages_on(day)
     if oldest < 0:
-        return f"{name} has not emerged"
-    return f"{name} is {max(youngest, 0)} to {oldest} days old"
+        return _("%(comb)s has not emerged", comb=name)
+    return _(
+        "%(comb)s is %(youngest)s to %(oldest)s old", comb=name, youngest=max(youngest, 0), oldest=days_said(oldest)
+    )
 
 
-def _what_would(cohorts: Mapping[str, CohortCalendar], day: dt.date, settings: Settings) -> str:
+def _what_would(cohorts: Mapping[str, CohortCalendar], day: dt.date, settings: Settings) -> Words:
     """The nearest days that would suit, on either side."""
     usable = [calendar for calendar in cohorts.values() if calendar.is_usable]
     later = min((calendar.ripe_from for calendar in usable if calendar.ripe_from > day), default=None)
     before = max((calendar.last_on for calendar in usable if calendar.last_on < day), default=None)
-    days = [
-        *([f"until {said(before)}"] if before else []),
-        *([f"from {said(later)} on"] if later else []),
-    ]
-    help_ = f"{settings.drone_age_first_days} to {settings.drone_age_last_days} days is the age."
-    reason = [calendar for calendar in cohorts.values() if calendar.fit(day) is DroneFit.NEEDS_REASON]
-    if reason:
-        help_ += f" From {settings.drone_age_emergency_days} days with a reason."
-    if days:
-        return f"{help_} Ripe {' and '.join(days)}; otherwise another source or stored semen."
+    age = _(
+        "%(first)s to %(last)s is the age.",
+        first=settings.drone_age_first_days,
+        last=days_said(settings.drone_age_last_days),
+    )
+    if any(calendar.fit(day) is DroneFit.NEEDS_REASON for calendar in cohorts.values()):
+        age = _("%(age)s From %(days)s with a reason.", age=age, days=days_said(settings.drone_age_emergency_days))
+    if before and later:
+        return _(
+            "%(age)s Ripe until %(before)s and from %(later)s on; otherwise another source or stored semen.",
+            age=age,
+            before=before,
+            later=later,
+        )
+    if before:
+        return _("%(age)s Ripe until %(before)s; otherwise another source or stored semen.", age=age, before=before)
+    if later:
+        return _("%(age)s Ripe from %(later)s on; otherwise another source or stored semen.", age=age, later=later)
     last_egg = settings.drone_development_days + settings.comb_lag_days
     comb_on = days_later(day, -settings.drone_age_first_days - last_egg)
-    return f"{help_} The last comb for that day was {said(comb_on)}; take another source or stored semen."
+    return _(
+        "%(age)s The last comb for that day was %(comb)s; take another source or stored semen.", age=age, comb=comb_on
+    )

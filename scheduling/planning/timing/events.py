@@ -1,16 +1,21 @@
-"""What was really observed, and what is wished: the input of every calendar. Nothing here is a forecast."""
+"""What was really observed, and what is wished: the input of every calendar. Nothing here is a forecast.
+
+Days that contradict each other are taken as they are: `orders` names them. Hours and moments must be such.
+"""
 
 import datetime as dt
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
-from itertools import pairwise
+
+from scheduling.planning.words import Words
+from scheduling.planning.words import message as _
 
 
 class EventError(ValueError):
-    """Events that contradict each other. `field` names the one to look at, the text says what is so."""
+    """Events no calendar can be worked out from. `field` names the one to look at, the text says what is so."""
 
-    def __init__(self, field: str, text: str) -> None:
+    def __init__(self, field: str, text: Words) -> None:
         super().__init__(f"{field}: {text}")
         self.field = field
         self.text = text
@@ -77,21 +82,12 @@ class BatchEvents:
             *(("emergences", emergence.hour) for emergence in self.emergences),
         ):
             if hour is not None and not 0 <= hour <= 23:
-                raise EventError(field, f"{hour} is no hour of the day. Enter 0 to 23.")
+                raise EventError(field, _("%(hour)s is no hour of the day. Enter 0 to 23.", hour=hour))
         for name, moments in (("co2_at", self.co2_at), ("doses_at", self.doses_at)):
             if any(moment.utcoffset() is None for moment in moments):
-                raise EventError(name, "a moment needs a time zone; this one carries none.")
+                raise EventError(name, _("A moment needs a time zone; this one carries none."))
         if self.bench_at is not None and self.bench_at.utcoffset() is None:
-            raise EventError("bench_at", "a moment needs a time zone; this one carries none.")
-        first_emerged = min((emergence.on for emergence in self.emergences), default=None)
-        _refuse_disorder(
-            ("confined_on", self.confined_on, "the breeder queen was confined"),
-            ("grafted_on", self.grafted_on, "the graft"),
-            ("sealed_on", self.sealed_on, "the cells were sealed"),
-            ("emergences", first_emerged, "the first virgin emerged"),
-            ("eggs_seen_on", self.eggs_seen_on, "eggs were seen"),
-            ("sealed_brood_on", self.sealed_brood_on, "sealed brood was seen"),
-        )
+            raise EventError("bench_at", _("A moment needs a time zone; this one carries none."))
 
     @property
     def inseminated_at(self) -> dt.datetime | None:
@@ -124,19 +120,3 @@ class CohortEvents:
     capped_counted_on: dt.date | None = None
     last_counted_on: dt.date | None = None
     ended_on: dt.date | None = None
-
-    def __post_init__(self) -> None:
-        _refuse_disorder(
-            ("comb_in_on", self.comb_in_on, "the comb was put in"),
-            ("laid_on", self.laid_on, "the first eggs were seen"),
-            ("capped_on", self.capped_on, "the first cells were capped"),
-            ("emerged_on", self.emerged_on, "the first drone emerged"),
-            ("ended_on", self.ended_on, "the cohort ended"),
-        )
-
-
-def _refuse_disorder(*named: tuple[str, dt.date | None, str]) -> None:
-    known = [(name, day, what) for name, day, what in named if day is not None]
-    for (_, earlier, what), (name, later, then) in pairwise(known):
-        if later < earlier:
-            raise EventError(name, f"{then} on {later}, before {what} on {earlier}. Correct one of the two days.")

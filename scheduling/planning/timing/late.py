@@ -1,16 +1,17 @@
 """Planned against late: for every step whose day has passed without a record, one line of what to do now."""
 
 import datetime as dt
-from collections.abc import Callable
 
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing.batch_steps import bench_day_of
 from scheduling.planning.timing.changes import late_steps
-from scheduling.planning.timing.days import days_later, said, whole_days
+from scheduling.planning.timing.days import days_later, hours_said, whole_days
 from scheduling.planning.timing.events import BatchEvents, CohortEvents
 from scheduling.planning.timing.steps import BatchCalendar, CohortCalendar, Fit, Note, Step
+from scheduling.planning.words import Words
+from scheduling.planning.words import message as _
+from scheduling.planning.words import message_of as ngettext
 
-_Line = Callable[[Step], str]
 # A later record of the same kind says all that an earlier one would have said.
 _EGG_CHECKS = ("egg_check_1", "egg_check_2", "egg_check_3")
 _CELLS = ("confine_breeder", "count_started", "cells_sealed", "cage_cells")
@@ -40,12 +41,17 @@ def cohort_late_notes(
     last_egg = settings.drone_development_days + settings.comb_lag_days
     ripe_if_today = days_later(today, last_egg + settings.drone_age_first_days)
     lines = {
-        "insert_comb": f"Put it in today: its drones are ripe from {said(ripe_if_today)} instead of "
-        f"{said(calendar.ripe_from)}. Or take the promise back.",
-        "look_for_eggs": "Look today. Without eggs every day that follows is later than worked out here.",
-        "count_capped": "Count now, or count the drones at the colony: until then the forecast knows no number.",
-        "mark_drones": "Mark or confine them now. Those that left are not told from strangers any more.",
-        "count_drones": f"Count now: they are ripe from {said(calendar.ripe_from)}, how many are left nobody knows.",
+        "insert_comb": _(
+            "Put it in today: its drones are ripe from %(today)s instead of %(planned)s. Or take the promise back.",
+            today=ripe_if_today,
+            planned=calendar.ripe_from,
+        ),
+        "look_for_eggs": _("Look today. Without eggs every day that follows is later than worked out here."),
+        "count_capped": _("Count now, or count the drones at the colony: until then the forecast knows no number."),
+        "mark_drones": _("Mark or confine them now. Those that left are not told from strangers any more."),
+        "count_drones": _(
+            "Count now: they are ripe from %(ripe)s, how many are left nobody knows.", ripe=calendar.ripe_from
+        ),
     }
     late = [step for step in late_steps(calendar.steps, today) if step.key in lines]
     if any(step.key == "insert_comb" for step in late):
@@ -53,12 +59,16 @@ def cohort_late_notes(
     return tuple(_late_note(step, lines[step.key], today) for step in late)
 
 
-def _late_note(step: Step, line: str, today: dt.date) -> Note:
-    days = (today - step.latest).days
-    since = "a day ago" if days == 1 else f"{days} days ago"
+def _late_note(step: Step, line: Words, today: dt.date) -> Note:
     return Note(
         key=f"late_{step.key}",
-        text=f"Late: {step.what[:1].lower()}{step.what[1:]}. The last day was {said(step.latest)}, {since}.",
+        text=ngettext(
+            "Late: %(what)s. The last day was %(day)s, a day ago.",
+            "Late: %(what)s. The last day was %(day)s, %(n)s days ago.",
+            (today - step.latest).days,
+            what=step.what.inside(),
+            day=step.latest,
+        ),
         help=line,
         rows=step.rows,
     )
@@ -91,36 +101,50 @@ def _late_of_batch(events: BatchEvents, calendar: BatchCalendar, today: dt.date)
     return [step for step in late if step.key not in gone]
 
 
-def _batch_lines(events: BatchEvents, calendar: BatchCalendar, settings: Settings, today: dt.date) -> dict[str, str]:
+def _batch_lines(events: BatchEvents, calendar: BatchCalendar, settings: Settings, today: dt.date) -> dict[str, Words]:
     window = calendar.window
-    until = said(window.last_with_reason_on)
     first_bench = days_later(today, settings.graft_to_emergence_days + settings.virgin_age_first_days)
     best_bench = days_later(today, settings.graft_to_emergence_days + settings.virgin_age_planned_days)
-    look = "Look daily" if calendar.emergence_early_on > today else "Look now whether one has emerged"
     return {
-        "confine_breeder": "Graft the youngest larvae by eye, 12 to 24 hours old; their ages will differ more.",
-        "graft": f"From a graft today the first bench day is {said(first_bench)}, the best {said(best_bench)}.",
-        "count_started": "Count now; until then places can only be asked for by guess.",
-        "cells_sealed": "Write down the day they were sealed if somebody saw it; otherwise leave it.",
-        "cage_cells": f"Cage them today. {look}: the first virgin destroys the rest of the bar.",
-        "report_emergence": f"Look today and write down the day; until then every age counts from "
-        f"{said(calendar.emergence_on)}.",
-        "excluder_alarm": "Look today. Virgins that may have flown are not for the bench before it is clear: "
-        "eggs without insemination tell.",
-        "bench_time": _bench_line(window.fit(today), until),
-        "second_co2": "Give it today: late is better than not at all, she only lays later.",
-        "second_dose": "Give it at the next bench day while she does not lay, or leave it and note a low dose.",
-        "third_co2": "Give it today if there are no eggs.",
-        **dict.fromkeys(_EGG_CHECKS, "Look today and write down what you find."),
-        "sealed_brood": "Look today: worker brood in a solid pattern is the proof, drone brood means failure.",
-        "decide": "Decide now: keep her, treat her again or give her up; no sealed brood is on record so far.",
+        "confine_breeder": _("Graft the youngest larvae by eye, 12 to 24 hours old; their ages will differ more."),
+        "graft": _(
+            "From a graft today the first bench day is %(first)s, the best %(best)s.",
+            first=first_bench,
+            best=best_bench,
+        ),
+        "count_started": _("Count now; until then places can only be asked for by guess."),
+        "cells_sealed": _("Write down the day they were sealed if somebody saw it; otherwise leave it."),
+        "cage_cells": _cage_line(calendar.emergence_early_on > today),
+        "report_emergence": _(
+            "Look today and write down the day; until then every age counts from %(day)s.", day=calendar.emergence_on
+        ),
+        "excluder_alarm": _(
+            "Look today. Virgins that may have flown are not for the bench before it is clear: "
+            "eggs without insemination tell."
+        ),
+        "bench_time": _bench_line(window.fit(today), window.last_with_reason_on),
+        "second_co2": _("Give it today: late is better than not at all, she only lays later."),
+        "second_dose": _("Give it at the next bench day while she does not lay, or leave it and note a low dose."),
+        "third_co2": _("Give it today if there are no eggs."),
+        **dict.fromkeys(_EGG_CHECKS, _("Look today and write down what you find.")),
+        "sealed_brood": _("Look today: worker brood in a solid pattern is the proof, drone brood means failure."),
+        "decide": _("Decide now: keep her, treat her again or give her up; no sealed brood is on record so far."),
     }
 
 
-def _bench_line(fit: Fit, until: str) -> str:
+def _cage_line(is_none_out: bool) -> Words:
+    if is_none_out:
+        return _("Cage them today. Look daily: the first virgin destroys the rest of the bar.")
+    return _("Cage them today. Look now whether one has emerged: the first virgin destroys the rest of the bar.")
+
+
+def _bench_line(fit: Fit, until: dt.date) -> Words:
     if fit is Fit.PAST_IT:
-        return f"The last day with a reason was {until}: record what was done, or close the batch and free its places."
-    return f"Record what was done at the bench, or ask for another day: until {until} with a reason."
+        return _(
+            "The last day with a reason was %(until)s: record what was done, or close the batch and free its places.",
+            until=until,
+        )
+    return _("Record what was done at the bench, or ask for another day: until %(until)s with a reason.", until=until)
 
 
 def _co2_missed(events: BatchEvents, calendar: BatchCalendar, settings: Settings, today: dt.date) -> Note | None:
@@ -131,8 +155,16 @@ def _co2_missed(events: BatchEvents, calendar: BatchCalendar, settings: Settings
     after_on = days_later(bench_on, whole_days(settings.co2_spacing_hours))
     return Note(
         key="co2_missed",
-        text=f"The first CO2 was due on {said(step.best)} and is not on record; the bench is on {said(bench_on)}.",
-        help="Write it down if it was given. Otherwise give it at least "
-        f"{settings.co2_pair_min_hours} hours before the insemination, or the second one on {said(after_on)} instead.",
+        text=_(
+            "The first CO2 was due on %(day)s and is not on record; the bench is on %(bench)s.",
+            day=step.best,
+            bench=bench_on,
+        ),
+        help=_(
+            "Write it down if it was given. Otherwise give it at least %(hours)s before the insemination, "
+            "or the second one on %(after)s instead.",
+            hours=hours_said(settings.co2_pair_min_hours),
+            after=after_on,
+        ),
         rows=("C02", "C03", "C17"),
     )

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
+from scheduling.planning.words import Words
+
 
 class Who(StrEnum):
     QUEEN_REARER = "queen_rearer"
@@ -30,12 +32,12 @@ class Step:
     """
 
     key: str
-    what: str
+    what: Words
     who: Who
     earliest: dt.date
     best: dt.date
     latest: dt.date
-    why: str
+    why: Words
     rows: tuple[str, ...]
     hard_limit: dt.date | None = None
     earliest_at: dt.datetime | None = None
@@ -64,7 +66,10 @@ class Fit(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Window:
-    """Days on which virgins may be inseminated. `opens_on` > `last_on`: no normal day suits all of them."""
+    """Days on which virgins may be inseminated. `opens_on` > `last_on`: no normal day suits all of them.
+
+    `opens_at`: the moment at which the youngest are old enough by the hour, where the hour of their emergence is known.
+    """
 
     emerged_first_on: dt.date
     emerged_last_on: dt.date
@@ -77,6 +82,7 @@ class Window:
     last_on: dt.date
     last_with_reason_on: dt.date
     blocked_from: dt.date
+    opens_at: dt.datetime | None = None
 
     @property
     def is_empty(self) -> bool:
@@ -100,8 +106,8 @@ class Note:
     """Something that no longer fits, and what would help."""
 
     key: str
-    text: str
-    help: str
+    text: Words
+    help: Words
     rows: tuple[str, ...] = ()
 
 
@@ -178,6 +184,7 @@ class CohortCalendar:
     last_on: dt.date
     spent_from: dt.date
     steps: tuple[Step, ...]
+    notes: tuple[Note, ...] = ()
 
     @property
     def is_usable(self) -> bool:

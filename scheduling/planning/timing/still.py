@@ -7,8 +7,10 @@ from enum import StrEnum
 
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing.backward import comb_offsets, emergence_offset, graft_offset
-from scheduling.planning.timing.days import days_later, said, whole_days
+from scheduling.planning.timing.days import days_later, whole_days
 from scheduling.planning.timing.steps import BatchCalendar, CohortCalendar, DroneFit, Fit, Who
+from scheduling.planning.words import Words
+from scheduling.planning.words import message as _
 
 
 class Chance(StrEnum):
@@ -28,7 +30,7 @@ class Deadline:
     """The last days to begin a step: as planned, still safe, and with a reason given."""
 
     key: str
-    what: str
+    what: Words
     who: Who
     planned_on: dt.date
     last_on: dt.date
@@ -57,7 +59,7 @@ class CanStill:
     queen_fits: Mapping[str, Fit] = field(default_factory=dict)
     first_day_from_graft: dt.date
     first_day_from_comb: dt.date
-    line: str
+    line: Words
     is_over: bool
 
     @property
@@ -71,14 +73,20 @@ class CanStill:
         return tuple(name for name, fit in self.fits.items() if fit in _RIPE)
 
     @property
-    def headline(self) -> str:
+    def headline(self) -> Words:
         """The finding in a few words."""
-        day, no_drones = said(self.bench_day), not self.ripe and self.drones is Chance.TOO_LATE
+        day, no_drones = self.bench_day, not self.ripe and self.drones is Chance.TOO_LATE
         if self.is_over:
-            return f"{day} is over"
+            return _("%(day)s is over", day=day)
         if not self.suiting_or_graft:
-            return f"{day} can no longer be reached" if no_drones else f"{day} is too late for a new graft"
-        return f"{day} is too late for new drones" if no_drones else f"{day} can still be reached"
+            if no_drones:
+                return _("%(day)s can no longer be reached", day=day)
+            return _("%(day)s is too late for a new graft", day=day)
+        return (
+            _("%(day)s is too late for new drones", day=day)
+            if no_drones
+            else _("%(day)s can still be reached", day=day)
+        )
 
     @property
     def suiting_or_graft(self) -> bool:
@@ -113,7 +121,7 @@ def can_still(
         queen_fits={name: calendar.window.fit(bench_day) for name, calendar in (batches or {}).items()},
         first_day_from_graft=days_later(today, settings.graft_to_emergence_days + settings.virgin_age_first_days),
         first_day_from_comb=days_later(today, -comb_offsets(settings)["latest_comb"]),
-        line="",
+        line=Words(""),
         is_over=bench_day < today,
     )
     return replace(answer, line=_line(answer))
@@ -127,32 +135,35 @@ def _deadlines(today: dt.date, bench_day: dt.date, s: Settings) -> tuple[Deadlin
     spacing = whole_days(s.co2_spacing_hours)
     rows = (
         (
-            "programme_start", "Begin the drone programme", Who.DRONE_REARER,
+            "programme_start", _("Begin the drone programme"), Who.DRONE_REARER,
             (-s.drone_programme_days, comb["latest_comb"], comb["emergency_comb"]), ("R28",),
         ),
         (
-            "insert_comb", "Put the drone comb in", Who.DRONE_REARER,
+            "insert_comb", _("Put the drone comb in"), Who.DRONE_REARER,
             (comb["insert_comb"], comb["latest_comb"], comb["emergency_comb"]), ("R01", "R06", "R14", "R30"),
         ),
         (
-            "confine_breeder", "Confine the breeder queen", Who.QUEEN_REARER,
+            "confine_breeder", _("Confine the breeder queen"), Who.QUEEN_REARER,
             (graft - confine, last_graft - confine, last_graft), ("Q12", "Q13"),
         ),
-        ("graft", "Graft", Who.QUEEN_REARER, (graft, last_graft, last_graft), ("Q09", "V01", "V02", "V04")),
+        ("graft", _("Graft"), Who.QUEEN_REARER, (graft, last_graft, last_graft), ("Q09", "V01", "V02", "V04")),
         (
-            "cage_cells", "Cage the ripe cells", Who.QUEEN_REARER,
+            "cage_cells", _("Cage the ripe cells"), Who.QUEEN_REARER,
             (graft + s.cells_caged_days, *[last_graft + s.emergence_alarm_days - 1] * 2), ("Q14", "Q21"),
         ),
         (
-            "excluder_on", "Fit the excluder", Who.QUEEN_REARER,
+            "excluder_on", _("Fit the excluder"), Who.QUEEN_REARER,
             (emergence + s.excluder_on_age_days, *[last_emergence + s.excluder_alarm_age_days - 1] * 2),
             ("V06", "V07", "V08"),
         ),
         (
-            "catch_drones", "Catch and bring the drones", Who.DRONE_REARER,
+            "catch_drones", _("Catch and bring the drones"), Who.DRONE_REARER,
             (-s.drone_catch_lead_days, 0, 0), ("R31", "R32"),
         ),
-        ("first_co2", "First CO2, before or after", Who.QUEEN_REARER, (-spacing, spacing, 2 * spacing), ("C02", "C03")),
+        (
+            "first_co2", _("First CO2, before or after"), Who.QUEEN_REARER,
+            (-spacing, spacing, 2 * spacing), ("C02", "C03"),
+        ),
     )  # fmt: skip
     return tuple(
         Deadline(
@@ -177,46 +188,54 @@ def _chance(day: int, planned: int, last: int, with_reason: int) -> Chance:
     return Chance.NEEDS_REASON if day <= with_reason else Chance.TOO_LATE
 
 
-def _line(answer: CanStill) -> str:
+def _line(answer: CanStill) -> Words:
     """One sentence for the drones and one for the queens, what cannot be helped in front."""
     if answer.is_over:
-        return (
-            f"{said(answer.bench_day)} is over. From a graft today the first bench day is "
-            f"{said(answer.first_day_from_graft)}."
+        return _(
+            "%(day)s is over. From a graft today the first bench day is %(first)s.",
+            day=answer.bench_day,
+            first=answer.first_day_from_graft,
         )
-    queens, drones = _queens_line(answer), _drones_line(answer)
-    return f"{queens} {drones}" if answer.ripe or not answer.suiting_or_graft else f"{drones} {queens}"
+    lines = _queens_line(answer), _drones_line(answer)
+    first, second = lines if answer.ripe or not answer.suiting_or_graft else lines[::-1]
+    return _("%(first)s %(second)s", first=first, second=second)
 
 
-def _queens_line(answer: CanStill) -> str:
-    graft, day = answer.deadline("graft"), said(answer.bench_day)
+def _queens_line(answer: CanStill) -> Words:
+    graft = answer.deadline("graft")
     if answer.suiting:
-        return f"Queens of the right age that day: {', '.join(answer.suiting)}."
+        return _("Queens of the right age that day: %(batches)s.", batches=", ".join(answer.suiting))
     if graft.chance is Chance.TOO_LATE:
-        return (
-            f"Too late to graft for {day}: the last day was {said(graft.last_on)}. "
-            f"From a graft today the first bench day is {said(answer.first_day_from_graft)}."
+        return _(
+            "Too late to graft for %(day)s: the last day was %(last)s. From a graft today the first bench day is "
+            "%(first)s.",
+            day=answer.bench_day,
+            last=graft.last_on,
+            first=answer.first_day_from_graft,
         )
     if graft.chance is Chance.LATE:
-        return f"Graft now, by {said(graft.last_on)} at the latest; the virgins will be young."
-    return f"Graft on {said(graft.planned_on)}, by {said(graft.last_on)} at the latest."
+        return _("Graft now, by %(last)s at the latest; the virgins will be young.", last=graft.last_on)
+    return _("Graft on %(planned)s, by %(last)s at the latest.", planned=graft.planned_on, last=graft.last_on)
 
 
-def _drones_line(answer: CanStill) -> str:
-    comb, from_comb = answer.deadline("insert_comb"), said(answer.first_day_from_comb)
+def _drones_line(answer: CanStill) -> Words:
+    comb, from_comb = answer.deadline("insert_comb"), answer.first_day_from_comb
     if answer.ripe:
-        return f"Ripe drones that day: {', '.join(answer.ripe)}."
+        return _("Ripe drones that day: %(combs)s.", combs=", ".join(answer.ripe))
     if comb.chance is Chance.TOO_LATE:
-        return (
-            f"Too late for new drones: the last comb for {said(answer.bench_day)} was "
-            f"{said(comb.last_with_reason_on)}. Use stored semen or another source; "
-            f"from a comb today the first day is {from_comb}."
+        return _(
+            "Too late for new drones: the last comb for %(day)s was %(last)s. Use stored semen or another source; "
+            "from a comb today the first day is %(first)s.",
+            day=answer.bench_day,
+            last=comb.last_with_reason_on,
+            first=from_comb,
         )
     if comb.chance is Chance.NEEDS_REASON:
-        return (
-            f"Put the comb in today, by {said(comb.last_with_reason_on)}; "
-            f"its drones will need a reason, or choose {from_comb}."
+        return _(
+            "Put the comb in today, by %(last)s; its drones will need a reason, or choose %(first)s.",
+            last=comb.last_with_reason_on,
+            first=from_comb,
         )
     if comb.chance is Chance.LATE:
-        return f"Put the comb in today, by {said(comb.last_on)} at the latest."
-    return f"Put the comb in on {said(comb.planned_on)}, by {said(comb.last_on)} at the latest."
+        return _("Put the comb in today, by %(last)s at the latest.", last=comb.last_on)
+    return _("Put the comb in on %(planned)s, by %(last)s at the latest.", planned=comb.planned_on, last=comb.last_on)

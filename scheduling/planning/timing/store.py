@@ -3,8 +3,9 @@
 import datetime as dt
 
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing.days import days_later
+from scheduling.planning.timing.days import days_later, days_said
 from scheduling.planning.timing.steps import Step, Who
+from scheduling.planning.words import message as _
 
 
 def lot_steps(collected_on: dt.date, settings: Settings) -> tuple[Step, ...]:
@@ -17,26 +18,30 @@ def lot_steps(collected_on: dt.date, settings: Settings) -> tuple[Step, ...]:
     return (
         Step(
             key="lot_normal_ends",
-            what="Stored semen: last day of normal use",
+            what=_("Stored semen: last day of normal use"),
             who=Who.OPERATOR,
             earliest=normal,
             best=normal,
             latest=normal,
             is_event=True,
-            why=f"{settings.semen_normal_days} days after it was collected. From then on its age and temperature are "
-            "looked at before it is used.",
+            why=_(
+                "%(days)s after it was collected. From then on its age and temperature are looked at first.",
+                days=days_said(settings.semen_normal_days),
+            ),
             rows=("N01", "N02", "N11"),
         ),
         Step(
             key="lot_limit",
-            what="Stored semen: last day without a viability result",
+            what=_("Stored semen: last day without a viability result"),
             who=Who.OPERATOR,
             earliest=normal,
             best=limit,
             latest=limit,
             hard_limit=limit,
-            why=f"Live sperm fall after about six weeks. From day {settings.semen_limit_days + 1} on it is blocked "
-            "until a viability result is on record.",
+            why=_(
+                "Live sperm get fewer. From day %(day)s on it is blocked until a viability result is on record.",
+                day=settings.semen_limit_days + 1,
+            ),
             rows=("N02", "N03", "N11"),
         ),
     )
