@@ -4,14 +4,17 @@ from scheduling.models.bench import (
     Dose,
     DroneTally,
     LotMovement,
+    LotPart,
     LotState,
     MovementKind,
     SemenLot,
     TallyOutcome,
+    TipChange,
 )
 from scheduling.models.booking import Booking, BookingMode, BookingSource, BookingState
 from scheduling.models.check import Finding, Pattern, QueenCheck
-from scheduling.models.entry import BenchEntry, EntryState
+from scheduling.models.entry import BenchEntry, EntryState, HiveEntry
+from scheduling.models.feed import CalendarFeed, FeedEntry
 from scheduling.models.offer import Offer, OfferState
 from scheduling.models.place import BenchPlace, PlaceState
 from scheduling.models.plan import DroneCall, Placement, Plan, PlanPool, PlanPoolPart, PlanState, Unserved
@@ -31,6 +34,7 @@ __all__ = [
     "BookingMode",
     "BookingSource",
     "BookingState",
+    "CalendarFeed",
     "Co2Treatment",
     "CountKind",
     "Delivery",
@@ -42,9 +46,12 @@ __all__ = [
     "DroneSource",
     "DroneTally",
     "EntryState",
+    "FeedEntry",
     "Finding",
     "Heartbeat",
+    "HiveEntry",
     "LotMovement",
+    "LotPart",
     "LotState",
     "MovementKind",
     "Offer",
@@ -65,5 +72,6 @@ __all__ = [
     "SemenLot",
     "SessionState",
     "TallyOutcome",
+    "TipChange",
     "Unserved",
 ]

@@ -46,6 +46,7 @@ class QueenBatch(models.Model):
     virgins_emerged = models.PositiveSmallIntegerField(null=True, blank=True)
     excluder_on = models.DateField(null=True, blank=True, help_text="Excluder fitted at every nuc.")
     first_co2_at = models.DateTimeField(null=True, blank=True, help_text="Given at home to the whole batch: its end.")
+    first_co2_from = models.DateTimeField(null=True, blank=True, help_text="Its start, where it was noted.")
     eggs_seen_on = models.DateField(null=True, blank=True)
     closed_on = models.DateField(null=True, blank=True)
     closed_reason = models.CharField(max_length=120, blank=True)
@@ -73,6 +74,10 @@ class QueenBatch(models.Model):
                 | models.Q(cells_started__isnull=True)
                 | models.Q(virgins_emerged__lte=models.F("cells_started")),
                 name="batch_emerged_of_started",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(first_co2_from__isnull=True) | models.Q(first_co2_at__gt=models.F("first_co2_from")),
+                name="batch_co2_times_in_order",
             ),
             models.CheckConstraint(
                 condition=models.Q(grafted_on__isnull=False) | models.Q(emerged_on__isnull=True),
@@ -106,6 +111,14 @@ class BatchQueen(models.Model):
     state_reason = models.CharField(max_length=160, blank=True)
     nuc = models.CharField(max_length=40, blank=True)
     excluder_confirmed_on = models.DateField(null=True, blank=True)
+    gave_place_up_at = models.ForeignKey(
+        "scheduling.BenchSession",
+        models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="gave_place_up",
+        help_text="Set aside or lost there; her place went on to another queen.",
+    )
 
     class Meta:
         ordering = ["batch", "number"]

@@ -19,7 +19,7 @@ class LotState(models.TextChoices):
 
 
 class SemenLot(models.Model):
-    """Semen collected in one go from one source, or mixed from several lots (then it has `mixed_from`)."""
+    """Semen collected in one go from one source or from a pool (then it has `parts`), or mixed from several lots."""
 
     session = models.ForeignKey(BenchSession, models.PROTECT, related_name="lots", help_text="Where it was collected.")
     source = models.ForeignKey(
@@ -28,7 +28,7 @@ class SemenLot(models.Model):
         null=True,
         blank=True,
         related_name="lots",
-        help_text="Empty for a mixture.",
+        help_text="Empty for a mixture and a pool.",
     )
     label = models.CharField(max_length=40)
     tip = models.CharField(max_length=40, help_text="Tip it was collected with.")
@@ -67,6 +67,45 @@ class SemenLot(models.Model):
 
     def __str__(self) -> str:
         return self.label
+
+
+class LotPart(models.Model):
+    """A source of a lot collected from a pool: drones of several sources together, whose own cannot be told apart."""
+
+    lot = models.ForeignKey(SemenLot, models.CASCADE, related_name="parts")
+    source = models.ForeignKey(DroneSource, models.PROTECT, related_name="lot_parts")
+    drones = models.PositiveSmallIntegerField(help_text="Put into the pool: its share of the semen follows them.")
+    undone_at = models.DateTimeField(null=True, blank=True, help_text="Corrected: no longer counts.")
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["lot", "source"], condition=models.Q(undone_at__isnull=True), name="lot_part_once"
+            ),
+            models.CheckConstraint(condition=models.Q(drones__gt=0), name="lot_part_some_drones"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.lot}: {self.drones} of {self.source}"
+
+
+class TipChange(models.Model):
+    """A new or cleaned tip put into the holder, for semen of one lot. The lot's first tip stands in the lot."""
+
+    session = models.ForeignKey(BenchSession, models.PROTECT, related_name="tip_changes")
+    lot = models.ForeignKey(SemenLot, models.PROTECT, related_name="tip_changes")
+    tip = models.CharField(max_length=40)
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
+    entry = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Sent twice, kept once.")
+
+    class Meta:
+        ordering = ["at", "pk"]
+        constraints = [models.CheckConstraint(condition=~models.Q(tip=""), name="tip_change_named")]
+
+    def __str__(self) -> str:
+        return f"{self.lot}: {self.tip}"
 
 
 class TallyOutcome(models.TextChoices):
@@ -154,6 +193,7 @@ class Dose(models.Model):
     given_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     leak_back = models.BooleanField(default=False)
     resistance = models.BooleanField(default=False)
+    second_planned = models.BooleanField(default=False, help_text="First part of a split dose.")
     override_reason = models.CharField(max_length=200, blank=True, help_text="Why a rule was set aside, and which.")
     override_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+")
     entry = models.UUIDField(default=uuid.uuid4, unique=True, help_text="Sent twice, kept once.")

@@ -3,8 +3,10 @@ import uuid
 from django.conf import settings
 from django.db import models
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 
 from accounts.models import Member
+from accounts.told import ToldField
 from scheduling.models.batch import QueenBatch
 from scheduling.models.season import Season
 from scheduling.models.session import BenchSession
@@ -43,7 +45,7 @@ class Booking(models.Model):
     dose_tenths = models.PositiveSmallIntegerField(default=80, help_text="Tenths of a µl for each queen.")
     mode = models.CharField(max_length=5, choices=BookingMode.choices, default=BookingMode.EACH)
     state = models.CharField(max_length=10, choices=BookingState.choices, default=BookingState.ASKED)
-    why = models.CharField(max_length=300, blank=True, help_text="Why it is in the queue or moved, in words.")
+    why = ToldField(blank=True, help_text="Why it is in the queue or moved, in words.")
     wished_session = models.ForeignKey(BenchSession, models.SET_NULL, null=True, blank=True, related_name="wishes")
     asked_at = models.DateTimeField()
     asked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
@@ -63,7 +65,8 @@ class Booking(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.batch}: {self.queens} queens"
+        queens = ngettext("%(n)d queen", "%(n)d queens", self.queens) % {"n": self.queens}
+        return f"{self.batch}: {queens}"
 
 
 class BookingSource(models.Model):

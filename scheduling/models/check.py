@@ -15,6 +15,7 @@ class Finding(models.TextChoices):
     MIXED_BROOD = "mixed_brood", _("Worker and drone brood mixed")
     NOT_FOUND = "not_found", _("Queen not found")
     DEAD = "dead", _("Queen dead")
+    WINTERED = "wintered", _("Alive after winter")
 
 
 class Pattern(models.TextChoices):
@@ -29,6 +30,12 @@ class QueenCheck(models.Model):
     checked_on = models.DateField()
     finding = models.CharField(max_length=12, choices=Finding.choices)
     pattern = models.CharField(max_length=10, choices=Pattern.choices, blank=True)
+    brood_cells = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Brood viability: cells of one patch that were looked at."
+    )
+    brood_alive = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Brood viability: those of them that hold living brood."
+    )
     note = models.CharField(max_length=200, blank=True)
     checked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
     recorded_at = models.DateTimeField()
@@ -39,6 +46,16 @@ class QueenCheck(models.Model):
         ordering = ["checked_on", "pk"]
         constraints = [
             models.CheckConstraint(condition=models.Q(finding__in=Finding.values), name="check_known_finding"),
+            models.CheckConstraint(
+                condition=models.Q(brood_cells__isnull=True, brood_alive__isnull=True)
+                | models.Q(
+                    brood_cells__isnull=False,
+                    brood_alive__isnull=False,
+                    brood_cells__gt=0,
+                    brood_alive__lte=models.F("brood_cells"),
+                ),
+                name="check_brood_counted",
+            ),
             models.UniqueConstraint(
                 fields=["batch_queen", "checked_on"],
                 condition=models.Q(replaced_by__isnull=True),

@@ -37,6 +37,7 @@ class BenchPlace(models.Model):
     pool = models.ForeignKey(PlanPool, models.SET_NULL, null=True, blank=True, related_name="bench_places")
     dose_tenths = models.PositiveSmallIntegerField()
     co2_before = models.BooleanField(default=True, help_text="The other CO2 treatment comes the day before.")
+    is_second = models.BooleanField(default=False, help_text="For the second part of a split dose.")
     state = models.CharField(max_length=8, choices=PlaceState.choices, default=PlaceState.HELD)
 
     class Meta:

@@ -1,8 +1,10 @@
 from django.conf import settings
 from django.db import models
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import gettext_noop, pgettext_lazy
 
 from accounts.models import Job
+from accounts.told import Told, told
 from scheduling.models.booking import Booking
 from scheduling.models.season import Season
 from scheduling.models.session import BenchSession
@@ -15,7 +17,7 @@ class PlanState(models.TextChoices):
     TO_CHECK = "to_check", _("To check")
     PUBLISHED = "published", _("Published")
     CHANGED = "changed", _("Changed since published")
-    CLOSED = "closed", _("Closed")
+    CLOSED = "closed", pgettext_lazy("of a plan", "Closed")
 
 
 class Plan(models.Model):
@@ -61,7 +63,12 @@ class Plan(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Plan {self.number}" if self.number else f"Sketch {self.pk}"
+        return str(self.told())
+
+    def told(self) -> Told:
+        if self.number:
+            return told(gettext_noop("Plan %(number)s")) % {"number": str(self.number)}
+        return told(gettext_noop("Sketch %(number)s")) % {"number": str(self.pk)}
 
 
 class PlanPool(models.Model):

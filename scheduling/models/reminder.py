@@ -3,6 +3,7 @@ from django.db import models
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Channel, Cooperative, Member
+from accounts.told import ToldField
 
 
 class ReminderState(models.TextChoices):
@@ -40,12 +41,22 @@ class Reminder(models.Model):
     wall_zone = models.CharField(max_length=64, blank=True)
     useful_until = models.DateTimeField(help_text="Later than this it is missed, not sent.")
     critical = models.BooleanField(default=False)
-    title = models.CharField(max_length=160)
-    why = models.CharField(max_length=300, blank=True)
+    title = ToldField()
+    why = ToldField(blank=True)
     link = models.CharField(max_length=200, blank=True, help_text="Path of the page where it is done.")
     state = models.CharField(max_length=10, choices=ReminderState.choices, default=ReminderState.WANTED)
     replaced_by = models.OneToOneField("self", models.SET_NULL, null=True, blank=True, related_name="replaces")
     created_at = models.DateTimeField()
+    tell_at = models.DateTimeField(
+        null=True, blank=True, help_text="When the next telling is due; empty: nothing more to tell."
+    )
+    acknowledged_at = models.DateTimeField(
+        null=True, blank=True, help_text="Somebody said: seen, I am on it. No later stage is told."
+    )
+    acknowledged_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
+    held_at = models.DateTimeField(
+        null=True, blank=True, help_text="A backup was restored: waits here until a coordinator releases it."
+    )
     told_at = models.DateTimeField(null=True, blank=True, help_text="When its deliveries were written.")
     ended_at = models.DateTimeField(null=True, blank=True)
     ended_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
@@ -54,12 +65,17 @@ class Reminder(models.Model):
         ordering = ["due_at", "pk"]
         indexes = [
             models.Index(fields=["state", "due_at"], name="reminder_due"),
+            models.Index(
+                fields=["tell_at"],
+                condition=models.Q(state="wanted", tell_at__isnull=False, held_at__isnull=True),
+                name="reminder_to_tell",
+            ),
             models.Index(fields=["subject_type", "subject_id"], name="reminder_by_subject"),
         ]
         constraints = [
             models.UniqueConstraint(
                 fields=["subject_type", "subject_id", "kind", "stage", "due_at"],
-                condition=~models.Q(state="superseded"),
+                condition=models.Q(state__in=["wanted", "expired"]),  # what was ended may come again
                 name="reminder_once",
             ),
             models.CheckConstraint(condition=models.Q(state__in=ReminderState.values), name="reminder_known_state"),
@@ -76,6 +92,7 @@ class DeliveryState(models.TextChoices):
     PENDING = "pending", _("Pending")
     CLAIMED = "claimed", _("Claimed")
     SENDING = "sending", _("Sending")
+    HELD = "held", _("Waits for release")
     SENT = "sent", _("Sent")
     RETRY = "retry", _("To be tried again")
     IN_DOUBT = "in_doubt", _("In doubt")
@@ -85,13 +102,21 @@ class DeliveryState(models.TextChoices):
 
 
 class Delivery(models.Model):
-    """One telling of one reminder to one person by one channel; its id is the idempotency key everywhere."""
+    """One telling of one reminder to one person by one channel; outside it goes by its `telling_key`."""
 
     reminder = models.ForeignKey(Reminder, models.CASCADE, related_name="deliveries")
     person = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="deliveries")
     channel = models.CharField(max_length=8, choices=Channel.choices)
+    rung = models.CharField(
+        max_length=12, default="due", help_text="Which of the repeated tellings: a key of planning.timing.ladder."
+    )
+    due_at = models.DateTimeField(
+        null=True, blank=True, help_text="When it was to go out: lateness is counted from here. UTC."
+    )
+    is_late = models.BooleanField(default=False, help_text="Written when its moment had passed: the words say so.")
     state = models.CharField(max_length=10, choices=DeliveryState.choices, default=DeliveryState.PENDING)
     attempts = models.PositiveSmallIntegerField(default=0)
+    claim = models.UUIDField(null=True, blank=True, help_text="Of the worker that holds the lease.")
     lease_until = models.DateTimeField(null=True, blank=True)
     next_try_at = models.DateTimeField(null=True, blank=True)
     sent_at = models.DateTimeField(null=True, blank=True)
@@ -103,7 +128,7 @@ class Delivery(models.Model):
         verbose_name_plural = "deliveries"
         indexes = [models.Index(fields=["state", "next_try_at"], name="delivery_open")]
         constraints = [
-            models.UniqueConstraint(fields=["reminder", "person", "channel"], name="delivery_once"),
+            models.UniqueConstraint(fields=["reminder", "person", "channel", "rung"], name="delivery_once"),
             models.CheckConstraint(condition=models.Q(state__in=DeliveryState.values), name="delivery_known_state"),
             models.CheckConstraint(
                 condition=~models.Q(state="sent") | models.Q(sent_at__isnull=False), name="delivery_sent_when"
@@ -120,6 +145,10 @@ class Heartbeat(models.Model):
     name = models.CharField(max_length=30, primary_key=True)
     at = models.DateTimeField()
     oldest_overdue_seconds = models.FloatField(default=0)
+    jump_seconds = models.FloatField(
+        default=0, help_text="Last jump of this machine's clock that was noticed. Seconds."
+    )
+    jumped_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["name"]

@@ -1,7 +1,9 @@
 from django.conf import settings
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from accounts.models import Cooperative
+from accounts.told import Told, told
 
 
 class Season(models.Model):
@@ -31,7 +33,10 @@ class Season(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Season {self.year}"
+        return str(self.told())
+
+    def told(self) -> Told:
+        return told(gettext_noop("Season %(year)s")) % {"year": str(self.year)}
 
 
 class SeasonSetting(models.Model):

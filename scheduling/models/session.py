@@ -1,8 +1,10 @@
 from django.conf import settings
 from django.db import models
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import gettext_noop
 
 from accounts.models import Cooperative
+from accounts.told import Told, told
 from scheduling.models.season import Season
 
 
@@ -78,4 +80,7 @@ class BenchSession(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.bench}, {self.day:%a %d %B}"
+        return str(self.told())
+
+    def told(self) -> Told:
+        return told(gettext_noop("%(bench)s, %(day)s")) % {"bench": self.bench, "day": self.day}

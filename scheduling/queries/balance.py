@@ -2,13 +2,14 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from scheduling.models import BenchSession, DroneCall, Season, SessionState
 from scheduling.planning.bands import Band, alive_band, less, sum_bands
 from scheduling.queries.plans import plan_in_force
-from scheduling.queries.problem import emerged_of
 from scheduling.queries.sources import CohortView, SourceView, source_views
+from scheduling.queries.supply import emerged_of
 from scheduling.queries.words import day_words
 
 DAYS_SHOWN = 35
@@ -34,9 +35,18 @@ class BalanceDay:
 
 @dataclass(frozen=True)
 class BalanceRow:
+    """`taken`: drones that each bench day calls for and still has to get."""
+
     view: SourceView
     days: list[BalanceDay]
-    bands: list[tuple[dt.date, Band]]
+    taken: list[tuple[dt.date, int]]
+
+    @cached_property
+    def bands(self) -> list[tuple[dt.date, Band]]:
+        """Ripe drones of each day that a strip shows; worked out for the strips that are drawn."""
+        days = [self.view.today + dt.timedelta(days=offset) for offset in range(DAYS_SHOWN)]
+        gone = {day: sum(drones for at, drones in self.taken if at < day) for day in days}
+        return [(day, ripe_band(self.view, day, gone[day])) for day in days]
 
 
 def order_of(session: BenchSession) -> tuple[dt.date, dt.datetime, int]:
@@ -51,14 +61,15 @@ def ripe_band(view: SourceView, day: dt.date, gone: int) -> Band:
 
 
 def _alive(view: SourceView, cohort: CohortView, day: dt.date) -> Band | None:
-    survival = view.source.daily_survival or view.settings.drone_daily_survival
+    survival = view.learned.survival(view.source)
     if survival is None:
         return None
     emerged = emerged_of(cohort, view.today)
-    return alive_band(emerged, (day - view.today).days, survival_per_day=float(survival)) if emerged else None
+    return alive_band(emerged, (day - view.today).days, survival_per_day=survival) if emerged else None
 
 
 def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:
+    """Of each source; those that are short somewhere stand first."""
     today = now.astimezone(ZoneInfo(season.cooperative.time_zone)).date()
     sessions = list(
         BenchSession.objects.filter(season=season, day__gte=today, places__gt=0)
@@ -79,9 +90,5 @@ def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:
             drones = calls.get(session.pk, 0)
             days.append(BalanceDay(session, round(band.mean), round(band.low), round(band.high), drones))
             gone += drones
-        bands = []
-        for day in [today + dt.timedelta(days=offset) for offset in range(DAYS_SHOWN)]:
-            taken = sum(calls.get(session.pk, 0) for session in sessions if session.day < day)
-            bands.append((day, ripe_band(view, day, taken)))
-        rows.append(BalanceRow(view, days, bands))
-    return rows
+        rows.append(BalanceRow(view, days, [(day.session.day, day.called) for day in days if day.called]))
+    return sorted(rows, key=lambda row: not any(day.missing for day in row.days))

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
+from django.db.models import Case, Count, Exists, OuterRef, Prefetch, Q, QuerySet, Subquery, Sum, Value, When
+from django.db.models.functions import Coalesce
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
@@ -190,10 +191,30 @@ def batch_view(batch: QueenBatch, *, today: dt.date, settings: Settings | None =
     return BatchView(batch, events_of_batch(batch), settings or settings_of(batch.season), today)
 
 
-def batch_views(batches: QuerySet[QueenBatch], *, season: Season, today: dt.date) -> list[BatchView]:
+def batch_views(
+    batches: QuerySet[QueenBatch], *, season: Season, today: dt.date, settings: Settings | None = None
+) -> list[BatchView]:
     """Views of batches of one season, its figures read once."""
-    settings = settings_of(season)
+    settings = settings or settings_of(season)
     return [batch_view(batch, today=today, settings=settings) for batch in batches_with_facts(batches)]
+
+
+def batches_to_book(batches: QuerySet[QueenBatch], *, first: int | None = None) -> QuerySet[QueenBatch]:
+    """Open batches of which no queen is inseminated; those with queens to book for first, as `BatchView` counts them.
+
+    first : the batch that stands before all others.
+    """
+    dosed = Dose.objects.filter(batch_queen__batch=OuterRef("pk"), undone_at__isnull=True)
+    there = BatchQueen.objects.filter(batch=OuterRef("pk")).exclude(state__in=AWAY).order_by().values("batch")
+    asked = Booking.objects.filter(batch=OuterRef("pk")).exclude(state__in=NOT_ASKED_ANY_MORE).order_by()
+    whole = Case(
+        When(virgins_emerged__isnull=True, then=Coalesce("cells_started", "cells_grafted", 0)),
+        default=Coalesce(Subquery(there.annotate(n=Count("pk")).values("n")), 0),
+    )
+    booked = Coalesce(Subquery(asked.values("batch").annotate(n=Sum("queens")).values("n")), 0)
+    place = Case(When(pk=first, then=Value(0)), When(left__gt=0, then=Value(1)), default=Value(2))
+    open_ = batches.filter(~Exists(dosed), closed_on__isnull=True).annotate(left=whole - booked)
+    return open_.order_by(place, "grafted_on", "planned_graft_on", "pk")
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,8 @@
 """The log of a session and its state: as the tables have it, as the log says it, in words for people."""
 
+import datetime as dt
 import uuid
-from collections import defaultdict
+from collections import Counter, defaultdict
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -21,6 +22,7 @@ from scheduling.models import (
     PlaceState,
     SemenLot,
     TallyOutcome,
+    TipChange,
 )
 from scheduling.planning.bench_log import BenchState, Entry, LotState, QueenState, lot_new
 from scheduling.queries.bench import LotView, lot_views, lots_of_session
@@ -31,13 +33,27 @@ def bench_state(session: BenchSession, *, lots: list[LotView] | None = None) -> 
     """The state as the tables have it, in the shape that the log is folded to."""
     places = BenchPlace.objects.filter(session=session).exclude(state=PlaceState.FREED).order_by("position")
     queens = BatchQueen.objects.filter(batch__bookings__bench_places__session=session).distinct().order_by("pk")
+    dosed = Counter(Dose.objects.filter(session=session, undone_at__isnull=True).values_list("place_id", flat=True))
+    tips: dict[int, list[str]] = defaultdict(list)
+    for lot_id, tip in TipChange.objects.filter(session=session).values_list("lot", "tip"):
+        tips[lot_id].append(tip)
+    found = {
+        str(view.lot.entry): _lot(view, session, tips[view.lot.pk])
+        for view in (lots_of_session(session) if lots is None else lots)
+    }
     return {
-        "tip": {"name": session.current_tip, "source": session.current_tip_source_id},
-        "lots": {str(view.lot.entry): _lot(view) for view in (lots_of_session(session) if lots is None else lots)},
+        "tip": {
+            "name": session.current_tip,
+            "source": session.current_tip_source_id,
+            "lot": next((key for key, lot in found.items() if _is_touched(lot, session)), None),
+        },
+        "lots": found,
         "places": {
             str(place.pk): {
                 "queen": str(place.batch_queen_id) if place.batch_queen_id else None,
                 "state": place.state,
+                "doses": dosed[place.pk],
+                "second": place.is_second,
             }
             for place in places
         },
@@ -45,9 +61,18 @@ def bench_state(session: BenchSession, *, lots: list[LotView] | None = None) -> 
     }
 
 
-def _lot(view: LotView) -> LotState:
+def _is_touched(lot: LotState, session: BenchSession) -> bool:
+    """The tip in the holder is of this pool or mixture: of one source it is known by the source."""
+    mixed = lot["source"] is None and session.current_tip_source_id is None
+    return mixed and session.current_tip in lot["tips"]
+
+
+def _lot(view: LotView, session: BenchSession, tips: list[str]) -> LotState:
+    """A tip that touched it on an earlier day is a clean one by now."""
     balance = view.balance
-    lot = lot_new(source=view.lot.source_id, tip=view.lot.tip)
+    first = [view.lot.tip] if view.lot.session_id == session.pk else []
+    pooled = sum(part.drones for part in view.lot.parts.all())
+    lot = lot_new(source=view.lot.source_id, tips=[*first, *tips], pooled=pooled)
     lot.update(
         {
             "state": view.lot.state,
@@ -70,20 +95,20 @@ def _queens(queens: list[BatchQueen]) -> dict[str, QueenState]:
         "batch_queen_id", flat=True
     ):
         doses[queen_id] += 1
-    first: dict[int, int] = defaultdict(int)
+    ended: dict[int, list[int]] = defaultdict(list)
     running: dict[int, Co2Treatment] = {}
     for treatment in Co2Treatment.objects.filter(batch_queen__in=queens, undone_at__isnull=True):
         if treatment.ended_at is None:
             running[treatment.batch_queen_id] = treatment
         elif not treatment.with_insemination:
-            first[treatment.batch_queen_id] += 1
+            ended[treatment.batch_queen_id].append(ms_of(treatment.ended_at))
     return {
         str(queen.pk): {
             "state": queen.state,
             "reason": queen.state_reason,
             "doses": doses[queen.pk],
-            "first_co2": first[queen.pk],
-            "gas": queen.pk in running,
+            "co2_ended": sorted(ended[queen.pk]),
+            "gas_since": ms_of(running[queen.pk].started_at) if queen.pk in running else None,
             "gas_with_dose": queen.pk in running and running[queen.pk].with_insemination,
         }
         for queen in queens
@@ -92,8 +117,13 @@ def _queens(queens: list[BatchQueen]) -> dict[str, QueenState]:
 
 def entries_taken(session: BenchSession) -> list[Entry]:
     """The log as it was taken in: what the state follows from."""
-    rows = session.entries.filter(state=EntryState.TAKEN).order_by("order").values_list("pk", "kind", "facts")
-    return [{"id": str(pk), "kind": kind, "facts": facts} for pk, kind, facts in rows]
+    rows = session.entries.filter(state=EntryState.TAKEN).order_by("order").values_list("pk", "kind", "facts", "at")
+    return [{"id": str(pk), "kind": kind, "facts": facts, "at_ms": ms_of(at)} for pk, kind, facts, at in rows]
+
+
+def ms_of(moment: dt.datetime) -> int:
+    """Milliseconds since 1970, as a device counts them."""
+    return round(moment.timestamp() * 1000)
 
 
 def entries_to_look_at(session: BenchSession) -> QuerySet[BenchEntry]:
@@ -105,6 +135,14 @@ def corrections_of(session: BenchSession) -> QuerySet[AuditEntry]:
     """What was added to a session after its end, and why."""
     return AuditEntry.objects.filter(
         subject_type=BenchSession._meta.label_lower, subject_id=session.pk, action="session.correct"
+    ).order_by("at", "pk")
+
+
+def given_on_at(session: BenchSession) -> QuerySet[AuditEntry]:
+    """Places whose queen was set aside or lost and that another queen got."""
+    places = BenchPlace.objects.filter(session=session).values("pk")
+    return AuditEntry.objects.filter(
+        subject_type=BenchPlace._meta.label_lower, subject_id__in=places, action="place.give_on"
     ).order_by("at", "pk")
 
 
@@ -158,12 +196,14 @@ def _what(kind: str, facts: dict[str, Any]) -> str:
         "lot_open": _("Lot opened with tip %(tip)s"),
         "reading": _("%(volume)s of %(lot)s in the syringe"),
         "take_out": _("%(volume)s of %(lot)s taken out: %(reason)s"),
+        "tip": _("Tip %(tip)s in the holder, for %(lot)s"),
         "gas_on": _("Gas on for %(queen)s"),
         "gas_off": _("Gas off for %(queen)s"),
         "dose": _("%(volume)s of %(lot)s for %(place)s"),
         "aside": _("%(place)s set aside or lost: %(reason)s"),
         "back": _("%(place)s taken back to the bench"),
         "mark": _("%(queen)s on %(place)s"),
+        "give_on": _("%(queen)s gets a place that became free"),
         "undo": _("Taken back: an earlier tap"),
     }
     return words[kind] % names if kind in words else _("Something this app does not read (%(kind)s)") % {"kind": kind}

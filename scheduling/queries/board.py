@@ -2,19 +2,34 @@
 
 import datetime as dt
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
-from typing import Any
+from functools import cached_property, lru_cache
 
-from scheduling.models import BenchSession, Booking, DroneSource, Placement, Plan, Season, SessionState, Unserved
+from django.core.paginator import Page, Paginator
+
+from scheduling.models import (
+    BenchPlace,
+    BenchSession,
+    Booking,
+    DroneSource,
+    Placement,
+    Plan,
+    Season,
+    SessionState,
+    Unserved,
+)
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.plan import Plan as PurePlan
-from scheduling.planning.plan import reason_to_json
+from scheduling.planning.plan import Reason, reason_to_json
 from scheduling.planning.problem import Problem
 from scheduling.planning.reasons import explained
-from scheduling.queries.plan_rows import first_day_of, pure_plan
+from scheduling.queries.plan_rows import first_day_of, placements_of, pure_plan
 from scheduling.queries.plan_words import Names, ShownWay, names_of_results, reason_words, way_shown
+from scheduling.queries.problem import facts_mark
 
+DAYS_SHOWN = 14  # bench days on one page, about three weeks of a busy season
+CARDS_SHOWN = 24  # bookings without a place on one page
 MOST_SHOWN = 3  # reasons, and ways out, beside one card
 
 
@@ -68,13 +83,16 @@ class SourceRow:
 
 @dataclass
 class Board:
-    """What the page shows of one plan (or of none yet)."""
+    """What the page shows of one plan (or of none yet): some of its bench days, and some of who has no place."""
 
     plan: Plan | None
     problem: Problem
     sessions: list[BoardSession]
     left_over: list[LeftOver]
     sources: list[SourceRow]
+    days: "Page[BenchSession]"
+    rest: "Page[tuple[Booking, int]]"
+    left: int
 
     @cached_property
     def ways(self) -> list[ShownWay]:
@@ -82,17 +100,9 @@ class Board:
         names = names_of_results(self.plan, self.problem) if self.plan else None
         return [way_shown(way, names) for way in self.plan.result.get("ways", [])] if self.plan and names else []
 
-    @cached_property
-    def placed(self) -> int:
-        return sum(session.queens for session in self.sessions)
 
-    @cached_property
-    def left(self) -> int:
-        return sum(entry.queens for entry in self.left_over)
-
-
-def semen_parts(placement: Placement) -> list[tuple[DroneSource, float]]:
-    """Sources of a placement with their share of its semen: one, or those of its mixture."""
+def semen_parts(placement: Placement | BenchPlace) -> list[tuple[DroneSource, float]]:
+    """Sources of a placement, or of a place, with their share of its semen: one, or those of its mixture."""
     if placement.source is not None:
         return [(placement.source, 1.0)]
     assert placement.pool is not None
@@ -109,78 +119,125 @@ def reserve_drones(problem: Problem, source_id: int, volume_tenths: float) -> in
     return -(-int(line.md_per_ul10 * volume_tenths + line.md_fixed) // 1000)
 
 
-def board_of(season: Season, plan: Plan | None, problem: Problem) -> Board:
+def board_of(
+    season: Season,
+    plan: Plan | None,
+    problem: Problem,
+    *,
+    day: dt.date | None = None,
+    days: str | int | None = None,
+    rest: str | int | None = None,
+) -> Board:
+    """Bench days and bookings without a place, a page of each.
+
+    day : shows the bench days around it; else `days` is the number of the page, as `rest` is of the bookings.
+    """
     first = first_day_of(problem)
-    sessions = list(
-        BenchSession.objects.filter(season=season, day__gte=first, places__gt=0)
-        .exclude(state=SessionState.CANCELLED)
-        .select_related("bench", "operator")
-        .order_by("day", "starts_at")
-    )
+    sessions = sessions_of_board(season, first)
+    paged = Paginator(sessions, DAYS_SHOWN)
+    before = sum(session.day < day for session in sessions) if day else 0
+    shown = paged.get_page(min(before, len(sessions) - 1) // DAYS_SHOWN + 1 if day else days)
     placements = _placements(plan, first)
-    columns = {session.pk: BoardSession(session) for session in sessions}
+    columns = {session.pk: BoardSession(session) for session in shown}
     volumes: dict[tuple[int, int], float] = defaultdict(float)
     for placement in placements:
-        volume = float(placement.queens * placement.booking.dose_tenths)
-        parts = semen_parts(placement)
-        for source, share in parts:
-            volumes[source.pk, placement.session_id] += share * volume
-        drones = sum(reserve_drones(problem, source.pk, share * volume) for source, share in parts)
         if placement.session_id in columns:
+            volume = float(placement.queens * placement.booking.dose_tenths)
+            parts = semen_parts(placement)
+            for source, share in parts:
+                volumes[source.pk, placement.session_id] += share * volume
+            drones = sum(reserve_drones(problem, source.pk, share * volume) for source, share in parts)
             columns[placement.session_id].cards.append(BoardCard(placement, drones, [source for source, _ in parts]))
+    without = _without_place(season, placements, problem)
+    rest_page = Paginator(without, CARDS_SHOWN).get_page(rest)
     return Board(
         plan=plan,
         problem=problem,
         sessions=list(columns.values()),
-        left_over=_left_over(season, plan, placements, problem),
-        sources=_source_rows(season, sessions, volumes, problem),
+        left_over=_left_over(plan, list(rest_page), placements, problem),
+        sources=_source_rows(season, list(shown), volumes, problem),
+        days=shown,
+        rest=rest_page,
+        left=sum(queens for _booking, queens in without),
+    )
+
+
+def sessions_of_board(season: Season, first: dt.date) -> list[BenchSession]:
+    return list(
+        BenchSession.objects.filter(season=season, day__gte=first, places__gt=0)
+        .exclude(state=SessionState.CANCELLED)
+        .select_related("bench", "operator")
+        .order_by("day", "starts_at")
     )
 
 
 def _placements(plan: Plan | None, first: dt.date) -> list[Placement]:
     if plan is None:
         return []
-    return list(
-        plan.placements.filter(session__day__gte=first)
-        .select_related("booking__batch", "booking__member", "source", "pool", "session__bench")
-        .prefetch_related("pool__parts__source")
-        .order_by("session__day", "source__letter", "pk")
-    )
+    rows = placements_of(plan).filter(session__day__gte=first).prefetch_related("pool__parts__source")
+    return sorted(rows, key=lambda row: (row.session.day, row.source.letter if row.source else "", row.pk))
 
 
-def _left_over(season: Season, plan: Plan | None, placements: list[Placement], problem: Problem) -> list[LeftOver]:
-    """Who has no place, and why, from the facts of now; what would help, as it was worked out with the plan."""
+def _without_place(season: Season, placements: list[Placement], problem: Problem) -> list[tuple[Booking, int]]:
+    """Bookings with queens that have no place, and how many those are; who asked first stands first."""
     placed: dict[int, int] = defaultdict(int)
     for placement in placements:
         placed[placement.booking_id] += placement.queens
-    reasons = _reasons_now(plan, problem)
-    ways = dict(Unserved.objects.filter(plan=plan).values_list("booking_id", "ways")) if plan is not None else {}
     asked = {int(booking.id): booking.queens for booking in problem.bookings}
     bookings = (
-        Booking.objects.filter(season=season, pk__in=asked)
+        Booking.objects.filter(season=season, pk__in=[pk for pk, queens in asked.items() if queens > placed[pk]])
         .exclude(state__in=ENDED_BOOKINGS)
         .select_related("batch", "member")
         .order_by("asked_at", "pk")
     )
+    return [(booking, asked[booking.pk] - placed[booking.pk]) for booking in bookings]
+
+
+def _left_over(
+    plan: Plan | None, without: list[tuple[Booking, int]], placements: list[Placement], problem: Problem
+) -> list[LeftOver]:
+    """Why they have no place, from the facts of now; what would help, as it was worked out with the plan."""
+    if not without:
+        return []
+    reasons = _reasons_now(plan, placements, problem)
+    shown = [booking for booking, _queens in without]
+    ways = dict(Unserved.objects.filter(plan=plan, booking__in=shown).values_list("booking_id", "ways")) if plan else {}
     names, then = Names(problem), names_of_results(plan, problem) if plan is not None else None
     return [
         LeftOver(
             booking,
-            asked[booking.pk] - placed[booking.pk],
-            [reason_words(reason, names) for reason in reasons.get(booking.pk, [])[:MOST_SHOWN]],
+            queens,
+            [str(reason_words(reason_to_json(reason), names)) for reason in reasons.get(booking.pk, [])[:MOST_SHOWN]],
             [way_shown(way, then) for way in ways.get(booking.pk, [])[:MOST_SHOWN]] if then else [],
         )
-        for booking in bookings
-        if asked[booking.pk] > placed[booking.pk]
+        for booking, queens in without
     ]
 
 
-def _reasons_now(plan: Plan | None, problem: Problem) -> dict[int, list[dict[str, Any]]]:
+@dataclass(frozen=True)
+class _Question:
+    """What the reasons follow from: all facts, by their mark, and the plan. Another question has another mark."""
+
+    mark: str
+    plan: PurePlan
+    problem: Problem = field(compare=False)
+
+    def __hash__(self) -> int:
+        return hash((self.mark, self.plan.assign, self.plan.pools))
+
+
+@lru_cache(maxsize=8)  # a board is looked at many times between two changes of its facts
+def _explained(question: _Question) -> Mapping[int, tuple[Reason, ...]]:
+    return {int(entry.booking): entry.reasons for entry in explained(question.problem, question.plan)}
+
+
+def _reasons_now(plan: Plan | None, placements: list[Placement], problem: Problem) -> dict[int, tuple[Reason, ...]]:
     """Without a plan only what no plan could change is a reason."""
-    pure = pure_plan(plan, problem) if plan is not None else PurePlan(problem.name)
-    found = {int(entry.booking): entry.reasons for entry in explained(problem, pure)}
+    in_order = sorted(placements, key=lambda row: (row.session.day, row.session_id, row.pk))
+    pure = pure_plan(plan, problem, in_order) if plan is not None else PurePlan(problem.name)
+    found = _explained(_Question(facts_mark(problem, but=()), pure, problem))
     return {
-        booking: [reason_to_json(reason) for reason in reasons if plan is not None or reason.gain is None]
+        booking: tuple(reason for reason in reasons if plan is not None or reason.gain is None)
         for booking, reasons in found.items()
     }
 
@@ -188,6 +245,8 @@ def _reasons_now(plan: Plan | None, problem: Problem) -> dict[int, list[dict[str
 def _source_rows(
     season: Season, sessions: list[BenchSession], volumes: dict[tuple[int, int], float], problem: Problem
 ) -> list[SourceRow]:
+    """Sources that bring drones to one of these bench days."""
+    bring = {source for source, _session in volumes}
     return [
         SourceRow(
             source,
@@ -196,5 +255,7 @@ def _source_rows(
                 for session in sessions
             ],
         )
-        for source in DroneSource.objects.filter(season=season, withdrawn_at__isnull=True).order_by("letter")
+        for source in DroneSource.objects.filter(season=season, pk__in=bring, withdrawn_at__isnull=True).order_by(
+            "letter"
+        )
     ]

@@ -96,7 +96,7 @@ def outlook_of(booking: Booking) -> Outlook | None:
     return Outlook(
         row.plan,
         row.queens,
-        [reason_words(reason, names) for reason in row.reasons],
+        [str(reason_words(reason, names)) for reason in row.reasons],
         [way for way in ways if way.who == "member"],
         [way for way in ways if way.who != "member"],
     )

@@ -7,6 +7,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from django.utils.formats import number_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -42,7 +43,7 @@ class SourceChoice:
 
     @property
     def inbreeding_percent(self) -> str:
-        return f"{100 * self.prediction.worker_inbreeding:.1f}"
+        return number_format(round(100 * self.prediction.worker_inbreeding, 1), decimal_pos=1)
 
     @property
     def viability_percent(self) -> str:

@@ -14,9 +14,9 @@ from django.db.models import Sum
 
 from scheduling.models import BenchSession, Booking, BookingMode, CountKind, DroneCall, PlanState, Season
 from scheduling.planning.supply import safe_stock_eq
-from scheduling.queries.problem import emerged_of, reserve_of, survival_of
 from scheduling.queries.sessions import WAITING_STATES
 from scheduling.queries.sources import CohortView, SourceView
+from scheduling.queries.supply import emerged_of, reserve_of, survival_of
 
 PER_DRONE = 1000  # stocks and reserves are told in thousandths of a drone
 LOW, HIGH = 0.1, 0.9  # the band that is shown
@@ -48,7 +48,7 @@ def cohort_forecast(view: CohortView) -> Forecast | None:
     low = mean = high = float(count.number)
     knows_losses = _knows_losses(view)
     if knows_losses:
-        emerged, survival = emerged_of(view, day), float(survival_of(view))
+        emerged, survival = emerged_of(view, day), survival_of(view)
         assert emerged is not None  # there is a count
         mean = emerged.on(0, survival)
         low, high = (emerged.quantile(share, 0, survival) for share in (LOW, HIGH))
@@ -66,7 +66,7 @@ def cohort_forecast(view: CohortView) -> Forecast | None:
 
 def _knows_losses(view: CohortView | SourceView) -> bool:
     """Whether anybody said how many drones live to the next day; nothing is reckoned before."""
-    return (view.source.daily_survival or view.settings.drone_daily_survival) is not None
+    return view.learned.knows_survival_of(view.source)
 
 
 def safe_drones_on(view: SourceView, day: dt.date) -> int:
@@ -78,7 +78,7 @@ def safe_drones_on(view: SourceView, day: dt.date) -> int:
             stock += safe_stock_eq(
                 emerged,
                 level=float(view.settings.service_level_share),
-                survival_per_day=float(survival_of(cohort)),
+                survival_per_day=survival_of(cohort),
             )
     return stock // PER_DRONE
 

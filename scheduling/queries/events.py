@@ -30,9 +30,9 @@ def held_places(batch: QueenBatch) -> list[BenchPlace]:
 def events_of_batch(batch: QueenBatch) -> BatchEvents:
     """What is on record of a batch, as the calendar takes it. Cheap on rows of `batches_with_facts`."""
     queens = list(batch.batch_queens.all())
-    there = [queen for queen in queens if queen.state not in AWAY]
+    there = there_or_all(queens)
     dosed = [queen for queen in there if _doses(queen)] or [queen for queen in queens if _doses(queen)]
-    shared = _shared(batch, there or queens, held_places(batch))
+    shared = _shared(batch, there, held_places(batch))
     if not dosed:
         return shared
     behind = furthest_behind(_her_record(batch, queen) for queen in dosed)
@@ -43,6 +43,11 @@ def events_of_batch(batch: QueenBatch) -> BatchEvents:
         eggs_seen_on=behind.eggs_seen_on,
         sealed_brood_on=behind.sealed_brood_on,
     )
+
+
+def there_or_all(queens: Sequence[BatchQueen]) -> list[BatchQueen]:
+    """Queens that stand for their batch: those that are still there, and all of them when none is."""
+    return [queen for queen in queens if queen.state not in AWAY] or list(queens)
 
 
 def events_of_queen(queen: BatchQueen, *, batch: QueenBatch) -> BatchEvents:
@@ -58,7 +63,9 @@ def events_of_queen(queen: BatchQueen, *, batch: QueenBatch) -> BatchEvents:
     return replace(
         shared,
         excluder_on=batch.excluder_on or queen.excluder_confirmed_on,
-        is_split_dose=len({place.session_id for place in places}) > 1 or (bool(doses) and bool(coming)),
+        is_split_dose=len({place.session_id for place in places}) > 1
+        or (bool(doses) and bool(coming))
+        or any(dose.second_planned for dose in _doses(queen)),
         co2_at=her.co2_at,
         doses_at=doses,
         eggs_seen_on=her.eggs_seen_on,
@@ -137,6 +144,22 @@ def _shared(batch: QueenBatch, queens: Sequence[BatchQueen], places: Sequence[Be
     treated = [_alone(queen) for queen in queens]
     # Treatments follow each other on one queen, not along the batch: the queen with the fewest stands for all.
     co2_at = min((times for times in treated if times), key=len, default=[])
+    return replace(
+        recorded_of_batch(batch),
+        emergences=emergences_of(batch, queens),
+        excluder_on=batch.excluder_on or all_confirmed,
+        bench_on=first.day if first else None,
+        bench_at=first.starts_at if first else None,
+        co2_way=_way(sides),
+        co2_at=_with_home(batch, co2_at),
+    )
+
+
+def recorded_of_batch(batch: QueenBatch) -> BatchEvents:
+    """What stands in the batch's own row, without its queens, places and treatments. Reads nothing."""
+    emergences: tuple[Emergence, ...] = ()
+    if batch.emerged_on is not None:
+        emergences = (Emergence(on=batch.emerged_on, hour=batch.emerged_hour, virgins=batch.virgins_emerged),)
     return BatchEvents(
         zone=zone_name_of_batch(batch),
         wanted_bench_on=batch.wanted_bench_on,
@@ -150,12 +173,9 @@ def _shared(batch: QueenBatch, queens: Sequence[BatchQueen], places: Sequence[Be
         sealed_on=batch.sealed_on,
         cell_temperature_c=batch.cell_temperature_c,
         caged_on=batch.caged_on,
-        emergences=emergences_of(batch, queens),
-        excluder_on=batch.excluder_on or all_confirmed,
-        bench_on=first.day if first else None,
-        bench_at=first.starts_at if first else None,
-        co2_way=_way(sides),
-        co2_at=_with_home(batch, co2_at),
+        emergences=emergences,
+        excluder_on=batch.excluder_on,
+        co2_at=_with_home(batch, ()),
         eggs_seen_on=batch.eggs_seen_on,
         closed_on=batch.closed_on,
     )
@@ -167,7 +187,7 @@ def emergences_of(batch: QueenBatch, queens: Iterable[BatchQueen]) -> tuple[Emer
         return ()
     days = Counter(queen.queen.emerged_on or batch.emerged_on for queen in queens)
     if not days:
-        return (Emergence(on=batch.emerged_on, hour=batch.emerged_hour, virgins=batch.virgins_emerged),)
+        return recorded_of_batch(batch).emergences
     return tuple(
         Emergence(on=day, hour=batch.emerged_hour if day == batch.emerged_on else None, virgins=number)
         for day, number in sorted(days.items())

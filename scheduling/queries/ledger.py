@@ -16,6 +16,7 @@ from scheduling.models import (
     BookingState,
     DroneCohort,
     DroneTally,
+    LotPart,
     PlaceState,
     Season,
     SessionState,
@@ -68,6 +69,9 @@ def ledger_of(season: Season) -> list[LedgerRow]:
         "lot__source__member",
         total=Sum("drones"),
     )
+    parts = LotPart.objects.filter(lot__session__season=season, undone_at=None)
+    for member, drones in parts.values_list("source__member", "drones"):
+        brought[member] = brought.get(member, 0) + drones
     days, hours = _bench_work(season)
     known = {pk for found in (asked, *places.values(), reared, brought, days) for pk in found}
     members = Member.objects.filter(cooperative=season.cooperative_id, pk__in=known).order_by("name", "pk")

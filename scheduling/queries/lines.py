@@ -1,60 +1,94 @@
 """Season lines: whose queens and drones meet, and when."""
 
 import datetime as dt
-from collections.abc import Sequence
 from dataclasses import dataclass
 
+from django.core.paginator import Page, Paginator
+from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from accounts.access import Viewer
-from scheduling.models import BenchSession, DroneSource, Season
-from scheduling.planning.timing import Fit
+from scheduling.models import BenchSession, Booking, BookingSource, DroneSource, QueenBatch, Season
+from scheduling.models.booking import ENDED_BOOKINGS
+from scheduling.planning.facts import Settings
+from scheduling.planning.timing import Fit, graft_day
 from scheduling.queries.batches import BatchView, batch_views, batches_seen_by
+from scheduling.queries.events import recorded_of_batch
+from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_with_room
-from scheduling.queries.sources import CohortView, SourceView, source_views, sources_seen_by
+from scheduling.queries.sources import CohortView, source_views, sources_seen_by
 from scheduling.queries.words import day_words
 
+ROWS_PER_PAGE = 24  # what one member has going at a time is usually on one sheet
 ENDED_STATES = {"laying", "closed"}
 
 
 @dataclass(frozen=True)
 class SeasonLines:
-    """All that the page draws: batches first, then cohorts; bench days under both."""
+    """What one page draws: batches first, then cohorts; bench days under both.
+
+    `cohorts`: those of the page; `meeting`: all whose drones the batches may meet. `page`: of the rows, by number.
+    """
 
     season: Season
     batches: list[BatchView]
-    sources: list[SourceView]
     cohorts: list[CohortView]
+    meeting: list[CohortView]
     sessions: list[BenchSession]
     today: dt.date
+    page: "Page[QueenBatch | CohortView]"
 
     @property
     def is_empty(self) -> bool:
-        return not self.batches and not self.cohorts
+        return not self.page.paginator.count
 
 
-def season_lines(viewer: Viewer, season: Season, *, today: dt.date, everyone: bool) -> SeasonLines:
+def season_lines(
+    viewer: Viewer, season: Season, *, today: dt.date, everyone: bool, page: str | None = None
+) -> SeasonLines:
     """Mine: my batches, my sources, and the sources my batches accept. Everyone's: all of the season."""
     batches = batches_seen_by(viewer).filter(season=season, closed_on__isnull=True)
     if not everyone:
         batches = batches.filter(member__in=viewer.member_ids)
-    views = batch_views(batches, season=season, today=today)
     sources = sources_seen_by(viewer).filter(season=season, withdrawn_at__isnull=True).order_by("letter")
     if not everyone:
-        sources = sources.filter(pk__in=_sources_of(viewer, season, views))
-    shown = source_views(sources, season=season, today=today)
+        sources = sources.filter(pk__in=_sources_of(viewer, season, batches))
+    settings = settings_of(season)
+    meeting = [
+        cohort
+        for source in source_views(sources, season=season, today=today, settings=settings)
+        for cohort in source.cohorts
+        if cohort.state != "spent"
+    ]
+    rows: list[QueenBatch | CohortView] = [*_by_graft(batches, season, settings), *meeting]
+    shown = Paginator(rows, ROWS_PER_PAGE).get_page(page)
+    drawn = [row.pk for row in shown if isinstance(row, QueenBatch)]
+    views = {
+        view.batch.pk: view
+        for view in batch_views(batches.filter(pk__in=drawn), season=season, today=today, settings=settings)
+    }
     return SeasonLines(
         season=season,
-        batches=sorted(views, key=lambda view: (view.calendar.grafted_on, view.batch.pk)),
-        sources=shown,
-        cohorts=[cohort for source in shown for cohort in source.cohorts if cohort.state != "spent"],
+        batches=[views[pk] for pk in drawn],
+        cohorts=[row for row in shown if isinstance(row, CohortView)],
+        meeting=meeting,
         sessions=list(sessions_with_room(season)),
         today=today,
+        page=shown,
     )
 
 
-def _sources_of(viewer: Viewer, season: Season, views: Sequence[BatchView]) -> set[int]:
-    accepted = {row.source_id for view in views for booking in view.open_bookings for row in booking.accepted.all()}
+def _by_graft(batches: QuerySet[QueenBatch], season: Season, settings: Settings) -> list[QueenBatch]:
+    """In the order of their grafts, as far as the batches' own rows say: more is read of those that are shown."""
+    rows = list(batches.select_related("apiary"))
+    for batch in rows:
+        batch.season = season
+    return sorted(rows, key=lambda batch: (graft_day(recorded_of_batch(batch), settings), batch.pk))
+
+
+def _sources_of(viewer: Viewer, season: Season, batches: QuerySet[QueenBatch]) -> set[int]:
+    open_ = Booking.objects.filter(batch__in=batches).exclude(state__in=ENDED_BOOKINGS)
+    accepted = set(BookingSource.objects.filter(booking__in=open_).values_list("source", flat=True))
     own = DroneSource.objects.filter(season=season, member__in=viewer.member_ids).values_list("pk", flat=True)
     return accepted | set(own)
 
@@ -90,7 +124,7 @@ def booked_day(view: BatchView) -> dt.date | None:
 def _ripe(lines: SeasonLines, view: BatchView, day: dt.date) -> list[CohortView]:
     accepted = {row.source_id for booking in view.open_bookings for row in booking.accepted.all()}
     return [
-        cohort for cohort in lines.cohorts if cohort.is_ripe_on(day) and (not accepted or cohort.source.pk in accepted)
+        cohort for cohort in lines.meeting if cohort.is_ripe_on(day) and (not accepted or cohort.source.pk in accepted)
     ]
 
 

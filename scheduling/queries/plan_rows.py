@@ -7,6 +7,8 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
+from django.db.models import QuerySet
+
 from scheduling.models import BenchSession, Placement, Plan, PlanPool, PlanPoolPart, SessionState
 from scheduling.planning.plan import Co2, Part, Pool
 from scheduling.planning.plan import Plan as PurePlan
@@ -18,10 +20,14 @@ def first_day_of(problem: Problem) -> dt.date:
     return dt.date.fromisoformat(str(problem.meta["first_day"]))
 
 
-def pure_plan(plan: Plan, problem: Problem) -> PurePlan:
-    """The stored plan as the checker and the solver know it; sessions before the problem's first day are past."""
+def pure_plan(plan: Plan, problem: Problem, placements: Iterable[Placement] | None = None) -> PurePlan:
+    """The stored plan as the checker and the solver know it; sessions before the problem's first day are past.
+
+    placements : all of the plan's from that day on, in the order of `placements_of`, where they are read already.
+    """
     first = first_day_of(problem)
-    placements = [p for p in placements_of(plan) if p.session.day >= first and p.session.state == SessionState.OPEN]
+    rows = placements_of(plan) if placements is None else placements
+    placements = [p for p in rows if p.session.day >= first and p.session.state == SessionState.OPEN]
     co2: dict[tuple[str, int], list[int]] = {}
     for placement in placements:
         counts = co2.setdefault((str(placement.session.bench_id), (placement.session.day - first).days), [0, 0])
@@ -48,7 +54,7 @@ def pure_plan(plan: Plan, problem: Problem) -> PurePlan:
     )
 
 
-def placements_of(plan: Plan) -> Iterable[Placement]:
+def placements_of(plan: Plan) -> QuerySet[Placement]:
     return plan.placements.select_related(
         "session__bench", "booking__batch", "booking__member", "source", "pool"
     ).order_by("session__day", "session_id", "pk")

@@ -5,17 +5,18 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
-from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
-
+from accounts.told import Part, Told, one_after_the_other
+from accounts.told import told as _
+from accounts.told import told_of as ngettext
 from scheduling.models import Bench, Booking, DroneSource, Plan
 from scheduling.planning.checker import Violation
 from scheduling.planning.problem import Problem
 from scheduling.queries.plan_rows import first_day_of
-from scheduling.queries.words import day_words
+from scheduling.queries.words import volume_told
 
 
 @dataclass(frozen=True)
@@ -25,15 +26,17 @@ class Named:
     booking: str
     bench: str
     source: str
-    day: str
+    day: dt.date | str
     amount: int
 
     @property
-    def place(self) -> str:
-        return f"{self.day}, {self.bench}" if self.bench and self.day else self.day or self.bench
+    def place(self) -> Part:
+        if self.bench and self.day:
+            return _("%(day)s, %(bench)s") % {"day": self.day, "bench": self.bench}
+        return self.day or self.bench
 
 
-def violation_words(violation: Violation, problem: Problem, names: Names | None = None) -> str:
+def violation_words(violation: Violation, problem: Problem, names: Names | None = None) -> Told:
     """One sentence: which rule, where, by how much."""
     place = {
         "booking": violation.booking,
@@ -50,7 +53,7 @@ def _drones(thousandths: int) -> int:
     return -(-thousandths // 1000)
 
 
-SENTENCES: dict[str, Callable[[Named], str]] = {
+SENTENCES: dict[str, Callable[[Named], Told]] = {
     "queens": lambda n: (
         ngettext(
             "%(booking)s would have %(amount)d queen more than asked for.",
@@ -134,29 +137,27 @@ SENTENCES: dict[str, Callable[[Named], str]] = {
 }
 
 
-def reason_words(reason: Mapping[str, Any], names: Names) -> str:
+def reason_words(reason: Mapping[str, Any], names: Names) -> Told:
     """What is in the way of these queens, all of it at the nearest place, and what lifting it would give."""
-    text = " ".join(_one_reason(entry, names) for entry in (reason, *(reason.get("also") or [])))
+    also = reason.get("also") or []
+    sentences = [_one_reason(entry, names) for entry in (reason, *also)]
     gain, key = reason.get("gain"), str(reason["key"])
-    if not gain or key == "room":
-        return text
-    if reason.get("also"):
-        return (
-            text + " " + _("Both together would have to be lifted.")
-            if len(reason["also"]) == 1
-            else text + " " + _("All of it together would have to be lifted.")
-        )
-    return (
-        text
-        + " "
-        + ngettext(
-            "Lifting it would give %(gain)d queen a place.", "Lifting it would give %(gain)d queens a place.", int(gain)
-        )
-        % {"gain": gain}
-    )
+    if gain and key != "room":
+        if len(also) > 1:
+            sentences.append(_("All of it together would have to be lifted."))
+        elif also:
+            sentences.append(_("Both together would have to be lifted."))
+        else:
+            gives = ngettext(
+                "Lifting it would give %(gain)d queen a place.",
+                "Lifting it would give %(gain)d queens a place.",
+                int(gain),
+            )
+            sentences.append(gives % {"gain": int(gain)})
+    return one_after_the_other(sentences)
 
 
-def _one_reason(reason: Mapping[str, Any], names: Names) -> str:
+def _one_reason(reason: Mapping[str, Any], names: Names) -> Told:
     numbers = dict(reason.get("numbers") or {})
     key = str(reason["key"])
     sentence = REASON_SENTENCES.get(key)
@@ -168,7 +169,7 @@ def _one_reason(reason: Mapping[str, Any], names: Names) -> str:
 def way_words(way: Mapping[str, Any], names: Names) -> str:
     """What would help, as something that somebody can do; the gain stands beside it."""
     numbers = dict(way.get("numbers") or {})
-    return WAY_SENTENCES[str(way["key"])](names.of(numbers), numbers)
+    return str(WAY_SENTENCES[str(way["key"])](names.of(numbers), numbers))
 
 
 def names_of_results(plan: Plan, problem: Problem | None = None) -> Names | None:
@@ -195,15 +196,20 @@ WHO_CAN = {"lower_dose": "member", "accept_source": "member", "split_batch": "me
 def way_shown(way: Mapping[str, Any], names: Names) -> ShownWay:
     gain, numbers = int(way.get("gain") or 0), dict(way.get("numbers") or {})
     gives = ngettext("gives %(n)d queen a place", "gives %(n)d queens a place", gain) % {"n": gain}
-    return ShownWay(str(way["key"]), way_words(way, names), gives, WHO_CAN.get(str(way["key"]), "coordinator"), numbers)
+    return ShownWay(
+        str(way["key"]), way_words(way, names), str(gives), WHO_CAN.get(str(way["key"]), "coordinator"), numbers
+    )
 
 
-def _missing(key_words: dict[str, Any], singular: str, plural: str, named: Named) -> str:
-    missing = int(key_words.get("missing", 1) or 1)
-    return ngettext(singular, plural, missing) % {**vars(named), "place": named.place, "missing": missing}
+def _n(numbers: Mapping[str, Any]) -> int:
+    return int(numbers.get("missing", 1) or 1)
 
 
-REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
+def _missing(words: Told, named: Named) -> Told:
+    return words % {**vars(named), "place": named.place, "missing": words.n}
+
+
+REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], Told]] = {
     "by_hand": lambda n, k: _("The coordinator took them out of their place by hand."),
     "no_bench_day": lambda n, k: _("No bench day falls into the days on which these queens can be inseminated."),
     "no_source": lambda n, k: _("None of the accepted sources is offered any more."),
@@ -216,22 +222,28 @@ REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
     ),
     "no_co2": lambda n, k: _("No bench day in their window leaves room for the other CO2 treatment."),
     "minutes": lambda n, k: _missing(
-        k,
-        "%(place)s has too little operator time: %(missing)d minute is missing.",
-        "%(place)s has too little operator time: %(missing)d minutes are missing.",
+        ngettext(
+            "%(place)s has too little operator time: %(missing)d minute is missing.",
+            "%(place)s has too little operator time: %(missing)d minutes are missing.",
+            _n(k),
+        ),
         n,
     ),
     "places": lambda n, k: _("%(place)s is full.") % {"place": n.place},
     "collect": lambda n, k: _missing(
-        k,
-        "The helpers at %(place)s cannot evert enough drones: %(missing)d too many.",
-        "The helpers at %(place)s cannot evert enough drones: %(missing)d too many.",
+        ngettext(
+            "The helpers at %(place)s cannot evert enough drones: %(missing)d too many.",
+            "The helpers at %(place)s cannot evert enough drones: %(missing)d too many.",
+            _n(k),
+        ),
         n,
     ),
     "stock": lambda n, k: _missing(
-        k,
-        "%(source)s is %(missing)d ripe drone short on %(day)s.",
-        "%(source)s is %(missing)d ripe drones short on %(day)s.",
+        ngettext(
+            "%(source)s is %(missing)d ripe drone short on %(day)s.",
+            "%(source)s is %(missing)d ripe drones short on %(day)s.",
+            _n(k),
+        ),
         n,
     ),
     "co2": lambda n, k: _("The CO2 rounds beside %(place)s are full.") % {"place": n.place},
@@ -253,44 +265,55 @@ REASON_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
 }
 
 
-def permille_words(permille: int) -> str:
+def permille_words(permille: int) -> Told:
     """“80 %”, “7.5 %”."""
-    return f"{permille / 10:g} %"
+    return _("%(number)s %%") % {"number": Decimal(permille) / 10}
 
 
-def _tenths_words(tenths: Any) -> str:
-    return f"{int(tenths) / 10:g} µl"
-
-
-WAY_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], str]] = {
+WAY_SENTENCES: dict[str, Callable[[Named, dict[str, Any]], Told]] = {
     "more_drones": lambda n, k: _missing(
-        k,
-        "%(missing)d more ripe drone of %(source)s on %(day)s",
-        "%(missing)d more ripe drones of %(source)s on %(day)s",
+        ngettext(
+            "%(missing)d more ripe drone of %(source)s on %(day)s",
+            "%(missing)d more ripe drones of %(source)s on %(day)s",
+            _n(k),
+        ),
         n,
     ),
     "more_minutes": lambda n, k: _missing(
-        k, "%(missing)d more operator minute on %(place)s", "%(missing)d more operator minutes on %(place)s", n
+        ngettext(
+            "%(missing)d more operator minute on %(place)s", "%(missing)d more operator minutes on %(place)s", _n(k)
+        ),
+        n,
     ),
     "more_places": lambda n, k: _missing(
-        k, "%(missing)d more place on %(place)s", "%(missing)d more places on %(place)s", n
+        ngettext("%(missing)d more place on %(place)s", "%(missing)d more places on %(place)s", _n(k)), n
     ),
     "more_helpers": lambda n, k: _missing(
-        k, "helpers for %(missing)d more drone on %(place)s", "helpers for %(missing)d more drones on %(place)s", n
+        ngettext(
+            "helpers for %(missing)d more drone on %(place)s", "helpers for %(missing)d more drones on %(place)s", _n(k)
+        ),
+        n,
     ),
     "more_co2": lambda n, k: _missing(
-        k,
-        "%(missing)d more CO2 treatment on the day after %(place)s",
-        "%(missing)d more CO2 treatments on the day after %(place)s",
+        ngettext(
+            "%(missing)d more CO2 treatment on the day after %(place)s",
+            "%(missing)d more CO2 treatments on the day after %(place)s",
+            _n(k),
+        ),
         n,
     ),
     "wider_share": lambda n, k: (
-        _("a source may give up to %(share)s of all semen") % {"share": permille_words(int(k["permille"]))}
+        (
+            _("%(source)s may give up to %(share)s of all semen")
+            if n.source
+            else _("a source may give up to %(share)s of all semen")
+        )
+        % {"source": n.source, "share": permille_words(int(k["permille"]))}
     ),
     "split_batch": lambda n, k: _("the batch may be split between sources"),
     "lower_dose": lambda n, k: (
         _("%(less)s in place of %(now)s for each of these queens")
-        % {"less": _tenths_words(k["ul10"]), "now": _tenths_words(k["from_ul10"])}
+        % {"less": volume_told(int(k["ul10"])), "now": volume_told(int(k["from_ul10"]))}
     ),
     "accept_source": lambda n, k: _("accept %(source)s too, on %(day)s") % vars(n),
     "open_session": lambda n, k: (
@@ -332,7 +355,7 @@ class Names:
             booking=_known(self.bookings, Booking, ids.get("booking"), "batch__name"),
             bench=_known(self.benches, Bench, ids.get("bench"), "name"),
             source=_known(self.sources, DroneSource, ids.get("source"), "name"),
-            day=day_words(self.first_day + dt.timedelta(days=int(day))) if day is not None else "",
+            day=self.first_day + dt.timedelta(days=int(day)) if day is not None else "",
             amount=amount,
         )
 

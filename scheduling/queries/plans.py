@@ -35,10 +35,10 @@ def plan_latest_sketch(season: Season) -> Plan | None:
 
 @dataclass(frozen=True)
 class Place:
-    """Queens of a booking in a session, for comparing two plans."""
+    """Queens of a booking in a session, for comparing two plans. Of a mixture all its sources count."""
 
     session: int
-    source: int | None
+    sources: tuple[int, ...]
     queens: int
 
 
@@ -74,9 +74,15 @@ class MemberChange:
 
 def _places(placements: Iterable[Placement]) -> list[Place]:
     return sorted(
-        (Place(p.session_id, p.source_id, p.queens) for p in placements),
-        key=lambda place: (place.session, place.source or 0, place.queens),
+        (Place(p.session_id, _sources(p), p.queens) for p in placements),
+        key=lambda place: (place.session, place.sources, place.queens),
     )
+
+
+def _sources(placement: Placement) -> tuple[int, ...]:
+    if placement.source_id is not None:
+        return (placement.source_id,)
+    return tuple(sorted(part.source_id for part in placement.pool.parts.all())) if placement.pool is not None else ()
 
 
 def booking_changes(plan: Plan, before: Plan | None) -> list[BookingChange]:
@@ -89,6 +95,7 @@ def booking_changes(plan: Plan, before: Plan | None) -> list[BookingChange]:
         rows = (
             source_plan.placements.filter(session__state=SessionState.OPEN)
             .select_related("booking__member", "booking__batch", "session__bench", "source", "pool")
+            .prefetch_related("pool__parts__source")
             .order_by("session__day", "pk")
         )
         for placement in rows:

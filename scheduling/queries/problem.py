@@ -9,7 +9,6 @@ import hashlib
 import json
 from collections import defaultdict
 from dataclasses import replace
-from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from django.db.models import Count as CountRows
@@ -24,7 +23,6 @@ from scheduling.models import (
     Booking,
     BookingMode,
     BookingState,
-    CountKind,
     PlaceState,
     QueenBatch,
     Season,
@@ -32,42 +30,42 @@ from scheduling.models import (
 )
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.facts import FACTS, Settings
-from scheduling.planning.problem import Accepted, Bench, BenchDay, Cohort, Excluded, Member, Problem, Rules, Source
+from scheduling.planning.problem import Accepted, Bench, BenchDay, Excluded, Member, Problem, Rules
 from scheduling.planning.problem import Booking as PureBooking
 from scheduling.planning.problem_file import problem_to_json
-from scheduling.planning.supply import (
-    Count,
-    Emerged,
-    Yield,
-    after_taking,
-    day_weights,
-    emerged_from_counts,
-    reserve_line,
-    safe_stock_eq,
-    with_those_taken,
-)
-from scheduling.planning.supply import CountKind as Kind
-from scheduling.queries.batches import BatchView, batch_views
+from scheduling.planning.service_curve import Truth
+from scheduling.planning.supply import day_weights
+from scheduling.planning.timing import Emergence, first_emergence
+from scheduling.queries.events import emergences_of, recorded_of_batch, there_or_all
+from scheduling.queries.minutes import BenchMinutes, bench_minutes
 from scheduling.queries.plan_rows import pure_placement
 from scheduling.queries.plans import plan_in_force
-from scheduling.queries.season import settings_of
-from scheduling.queries.sources import CohortView, SourceView, source_views
+from scheduling.queries.season import cross_limit_broken, settings_of
+from scheduling.queries.second_doses import Reserved, reserved_for_seconds
+from scheduling.queries.sources import SourceView, source_views
+from scheduling.queries.supply import Supply, season_survival
 
 MERIT_SCALE = 100  # the planner's merit is whole: hundredths of a genetic standard deviation
-PROMISE_CV = 2.0  # a promise is this much less certain than a count (our choice, until counts have taught better)
-LEAST_UL, MOST_UL = 4.0, 240.0  # what one source is asked for in one session: half a small dose to 30 full ones
-KINDS: dict[str, Kind] = {CountKind.CAPPED: "capped", CountKind.EMERGED: "emerged", CountKind.SEEN: "seen"}
 DAYS_AFTER = 1  # the other CO2 of the last session may come the day after it
 NOT_PLANNED = [BookingState.NOT_SENT, *ENDED_BOOKINGS]
 
 
-def problem_of(season: Season, *, now: dt.datetime) -> Problem:
-    """Read the season as it is now. Refused, with what to do, while a figure that planning needs is not set."""
-    settings = settings_of(season)
+def problem_of(season: Season, *, now: dt.datetime, settings: Settings | None = None) -> Problem:
+    """Read the season as it is now. Refused, with what to do, while a figure that planning needs is not set.
+
+    settings : figures to reckon with instead of the season's own.
+    """
+    return problem_and_truth(season, now=now, settings=settings)[0]
+
+
+def problem_and_truth(season: Season, *, now: dt.datetime, settings: Settings | None = None) -> tuple[Problem, Truth]:
+    """The problem, and beside it what its reserves are to cover."""
+    settings = settings or settings_of(season)
     missing = settings.missing(FACTS)
     if missing:
         raise Refusal(
-            _("Set these figures of the season first: %(names)s.") % {"names": "; ".join(f.label for f in missing)},
+            _("Set these figures of the season first: %(names)s.")
+            % {"names": "; ".join(str(figure.label) for figure in missing)},
             rule="settings_missing",
             lifted_by="coordinator",
         )
@@ -76,7 +74,11 @@ def problem_of(season: Season, *, now: dt.datetime) -> Problem:
         BenchSession.objects.filter(season=season, state=SessionState.OPEN, day__gte=first).order_by("day", "pk")
     )
     days = max(((session.day - first).days for session in sessions), default=0) + 1 + DAYS_AFTER
-    sources = source_views(season.sources.filter(withdrawn_at=None), season=season, today=first)
+    sources = source_views(season.sources.filter(withdrawn_at=None), season=season, today=first, settings=settings)
+    survival = season_survival(sources, settings)
+    minutes = bench_minutes(season, settings)
+    reserved = reserved_for_seconds(season, settings=settings)
+    supply = Supply(season, sessions, settings=settings, first=first, days=days, survival=survival, reserved=reserved)
     bench_ids = sorted({session.bench_id for session in sessions})
     bookings = _bookings(season, first, settings, sources, bench_ids)
     in_force = plan_in_force(season)
@@ -87,52 +89,68 @@ def problem_of(season: Season, *, now: dt.datetime) -> Problem:
         if in_force
         else []
     )
-    return Problem(
+    problem = Problem(
         name=f"{season.pk}",
         days=days,
-        weights=day_weights(days, float(settings.needed("drone_daily_survival"))),
-        rules=_rules(settings),
-        benches=_benches(sessions, first),
-        sources=tuple(_source(view, first, days, bench_ids, settings) for view in sources),
+        weights=day_weights(days, survival),
+        rules=_rules(settings, survival, minutes),
+        benches=_benches(sessions, first, minutes, reserved, supply.drones_for_seconds(sources)),
+        sources=tuple(supply.source(view) for view in sources),
         members=tuple(Member(id=member) for member in sorted({booking.member for booking in bookings})),
         bookings=bookings,
         frozen=tuple(pure_placement(placement, first) for placement in published if placement.frozen),
         published=tuple(pure_placement(placement, first) for placement in published),
         meta={"first_day": first.isoformat()},
     )
+    return problem, supply.truth(sources)
 
 
-def facts_mark(problem: Problem) -> str:
+def facts_mark(problem: Problem, *, but: tuple[str, ...] = ("published", "frozen")) -> str:
     """A digest of the facts, blind to what was published: when it differs, the facts have changed since."""
     data = problem_to_json(problem)
-    data.pop("published", None)
-    data.pop("frozen", None)
+    for name in but:
+        data.pop(name, None)
     return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
 
 
-def _rules(settings: Settings) -> Rules:
-    per_hour = float(settings.needed("operator_queens_per_hour"))
+def _rules(settings: Settings, survival: float, minutes: BenchMinutes) -> Rules:
     return Rules(
-        queen_minutes=max(1, round(60 / per_hour)),
-        setup_minutes=round(settings.needed("source_setup_minutes")),
+        queen_minutes=max(1, round(minutes.of_all.queen)),
+        setup_minutes=round(minutes.of_all.change),
         co2_first_age=settings.co2_first_age_days,
         max_source_share_permille=round(1000 * settings.max_source_share),
         min_sources=settings.min_sources if settings.min_sources > 1 else 0,  # 1 says: no such rule
         min_source_ul10=1,
-        survival_per_day=float(settings.needed("drone_daily_survival")),
+        survival_per_day=survival,
         drone_first_age=settings.drone_age_first_days,
         drone_last_age=settings.drone_age_last_days,
         reserve_level=float(settings.service_level_share),
     )
 
 
-def _benches(sessions: list[BenchSession], first: dt.date) -> tuple[Bench, ...]:
-    """Bench days, and beside each the days on which only the other CO2 treatment is given."""
+def _benches(
+    sessions: list[BenchSession],
+    first: dt.date,
+    minutes: BenchMinutes,
+    reserved: dict[int, Reserved],
+    drones: dict[int, int],
+) -> tuple[Bench, ...]:
+    """Bench days, and beside each the days on which only the other CO2 treatment is given.
+
+    The problem knows one length for every queen: an operator who takes longer has so many minutes less. Second doses
+    that are due take their minutes, places and drones beforehand: no plan can do without them.
+    """
     days: dict[int, dict[int, BenchDay]] = defaultdict(dict)
     for session in sessions:
         day = (session.day - first).days
+        seconds = reserved[session.pk].queens if session.pk in reserved else 0
+        length = max(1, round(minutes.of_all.queen))
         days[session.bench_id][day] = BenchDay(
-            day, session.operator_minutes, session.collect_drones, session.places, session.co2_capacity
+            day,
+            max(0, round(session.operator_minutes * _pace(session, minutes)) - seconds * length),
+            max(0, session.collect_drones - drones.get(session.pk, 0)),
+            max(0, session.places - seconds),
+            session.co2_capacity,
         )
     for session in sessions:
         for beside in ((session.day - first).days - 1, (session.day - first).days + 1):
@@ -144,95 +162,8 @@ def _benches(sessions: list[BenchSession], first: dt.date) -> tuple[Bench, ...]:
     )
 
 
-def source_yield(view: SourceView) -> Yield:
-    """The source's own yield where it is set or learned, else the season's."""
-    source, settings = view.source, view.settings
-    return Yield(
-        usable_fraction=float(source.usable_share or settings.usable_share),
-        kappa=float(settings.yield_concentration),
-        ul_per_drone=float(source.ul_per_drone or settings.ul_per_drone),
-        cv_volume=float(settings.volume_cv),
-    )
-
-
-def reserve_of(view: SourceView) -> tuple[int, int]:
-    """Thousandths of a drone to set aside: for each tenth of a µl, and once for a session."""
-    return reserve_line(
-        source_yield(view), level=float(view.settings.service_level_share), least_ul=LEAST_UL, most_ul=MOST_UL
-    )
-
-
-def emerged_of(view: CohortView, first: dt.date) -> Emerged | None:
-    """How many drones emerged, less those tried at the bench since, from every count of the cohort that holds.
-
-    A promise counts only while nothing is counted.
-    """
-    settings, calendar = view.settings, view.calendar
-    middle = calendar.emerging_from + (calendar.emerging_to - calendar.emerging_from) // 2
-    cv = float(settings.count_cv)
-    counts = [
-        Count(KINDS[count.kind], (count.counted_on - first).days, count.number, cv)
-        for count in view.counts
-        if count.kind in KINDS
-    ]
-    if not counts:
-        counts = [Count("capped", (c.counted_on - first).days, c.number, cv * PROMISE_CV) for c in view.counts[:1]]
-    recapture = float(settings.drone_recapture_share or 1)
-    survival = float(survival_of(view))
-    taken = {(day - first).days: drones / recapture for day, drones in view.taken.items()}  # as many there are of each
-    emerged = emerged_from_counts(
-        [with_those_taken(count, taken, survival_per_day=survival) for count in counts],
-        emerge_day=(middle - first).days,
-        shares={},
-        survival_per_day=survival,
-    )
-    if emerged is None:
-        return None
-    left = after_taking(emerged, taken, survival_per_day=survival)
-    return replace(left, mean=left.mean * recapture)
-
-
-def survival_of(view: CohortView) -> Decimal:
-    return view.source.daily_survival or view.settings.needed("drone_daily_survival")
-
-
-def _source(view: SourceView, first: dt.date, days: int, bench_ids: list[int], settings: Settings) -> Source:
-    given = source_yield(view)
-    md_per_ul10, md_fixed = reserve_of(view)
-    own = {bench.pk for bench in view.source.benches.all()}
-    on_hold = view.source.hold_since is not None or view.is_certificate_over
-    cohorts = [] if on_hold else [_cohort(cohort, first, days, settings) for cohort in view.cohorts]
-    return Source(
-        id=str(view.source.pk),
-        md_per_ul10=md_per_ul10,
-        md_fixed=md_fixed,
-        benches=tuple(str(bench) for bench in bench_ids if not own or bench in own),
-        cohorts=tuple(cohort for cohort in cohorts if cohort is not None),
-        usable_fraction=given.usable_fraction,
-        kappa=given.kappa,
-        ul_per_drone=given.ul_per_drone,
-        cv_volume=given.cv_volume,
-    )
-
-
-def _cohort(view: CohortView, first: dt.date, days: int, settings: Settings) -> Cohort | None:
-    """The cohort's safe stock on its ripe days; None without a count or without a ripe day ahead."""
-    calendar = view.calendar
-    emerged = emerged_of(view, first)
-    if emerged is None or not calendar.is_usable:
-        return None
-    last_on = min(calendar.last_on, view.cohort.ended_on or calendar.last_on)
-    first_day, last_day = max(0, (calendar.ripe_from - first).days), min(days - 1, (last_on - first).days)
-    if first_day > last_day:
-        return None
-    stock = safe_stock_eq(
-        emerged,
-        level=float(settings.service_level_share),
-        survival_per_day=float(survival_of(view)),
-        weighed_per_day=float(settings.needed("drone_daily_survival")),
-        days=(first_day, last_day),
-    )
-    return Cohort(first_day, last_day, stock, emerge=emerged.day, count=round(emerged.mean))
+def _pace(session: BenchSession, minutes: BenchMinutes) -> float:
+    return minutes.of_all.queen / minutes.of(session.operator_id).queen
 
 
 def _bookings(
@@ -241,26 +172,39 @@ def _bookings(
     rows = list(
         Booking.objects.filter(season=season)
         .exclude(state__in=NOT_PLANNED)
-        .select_related("batch")
+        .select_related("batch__apiary")
         .prefetch_related("accepted")
         .order_by("asked_at", "pk")
     )
-    batches = QueenBatch.objects.filter(pk__in={booking.batch_id for booking in rows})
-    views = {view.batch.pk: view for view in batch_views(batches, season=season, today=first)}
+    for booking in rows:
+        booking.batch.season = season  # read once, not with every row
     left = _queens_left(rows)
+    emerged = _emergences({booking.batch_id: booking.batch for booking in rows})
     open_sources = {view.source.pk: view for view in sources}
     found = []
     for booking in rows:
-        view, queens = views[booking.batch_id], left[booking.pk]
-        if queens > 0 and view.batch.closed_on is None:
-            found.append(_booking(booking, view, queens, first, settings, open_sources, bench_ids))
+        batch, queens = booking.batch, left[booking.pk]
+        if queens > 0 and batch.closed_on is None:
+            events = replace(recorded_of_batch(batch), emergences=emerged.get(batch.pk, ()))
+            emerges_in = (first_emergence(events, settings) - first).days
+            found.append(_booking(booking, emerges_in, queens, settings, open_sources, bench_ids))
     return tuple(found)
+
+
+def _emergences(batches: dict[int, QueenBatch]) -> dict[int, tuple[Emergence, ...]]:
+    """When the queens of each batch that emerged did so, in one query: as `events_of_batch` says it."""
+    queens: dict[int, list[BatchQueen]] = defaultdict(list)
+    emerged = [pk for pk, batch in batches.items() if batch.emerged_on is not None]
+    rows = BatchQueen.objects.filter(batch__in=emerged).select_related("queen")
+    for queen in rows.only("batch_id", "state", "queen__emerged_on").order_by("number"):
+        queens[queen.batch_id].append(queen)
+    return {pk: emergences_of(batches[pk], there_or_all(queens[pk])) for pk in emerged}
 
 
 def _queens_left(bookings: list[Booking]) -> dict[int, int]:
     """Queens still to be planned: asked for, less those at the bench or done, and no more than are alive."""
     dealt_with = dict(
-        BenchPlace.objects.filter(booking__in=bookings, state__in=[PlaceState.HELD, PlaceState.DONE])
+        BenchPlace.objects.filter(booking__in=bookings, state__in=[PlaceState.HELD, PlaceState.DONE], is_second=False)
         .exclude(session__state=SessionState.OPEN)
         .order_by()
         .values_list("booking")
@@ -288,9 +232,8 @@ def _queens_left(bookings: list[Booking]) -> dict[int, int]:
 
 def _booking(
     booking: Booking,
-    view: BatchView,
+    emerges_in: int,
     queens: int,
-    first: dt.date,
     settings: Settings,
     sources: dict[int, SourceView],
     bench_ids: list[int],
@@ -309,7 +252,7 @@ def _booking(
         id=str(booking.pk),
         member=str(booking.member_id),
         queens=queens,
-        emerge=(view.calendar.emergence_on - first).days,
+        emerge=emerges_in,
         ul10=booking.dose_tenths,
         age_min=settings.virgin_age_first_days,
         age_max=settings.virgin_age_last_days,
@@ -329,8 +272,4 @@ def _blocked(source: SourceView, inbreeding: float | None, viability: float | No
         return "health_hold"
     if source.is_certificate_over:
         return "certificate"
-    if inbreeding is not None and inbreeding > float(settings.inbreeding_limit_share):
-        return "inbreeding"
-    if viability is not None and viability < float(settings.viability_stop_share):
-        return "viability"
-    return ""
+    return cross_limit_broken(inbreeding, viability, settings)

@@ -3,16 +3,17 @@
 import datetime as dt
 from dataclasses import dataclass
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from accounts.access import Viewer
-from scheduling.models import Reminder, ReminderState
-from scheduling.reminder_kinds import KINDS, Kind
+from accounts.access import Viewer, can_watch_reminders
+from accounts.models import Channel
+from scheduling.models import Delivery, Reminder, ReminderState
+from scheduling.reminder_kinds import KINDS, SUMMARY, Kind
 
 LATE_AFTER = dt.timedelta(hours=2)
-NEWS = {"place_given", "place_moved", "place_lost", "evaluation_ready"}
+NEWS = [kind.key for kind in KINDS.values() if kind.is_news]
 # What somebody still has to do or read: a step that was missed stays, news whose day is over does not.
-OPEN = Q(state=ReminderState.WANTED) | Q(state=ReminderState.EXPIRED) & ~Q(kind__in=NEWS)
+OPEN = (Q(state=ReminderState.WANTED) | Q(state=ReminderState.EXPIRED) & ~Q(kind__in=NEWS)) & ~Q(kind=SUMMARY)
 
 
 @dataclass(frozen=True)
@@ -26,14 +27,28 @@ class ShownReminder:
     @property
     def is_news(self) -> bool:
         """Something to read, not something to do."""
-        return self.kind.key in NEWS
+        return self.kind.is_news
+
+    @property
+    def is_to_acknowledge(self) -> bool:
+        """It is passed on to others until somebody says that they are on it."""
+        open_states = self.reminder.state == ReminderState.WANTED and self.state in {"due", "late", "coming", "put_off"}
+        return self.kind.passes_on and open_states
 
 
 def reminders_seen_by(viewer: Viewer) -> QuerySet[Reminder]:
-    """Those of the person and of the members the person acts for; nobody else's."""
+    """Those of the person and of the members the person acts for, and what was passed on to the person."""
+    passed_on = Delivery.objects.filter(reminder=OuterRef("pk"), person=viewer.person, channel=Channel.INBOX)
     return Reminder.objects.filter(cooperative=viewer.cooperative).filter(
-        Q(person=viewer.person) | Q(person__isnull=True, member__in=viewer.member_ids)
+        Q(person=viewer.person) | Q(person__isnull=True, member__in=viewer.member_ids) | Exists(passed_on)
     )
+
+
+def reminders_settled_by(viewer: Viewer) -> QuerySet[Reminder]:
+    """Those that the viewer may say are done: what the viewer sees, and for coordinators everybody's."""
+    if can_watch_reminders(viewer):
+        return Reminder.objects.filter(cooperative=viewer.cooperative)
+    return reminders_seen_by(viewer)
 
 
 def shown(reminder: Reminder, *, now: dt.datetime) -> ShownReminder:
@@ -43,6 +58,8 @@ def shown(reminder: Reminder, *, now: dt.datetime) -> ShownReminder:
 def shown_state(reminder: Reminder, *, now: dt.datetime) -> str:
     if reminder.state != ReminderState.WANTED:
         return {ReminderState.EXPIRED: "late"}.get(ReminderState(reminder.state), reminder.state)
+    if reminder.acknowledged_at is not None:
+        return "acknowledged"
     if reminder.due_at > now:
         return "put_off" if reminder.due_at != reminder.base_due_at else "coming"
     is_late = now > reminder.due_at + LATE_AFTER and reminder.kind not in NEWS

@@ -230,6 +230,10 @@ WORDS: dict[str, Callable[[Named], str]] = {
         _("%(source)s has %(left)s of the drones that were expected.")
         % {"source": n.source, "left": permille_words(n.amount)}
     ),
+    "source_capped": lambda n: (
+        _("%(source)s may give at most %(share)s of all semen by now.")
+        % {"source": n.source, "share": permille_words(n.amount)}
+    ),
     "source_excluded": lambda n: (
         ngettext(
             "%(source)s cannot be used for %(amount)d request any more.",

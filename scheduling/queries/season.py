@@ -8,9 +8,11 @@ from django.db.models import QuerySet
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry, Cooperative
+from accounts.told import part_text
 from scheduling.models import Season, SeasonSetting
 from scheduling.planning import facts
 from scheduling.planning.facts import Fact, Settings
+from scheduling.planning.words import Words
 
 
 def seasons_seen_by(viewer: Viewer) -> QuerySet[Season]:
@@ -49,7 +51,7 @@ class SettingRow:
     @property
     def shown(self) -> str:
         """The value without the zeros the database adds: 14.000 is 14."""
-        return "" if self.value is None else f"{self.value.normalize():f}"
+        return "" if self.value is None else part_text(self.value)
 
     @property
     def is_missing(self) -> bool:
@@ -69,7 +71,40 @@ def setting_rows(season: Season) -> list[SettingRow]:
     ]
 
 
-def setting_history(season: Season) -> QuerySet[AuditEntry]:
-    return AuditEntry.objects.filter(
+@dataclass(frozen=True)
+class SettingChange:
+    """Who set a figure otherwise, from what to what; None stands for its default."""
+
+    entry: AuditEntry
+    label: Words | str
+    before: Decimal | None
+    after: Decimal | None
+
+
+def setting_history(season: Season, *, most: int) -> list[SettingChange]:
+    """The newest first. A figure that is not kept any more goes by its key."""
+    entries = AuditEntry.objects.filter(
         subject_type=season._meta.label_lower, subject_id=season.pk, action="setting.change"
     )
+    return [
+        SettingChange(
+            entry,
+            facts.FACTS[key].label if (key := entry.after.get("key", "")) in facts.FACTS else key,
+            _figure(entry.before.get("value")),
+            _figure(entry.after.get("value")),
+        )
+        for entry in entries[:most]
+    ]
+
+
+def _figure(text: str | None) -> Decimal | None:
+    return Decimal(text).normalize() if text else None
+
+
+def cross_limit_broken(inbreeding: float | None, viability: float | None, settings: Settings) -> str:
+    """Which limit of the season a cross is over; empty where it is over none, or nothing is known of it."""
+    if inbreeding is not None and inbreeding > float(settings.inbreeding_limit_share):
+        return "inbreeding"
+    if viability is not None and viability < float(settings.viability_stop_share):
+        return "viability"
+    return ""

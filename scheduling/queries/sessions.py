@@ -1,13 +1,15 @@
 """Bench sessions with the places that are free."""
 
 import datetime as dt
+from collections.abc import Iterable
 from typing import Any
 
-from django.db.models import Count, F, IntegerField, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models import Case, Count, F, IntegerField, OuterRef, Q, QuerySet, Subquery, Sum, When
 from django.db.models.functions import Coalesce
 
 from accounts.access import Viewer
 from scheduling.models import BenchPlace, BenchSession, Booking, BookingState, PlaceState, Season, SessionState
+from scheduling.queries.second_doses import reserved_for_seconds
 
 # Asked for, not placed yet: they count where they wish to be. From `offered` on the numbered places count.
 WAITING_STATES = [BookingState.ASKED]
@@ -20,15 +22,20 @@ def sessions_seen_by(viewer: Viewer) -> QuerySet[BenchSession]:
 
 
 def sessions_with_room(season: Season) -> QuerySet[BenchSession]:
-    """Sessions of the season that are not called off, each with `held`, `asked`, `free` (never below 0) and `queue`."""
+    """Sessions of the season that are not called off, with the room each has."""
     return with_room(
         BenchSession.objects.filter(season=season)
         .exclude(state=SessionState.CANCELLED)
-        .select_related("bench", "season__cooperative", "operator")
+        .select_related("bench", "season__cooperative", "operator"),
+        seasons=[season],
     )
 
 
-def with_room(sessions: QuerySet[BenchSession]) -> QuerySet[BenchSession]:
+def with_room(sessions: QuerySet[BenchSession], *, seasons: Iterable[Season]) -> QuerySet[BenchSession]:
+    """Each with its places `held`, `asked` for and set aside for `seconds` (doses of the `seasons` it may be of), what
+    is then `left` (below 0 where more is asked for than there is), and how many requests are in its `queue`.
+    """
+    seconds = {pk: one.queens for season in seasons for pk, one in reserved_for_seconds(season).items()}
     held = (
         BenchPlace.objects.filter(session=OuterRef("pk"))
         .exclude(state=PlaceState.FREED)
@@ -41,7 +48,10 @@ def with_room(sessions: QuerySet[BenchSession]) -> QuerySet[BenchSession]:
         held=Coalesce(Subquery(held, output_field=IntegerField()), 0),
         asked=Coalesce(Subquery(_wished(WAITING_STATES), output_field=IntegerField()), 0),
         queue=Coalesce(Subquery(_wished([BookingState.QUEUED], count=True), output_field=IntegerField()), 0),
-        left=F("places") - F("held") - F("asked"),
+        seconds=Case(
+            *(When(pk=pk, then=queens) for pk, queens in seconds.items()), default=0, output_field=IntegerField()
+        ),
+        left=F("places") - F("held") - F("asked") - F("seconds"),
     )
 
 
@@ -51,8 +61,8 @@ def sessions_to_come(season: Season, *, today: dt.date) -> QuerySet[BenchSession
 
 
 def places_left(session: BenchSession) -> int:
-    """Free places now; call it with the session's row locked when the answer is to be relied on."""
-    row: Any = with_room(BenchSession.objects.filter(pk=session.pk)).get()
+    """Free places now; lock the session's row where it is to be relied on."""
+    row: Any = with_room(BenchSession.objects.filter(pk=session.pk), seasons=[session.season]).get()
     return max(0, int(row.left))
 
 

@@ -6,23 +6,26 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models import Prefetch, Q, QuerySet, Sum
+from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet, Sum
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
 from scheduling.models import (
+    BenchSession,
     Booking,
     CountKind,
     DroneCall,
     DroneCohort,
     DroneCount,
     DroneSource,
+    LotPart,
     Season,
     SemenLot,
     SessionState,
 )
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.facts import Settings
+from scheduling.planning.supply import Emerged
 from scheduling.planning.timing import (
     CohortCalendar,
     CohortEvents,
@@ -32,6 +35,7 @@ from scheduling.planning.timing import (
     cohort_state,
     drone_notes,
 )
+from scheduling.queries.learned import SeasonLearned
 from scheduling.queries.plans import IN_FORCE
 from scheduling.queries.season import settings_of
 
@@ -50,6 +54,8 @@ def cohorts_seen_by(viewer: Viewer) -> QuerySet[DroneCohort]:
 
 
 def sources_with_facts(sources: QuerySet[DroneSource]) -> QuerySet[DroneSource]:
+    of_pools = LotPart.objects.filter(source=OuterRef("pk"), undone_at=None)
+    sources = sources.annotate(has_pools=Exists(of_pools))
     return sources.select_related("season__cooperative", "apiary", "member", "drone_queen").prefetch_related(
         "benches",
         Prefetch("cohorts", DroneCohort.objects.order_by("number")),
@@ -105,7 +111,9 @@ class CohortView:
     events: CohortEvents
     settings: Settings
     today: dt.date
+    learned: SeasonLearned
     taken: Mapping[dt.date, int] = field(default_factory=dict)
+    emerged: dict[dt.date, Emerged | None] = field(default_factory=dict, compare=False, init=False)
 
     @cached_property
     def calendar(self) -> CohortCalendar:
@@ -146,12 +154,15 @@ class SourceView:
     source: DroneSource
     settings: Settings
     today: dt.date
+    learned: SeasonLearned
 
     @cached_property
     def cohorts(self) -> list[CohortView]:
         zone = zone_name_of_source(self.source)
         views = [
-            CohortView(cohort, self.source, events_of_cohort(cohort, zone=zone), self.settings, self.today)
+            CohortView(
+                cohort, self.source, events_of_cohort(cohort, zone=zone), self.settings, self.today, self.learned
+            )
             for cohort in self.source.cohorts.all()
         ]
         return self._with_taken(views)
@@ -159,18 +170,32 @@ class SourceView:
     def _with_taken(self, views: list[CohortView]) -> list[CohortView]:
         """Drones tried at a bench came from the oldest cohort that was ripe that day: the bench notes no cohort."""
         taken: dict[int, dict[dt.date, int]] = {}
-        by_age = sorted(views, key=lambda view: (view.calendar.ripe_from, view.cohort.pk))
-        for lot in self._lots:
-            day, tried = lot.session.day, _tried(lot)
-            ripe = next((view for view in by_age if view.is_ripe_on(day)), None)
-            if ripe is not None and tried:
+        for session, drones in self._brought:
+            ripe = _oldest_ripe(views, session.day)
+            if ripe is not None and drones:
                 of_cohort = taken.setdefault(ripe.cohort.pk, {})
-                of_cohort[day] = of_cohort.get(day, 0) + tried
+                of_cohort[session.day] = of_cohort.get(session.day, 0) + drones
         return [replace(view, taken=taken.get(view.cohort.pk, {})) for view in views]
+
+    def oldest_ripe_on(self, day: dt.date) -> CohortView | None:
+        """The cohort whose drones are taken that day."""
+        return _oldest_ripe(self.cohorts, day)
 
     def still_called(self, session: int, drones: int) -> int:
         """Of so many drones that a session calls for, those not yet tried there: the others are gone already."""
-        return max(0, drones - sum(_tried(lot) for lot in self._lots if lot.session_id == session))
+        return max(0, drones - sum(brought for at, brought in self._brought if at.pk == session))
+
+    @cached_property
+    def _brought(self) -> list[tuple[BenchSession, int]]:
+        """Drones that were tried at a bench, or put into a pool there."""
+        return [(lot.session, _tried(lot)) for lot in self._lots] + self._pooled
+
+    @property
+    def _pooled(self) -> list[tuple[BenchSession, int]]:
+        """Pools are rare: they are read, all of the season at once, where a source has been in one."""
+        if not getattr(self.source, "has_pools", True):
+            return []
+        return self.learned.pooled.get(self.source.pk, [])
 
     @cached_property
     def _lots(self) -> list[SemenLot]:
@@ -208,13 +233,46 @@ class SourceView:
         return min(starts, default=None)
 
 
+def _oldest_ripe(views: Sequence[CohortView], day: dt.date) -> CohortView | None:
+    ripe = [view for view in views if view.is_ripe_on(day)]
+    return min(ripe, key=lambda view: (view.calendar.ripe_from, view.cohort.pk), default=None)
+
+
 def source_view(source: DroneSource, *, today: dt.date, settings: Settings | None = None) -> SourceView:
-    return SourceView(source, settings or settings_of(source.season), today)
+    settings = settings or settings_of(source.season)
+    return SourceView(source, settings, today, season_learned(source.season, settings=settings, today=today))
 
 
-def source_views(sources: QuerySet[DroneSource], *, season: Season, today: dt.date) -> list[SourceView]:
-    settings = settings_of(season)
-    return [SourceView(source, settings, today) for source in sources_with_facts(sources)]
+def source_views(
+    sources: QuerySet[DroneSource], *, season: Season, today: dt.date, settings: Settings | None = None
+) -> list[SourceView]:
+    settings = settings or settings_of(season)
+    views: list[SourceView] = []
+    learned = SeasonLearned(season, settings, lambda: _with_the_others(views, season))
+    views += [SourceView(source, settings, today, learned) for source in sources_with_facts(sources)]
+    return views
+
+
+def _with_the_others(views: Sequence[SourceView], season: Season) -> list[SourceView]:
+    """All sources of the season, of which some are read already; in an order that does not depend on that."""
+    if not views:
+        return []
+    known = {view.source.pk for view in views}
+    others = sources_with_facts(season.sources.exclude(pk__in=known))
+    all_of = [*views, *(replace(views[0], source=source) for source in others)]
+    return sorted(all_of, key=lambda view: view.source.pk)
+
+
+def season_learned(
+    season: Season, *, settings: Settings, today: dt.date, but: BenchSession | None = None
+) -> SeasonLearned:
+    """What the season teaches of its sources; read when it is first asked for. `but`: a session that is left out."""
+    return SeasonLearned(
+        season,
+        settings,
+        lambda: source_views(season.sources.order_by("pk"), season=season, today=today, settings=settings),
+        but=but,
+    )
 
 
 def called_days(source: DroneSource, *, today: dt.date) -> list[dt.date]:

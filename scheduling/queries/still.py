@@ -3,16 +3,27 @@
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 from accounts.access import Viewer
-from scheduling.models import Season
-from scheduling.planning.timing import CanStill, DroneFit, Fit, can_still
+from scheduling.models import DroneCohort, QueenBatch, Season
+from scheduling.planning.timing import CanStill, CohortState, DroneFit, Fit, can_still
 from scheduling.queries.batches import BatchView, batch_views, batches_seen_by
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_to_come
 from scheduling.queries.sources import CohortView, source_views, sources_seen_by
 
 OVER = {"inseminated", "laying", "closed"}
+
+
+# In the words of which state a fit is said.
+_DRONES_SAID = {DroneFit.UNRIPE: ("cohort", "ripening"), DroneFit.NEEDS_REASON: ("chance", "needs_reason")}
+_QUEENS_SAID = {
+    Fit.TOO_YOUNG: ("batch", "coming_ready"),
+    Fit.NORMAL: ("batch", "ready"),
+    Fit.NEEDS_REASON: ("chance", "needs_reason"),
+    Fit.PAST_IT: ("batch", "past_it"),
+}
 
 
 @dataclass(frozen=True)
@@ -23,6 +34,28 @@ class DroneRow:
     fit: DroneFit
     ages: tuple[int, int]
     on_hold: bool
+    page: ClassVar[str] = "scheduling:cohort"
+
+    @property
+    def thing(self) -> DroneCohort:
+        return self.cohort.cohort
+
+    @property
+    def is_promised(self) -> bool:
+        return self.cohort.state == CohortState.PROMISED
+
+    @property
+    def said(self) -> tuple[str, str]:
+        """(vocabulary, state) of its chip."""
+        return _DRONES_SAID.get(self.fit, ("cohort", self.fit.value))
+
+    @property
+    def ages_text(self) -> str:
+        return _ages_text(self.ages)
+
+    @property
+    def days(self) -> tuple[dt.date, dt.date]:
+        return self.cohort.calendar.ripe_from, self.cohort.calendar.last_on
 
 
 @dataclass(frozen=True)
@@ -30,6 +63,32 @@ class QueenRow:
     batch: BatchView
     fit: Fit
     ages: tuple[int, int]
+    page: ClassVar[str] = "scheduling:batch"
+
+    @property
+    def thing(self) -> QueenBatch:
+        return self.batch.batch
+
+    @property
+    def said(self) -> tuple[str, str]:
+        return _QUEENS_SAID[self.fit]
+
+    @property
+    def ages_text(self) -> str:
+        return _ages_text(self.ages)
+
+    @property
+    def days(self) -> tuple[dt.date, dt.date]:
+        window = self.batch.calendar.window
+        return window.opens_on, window.last_on
+
+
+def _ages_text(ages: tuple[int, int]) -> str:
+    """“3–6”, “4”; a dash before the oldest has emerged. [d]"""
+    youngest, oldest = max(ages[0], 0), ages[1]
+    if oldest < 0:
+        return "–"
+    return str(oldest) if youngest == oldest else f"{youngest}–{oldest}"
 
 
 @dataclass(frozen=True)

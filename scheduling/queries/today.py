@@ -2,6 +2,7 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
@@ -84,13 +85,16 @@ def due_now(viewer: Viewer, *, now: dt.datetime) -> tuple[list[ShownReminder], l
     return pressing, [row for row in rows if row.state not in (LATE, DUE)][:MOST_COMING]
 
 
-def headline(pressing: list[ShownReminder], coming: list[ShownReminder]) -> str:
-    """“3 things need you, one is late”, or that nothing is due, and until when."""
+def headline(pressing: list[ShownReminder], coming: list[ShownReminder], *, now: dt.datetime, zone: ZoneInfo) -> str:
+    """“3 things need you, one is late”, or that nothing is due, and until when by the local clock."""
     late = sum(1 for row in pressing if row.state == LATE)
     if not pressing:
-        if not coming:
+        ahead = [row.reminder.due_at.astimezone(zone) for row in coming if row.reminder.due_at > now]
+        if not ahead:
             return _("Nothing is due")
-        return _("Nothing due until %(day)s") % {"day": day_words(coming[0].reminder.due_at.date())}
+        if ahead[0].date() == now.astimezone(zone).date():
+            return _("Nothing due until %(hour)s today") % {"hour": f"{ahead[0]:%H:%M}"}
+        return _("Nothing due until %(day)s") % {"day": day_words(ahead[0].date())}
     text = ngettext("%(n)d thing needs you", "%(n)d things need you", len(pressing)) % {"n": len(pressing)}
     if not late:
         return text

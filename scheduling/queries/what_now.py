@@ -9,16 +9,18 @@ from django.utils.translation import gettext as _
 from scheduling.models import BenchPlace, BenchSession, DroneCall, LotState, PlanState, SessionState
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import queen_age_days
-from scheduling.planning.units import tenths_from_ul
 from scheduling.planning.what_now import Fate, Outlook, SourceNow, Verdict, outlook, what_now
-from scheduling.queries.bench import BenchPage, BenchRow, bench_page, drone_ages
+from scheduling.queries.bench import BenchPage, BenchRow, LotView, bench_page, drone_ages
+from scheduling.queries.learned import SeasonLearned
 from scheduling.queries.ledger import ledger_order, priorities_words
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_with_room
-from scheduling.queries.sources import source_view
+from scheduling.queries.sources import season_learned, source_view
 from scheduling.queries.words import day_words
 
 MIXED = "mixed"
+TENTHS = 10  # of a µl
+MOST_SHARE = 0.995  # a share of 1 would leave tallies nothing to say
 
 
 @dataclass(frozen=True)
@@ -130,6 +132,7 @@ def facts_for_tablet(session: BenchSession, page: BenchPage) -> dict[str, Any]:
     return {
         "order": [row.place.pk for row in _in_order(session, rows, next_of)],
         "next": {str(pk): day_words(days[0].day) if days else "" for pk, days in next_of.items()},
+        "to_mix": sorted(_sources_to_mix(page)),
         "sources": {
             key: {
                 "called": now.drones_left + now.tried,
@@ -203,9 +206,17 @@ def _sources(
         )
     )
     sources = {row.place.source.pk: row.place.source for row in page.rows if row.place.source is not None}
-    sources |= {view.lot.source.pk: view.lot.source for view in page.lots if view.lot.source is not None}
+    to_mix = _sources_to_mix(page)
+    sources |= {
+        view.lot.source.pk: view.lot.source
+        for view in page.lots
+        if view.lot.source is not None and view.lot.source.pk not in to_mix
+    }
     found: dict[str, tuple[Any, SourceNow]] = {}
+    # What was known before: today's own tallies are counted beside it, so they are left out of it.
+    learned = season_learned(session.season, settings=settings, today=session.day, but=session)
     for pk, source in sources.items():
+        gives = learned.of(source).gives
         lots = [view for view in page.lots if view.lot.source_id == pk]
         here = [view for view in lots if view.lot.session_id == session.pk]
         tried, usable = sum(view.tried for view in here), sum(view.usable for view in here)
@@ -217,17 +228,54 @@ def _sources(
                 tried=tried,
                 drones_left=drones_left.get(pk, max(0, called.get(pk, tried) - tried)),
                 collected=sum(view.balance.collected for view in here),
-                share_mean=float(source.usable_share or settings.usable_share),
-                share_kappa=float(settings.yield_concentration),
-                tenths_per_drone=float(tenths_from_ul(source.ul_per_drone or settings.ul_per_drone)),
+                share_mean=min(gives.usable_fraction, MOST_SHARE),
+                share_kappa=gives.kappa,
+                tenths_per_drone=TENTHS * gives.ul_per_drone,
             ),
         )
-    mixed = [view for view in page.lots if view.lot.source_id is None and view.is_open]
+    mixed = [view for view in page.lots if view.lot.source_id is None or view.lot.source_id in to_mix]
     if mixed or any(row.place.source_id is None for row in page.rows):
-        left = sum(max(0, _usable_left(view)) for view in mixed)
-        found[MIXED] = (None, SourceNow(left, 0, 0, 0, 0, 0.5, 1.0, 10.0))
+        expected = sum(called.get(pk, 0) for pk in to_mix)
+        found[MIXED] = (None, _mixed(session, mixed, page, learned, expected=expected))
     return found
 
 
-def _usable_left(view: Any) -> int:
+def _sources_to_mix(page: BenchPage) -> set[int]:
+    """Sources that the plan names for pools alone: all they give goes into a mixture."""
+    pools = {row.place.pool for row in page.rows if row.place.pool is not None}
+    named = {row.place.source_id for row in page.rows}
+    return {part.source_id for pool in pools for part in pool.parts.all()} - named
+
+
+def _mixed(
+    session: BenchSession, lots: list[LotView], page: BenchPage, learned: SeasonLearned, *, expected: int
+) -> SourceNow:
+    """Pools and mixtures together, with lots that are still to be mixed. `expected`: drones called for them.
+
+    What their drones give is what the sources give, each by its part in them, no surer than the least known of them.
+    """
+    here = [view for view in lots if view.lot.session_id == session.pk]
+    tried, usable = sum(view.tried for view in here), sum(view.usable for view in here)
+    parts = [(part.source, float(part.drones)) for view in here for part in view.lot.parts.all()]
+    planned = {row.place.pool for row in page.rows if row.place.pool is not None}
+    known = parts or [(part.source, float(part.volume_tenths)) for pool in planned for part in pool.parts.all()]
+    gives = [(learned.of(source).gives, weight) for source, weight in known]
+    whole = sum(weight for _gives, weight in gives)
+    share, ul = 0.5, 1.0  # nothing is known: neither planned nor opened
+    if whole:
+        share = sum(one.usable_fraction * weight for one, weight in gives) / whole
+        ul = sum(one.ul_per_drone * weight for one, weight in gives) / whole
+    return SourceNow(
+        left=sum(max(0, _usable_left(view)) for view in lots if view.is_open),
+        usable=usable,
+        tried=tried,
+        drones_left=max(0, max(expected, round(sum(drones for _source, drones in parts))) - tried),
+        collected=sum(view.balance.collected for view in here),
+        share_mean=min(share, MOST_SHARE),
+        share_kappa=min((one.kappa for one, _weight in gives), default=1.0),
+        tenths_per_drone=TENTHS * ul,
+    )
+
+
+def _usable_left(view: LotView) -> int:
     return int(view.left if view.lot.state == LotState.STORED else view.balance.unexplained)

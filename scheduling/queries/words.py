@@ -1,21 +1,45 @@
 """Days and volumes as people read them."""
 
 import datetime as dt
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
+
+from accounts.told import Moment, Part, Told, and_told, day_text, told
+from scheduling.planning.words import Param, Words
+
+
+def words_of(words: Words) -> str:
+    """A sentence of the pure rooms in the reader's language."""
+    return str(told_words(words))
+
+
+def told_words(words: Words) -> Told:
+    """The same as it can be kept."""
+    params = tuple((name, _part(value)) for name, value in words.params)
+    said = Told(words.msgid, params=params, is_inside=words.is_inside)
+    if not words.plural:
+        return said
+    n = dict(words.params)["n"]
+    assert isinstance(n, int | Decimal)
+    form = 1 if n == 1 else max(2, int(n)) if n > 1 else int(n)
+    return Told(words.msgid, words.plural, form, params, words.is_inside)
+
+
+def _part(value: Param) -> Part:
+    return told_words(value) if isinstance(value, Words) else value
 
 
 def day_words(day: dt.date) -> str:
     """“Thu 25 June”."""
-    return date_format(day, "MONTH_DAY_FORMAT")
+    return day_text(day)
 
 
 def moment_words(moment: dt.datetime, zone: ZoneInfo) -> str:
     """“Sat 27 June, 09:30” in the cooperative's zone."""
-    local = moment.astimezone(zone)
-    return f"{day_words(local.date())}, {local:%H:%M}"
+    return str(Moment(moment, str(zone)))
 
 
 def ordinal_words(number: int) -> str:
@@ -28,11 +52,13 @@ def ordinal_words(number: int) -> str:
 
 def and_words(names: list[str]) -> str:
     """“Ling, Fell and Holm”."""
-    if len(names) < 2:
-        return "".join(names)
-    return _("%(first)s and %(last)s") % {"first": ", ".join(names[:-1]), "last": names[-1]}
+    return str(and_told(names))
 
 
 def volume_words(tenths: int) -> str:
     """Tenths of a µl as µl: “8 µl”, “8.5 µl”."""
-    return f"{tenths // 10} µl" if tenths % 10 == 0 else f"{tenths / 10:.1f} µl"
+    return str(volume_told(tenths))
+
+
+def volume_told(tenths: int) -> Told:
+    return told(gettext_noop("%(volume)s µl")) % {"volume": Decimal(tenths) / 10}

@@ -14,6 +14,7 @@ from scheduling.services.batch_queens import MOST_VIRGINS, queens_add, queens_ta
 from scheduling.services.batch_rules import refuse_impossible, refuse_without_calendar
 from scheduling.services.batches import batch_emerged
 from scheduling.services.places import places_assign_queens
+from scheduling.services.record_order import refuse_disorder_of_queens
 from scheduling.services.reminders import reminders_refresh_batch
 
 
@@ -57,13 +58,14 @@ def batch_emergence(
         fresh.virgins_emerged = len(queens) - len(of_day) + virgins
         for day in (emerged_on, min(day for day in days if day is not None)):
             fresh.emerged_on = day
-            refuse_impossible(fresh, now=now)
+            refuse_impossible(fresh, changed=["emerged_on"], now=now)
         queens_take_back(fresh, of_day, len(of_day) - virgins)
         number = queens[-1].number + 1 if queens else 1
         queens_add(fresh, emerged_on=emerged_on, first=number, missing=virgins - len(of_day), by=by, now=now)
         fresh.version += 1
         fresh.save(update_fields=["emerged_on", "virgins_emerged", "version"])
         refuse_without_calendar(fresh)
+        refuse_disorder_of_queens(fresh, changed=["emerged_on"])
         places_assign_queens(fresh.pk)
         audit_record(
             fresh,

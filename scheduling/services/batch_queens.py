@@ -112,6 +112,14 @@ def batch_queen_nuc(
         fresh = _locked(batch_queen)
         zone = ZoneInfo(fresh.batch.season.cooperative.time_zone)
         check_not_later(excluder_confirmed_on, now.astimezone(zone).date(), field="excluder_confirmed_on")
+        grafted_on = fresh.batch.grafted_on
+        if grafted_on and excluder_confirmed_on and excluder_confirmed_on < grafted_on:
+            raise Refusal(
+                _("An excluder on %(day)s would have been before the graft on %(graft)s. Enter the day it was fitted.")
+                % {"day": day_words(excluder_confirmed_on), "graft": day_words(grafted_on)},
+                field="excluder_confirmed_on",
+                rule="dates_in_order",
+            )
         before = fields_of(fresh, ["nuc", "excluder_confirmed_on"])
         fresh.nuc, fresh.excluder_confirmed_on = nuc.strip(), excluder_confirmed_on
         after = fields_of(fresh, ["nuc", "excluder_confirmed_on"])

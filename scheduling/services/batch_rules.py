@@ -1,6 +1,7 @@
 """What cannot be so of a batch: strange owners, days that cannot be, counts that contradict each other."""
 
 import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,9 +14,10 @@ from breeding.models import Queen, QueenStatus
 from scheduling.models import QueenBatch, Season
 from scheduling.planning.timing import EventError, batch_calendar
 from scheduling.queries.batches import zone_of_batch
-from scheduling.queries.events import events_of_batch
+from scheduling.queries.events import events_of_batch, recorded_of_batch
 from scheduling.queries.season import settings_of
-from scheduling.queries.words import day_words
+from scheduling.queries.words import day_words, words_of
+from scheduling.services.record_order import refuse_disorder
 
 DAYS_BEFORE_SEASON = 90  # an older date is a slip of the pen, not this season's batch
 
@@ -39,13 +41,6 @@ OBSERVED = {
     "excluder": Observed("excluder_on", gettext_lazy("fitting the excluders")),
     "eggs": Observed("eggs_seen_on", gettext_lazy("the first eggs")),
 }
-# Each known date is on or after every earlier one in its row.
-ORDERS = (
-    ("confined", "grafted", "sealed", "emerged", "eggs"),
-    ("grafted", "started"),
-    ("grafted", "caged"),
-    ("grafted", "excluder"),
-)
 COUNTS = (
     ("cells_started", "cells_grafted"),
     ("virgins_emerged", "cells_started"),
@@ -75,7 +70,8 @@ def refuse_strange(season: Season, *, member: Member, mother: Queen | None, apia
         )
 
 
-def refuse_impossible(batch: QueenBatch, *, now: dt.datetime) -> None:
+def refuse_impossible(batch: QueenBatch, *, changed: Collection[str] | None = None, now: dt.datetime) -> None:
+    """`changed`: the fields being written; dates that did not go together before do not stop other entries."""
     today = now.astimezone(zone_of_batch(batch)).date()
     earliest = batch.season.starts_on - dt.timedelta(days=DAYS_BEFORE_SEASON)
     for observed in OBSERVED.values():
@@ -95,7 +91,7 @@ def refuse_impossible(batch: QueenBatch, *, now: dt.datetime) -> None:
                 field=observed.date,
                 rule="inside_season",
             )
-    _refuse_out_of_order(batch)
+    refuse_disorder(recorded_of_batch(batch), changed=changed)
     _refuse_counts(batch)
     if batch.grafted_on is None and any(
         getattr(batch, name) is not None
@@ -109,26 +105,7 @@ def refuse_without_calendar(batch: QueenBatch) -> None:
     try:
         batch_calendar(events_of_batch(batch), settings_of(batch.season))
     except EventError as error:
-        raise Refusal(error.text[:1].upper() + error.text[1:], field=error.field, rule="calendar") from error
-
-
-def _refuse_out_of_order(batch: QueenBatch) -> None:
-    for order in ORDERS:
-        for index, later in enumerate(order):
-            for earlier in order[:index]:
-                early, late = getattr(batch, OBSERVED[earlier].date), getattr(batch, OBSERVED[later].date)
-                if early is not None and late is not None and late < early:
-                    raise Refusal(
-                        _("%(late_day)s for %(late)s is before %(early)s on %(early_day)s. Check both dates.")
-                        % {
-                            "late": OBSERVED[later].said,
-                            "late_day": day_words(late),
-                            "early": OBSERVED[earlier].said,
-                            "early_day": day_words(early),
-                        },
-                        field=OBSERVED[later].date,
-                        rule="dates_in_order",
-                    )
+        raise Refusal(words_of(error.text), field=error.field, rule="calendar") from error
 
 
 def _refuse_counts(batch: QueenBatch) -> None:

@@ -14,8 +14,17 @@ from breeding.models import Queen
 from scheduling.models import QueenBatch, Season
 from scheduling.queries.batches import backwards_from, zone_of_batch
 from scheduling.services.batch_queens import queens_follow_count
-from scheduling.services.batch_rules import OBSERVED, refuse_impossible, refuse_strange, refuse_without_calendar
+from scheduling.services.batch_rules import (
+    OBSERVED,
+    refuse_impossible,
+    refuse_strange,
+    refuse_without_calendar,
+)
+from scheduling.services.plan_reminders import reminders_refresh_plan
+from scheduling.services.record_order import refuse_disorder_of_queens
 from scheduling.services.reminders import reminders_refresh_batch
+
+DAYS = {observed.date for observed in OBSERVED.values()}
 
 
 def batch_add(
@@ -183,6 +192,37 @@ def batch_eggs_seen(
     return batch_observe(batch, step="eggs", values={"eggs_seen_on": eggs_seen_on}, version=version, by=by, now=now)
 
 
+def batch_first_co2(
+    batch: QueenBatch,
+    *,
+    ended_at: dt.datetime | None,
+    started_at: dt.datetime | None = None,
+    version: int | None = None,
+    by: Person | None,
+    now: dt.datetime,
+) -> QueenBatch:
+    """The treatment given at home to the whole batch, by its end; None takes it back. Its reminder ends with it."""
+    if ended_at is not None and ended_at > now:
+        raise Refusal(
+            _("That moment is still to come. Enter when the treatment ended."), field="time", rule="co2_future"
+        )
+    if ended_at is not None and started_at is not None and started_at >= ended_at:
+        raise Refusal(_("The gas goes off after it went on. Check the two times."), field="time", rule="co2_in_order")
+    action = "batch.co2" if ended_at is not None else "batch.co2.withdraw"
+    with transaction.atomic():
+        changed = _batch_change(
+            batch,
+            {"first_co2_at": ended_at, "first_co2_from": started_at if ended_at is not None else None},
+            action=action,
+            corrects="first_co2_at" if ended_at is not None else None,
+            version=version,
+            by=by,
+            now=now,
+        )
+        reminders_refresh_plan(changed.season, now=now, by=by)
+    return changed
+
+
 def batch_observe(
     batch: QueenBatch,
     *,
@@ -288,11 +328,13 @@ def _batch_change(
         after = fields_of(fresh, names)
         if before == after:
             return fresh
-        refuse_impossible(fresh, now=now)
+        refuse_impossible(fresh, changed=names, now=now)
         refuse_without_calendar(fresh)
         fresh.version += 1
         fresh.save(update_fields=[*names, "version"])
         queens_follow_count(fresh, was_on=was_on, by=by, now=now)
+        if DAYS & changes.keys():
+            refuse_disorder_of_queens(fresh, changed=names)
         audit_record(
             fresh, action=action, by=by, now=now, cooperative=fresh.season.cooperative, before=before, after=after
         )

@@ -4,9 +4,7 @@ What an entry says is read here and nowhere else; whether it may be so, the serv
 """
 
 import datetime as dt
-import uuid
 from collections.abc import Callable
-from typing import Any
 
 from django.utils.translation import gettext as _
 
@@ -24,44 +22,10 @@ from scheduling.services.bench_queens import (
     place_choose_queen,
 )
 from scheduling.services.bench_undo import tap_undo
+from scheduling.services.entry_facts import Facts, unreadable
 from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally
-
-
-class Facts:
-    """The facts of one entry, read by name. What cannot be read is a refusal: a person looks at the entry."""
-
-    def __init__(self, values: Any) -> None:
-        self.values: dict[str, Any] = values if isinstance(values, dict) else {}
-
-    def number(self, name: str, *, most: int = 1_000_000_000) -> int:
-        value = self.values.get(name)
-        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= most:
-            raise unreadable(name)
-        return value
-
-    def flag(self, name: str) -> bool:
-        value = self.values.get(name, False)
-        if not isinstance(value, bool):
-            raise unreadable(name)
-        return value
-
-    def text(self, name: str, *, most: int = 160) -> str:
-        value = self.values.get(name, "")
-        if not isinstance(value, str) or len(value) > most or "\x00" in value:
-            raise unreadable(name)
-        return value
-
-    def id(self, name: str) -> uuid.UUID:
-        try:
-            return uuid.UUID(self.text(name))
-        except ValueError as error:
-            raise unreadable(name) from error
-
-
-def unreadable(name: str) -> Refusal:
-    return Refusal(
-        _("The app on that device sent “%(name)s” in a way this one does not read.") % {"name": name}, rule="unreadable"
-    )
+from scheduling.services.place_again import place_give_sister, place_take_again
+from scheduling.services.tips import tip_change
 
 
 def entry_apply(session: BenchSession, entry: BenchEntry, *, by: Person, now: dt.datetime) -> None:
@@ -95,7 +59,23 @@ def _queen(session: BenchSession, facts: Facts) -> BatchQueen:
     return queen
 
 
+def _parts(session: BenchSession, facts: Facts) -> dict[DroneSource, int]:
+    """Drones by source of a pool, as [[source, drones], …]."""
+    rows = facts.values["parts"]
+    if not isinstance(rows, list) or not all(isinstance(row, list) and len(row) == 2 for row in rows):
+        raise unreadable("parts")
+    pairs = [Facts({"source": source, "drones": drones}) for source, drones in rows]
+    wanted = {one.number("source"): one.number("drones", most=10_000) for one in pairs}
+    found = DroneSource.objects.filter(season=session.season_id).in_bulk(list(wanted))
+    if len(found) < len(rows):
+        raise Refusal(_("The source of this entry is not of this season."), rule="source_unknown")
+    return {found[pk]: drones for pk, drones in wanted.items()}
+
+
 def _lot_open(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, now: dt.datetime) -> None:
+    if facts.values.get("source") is None and "parts" in facts.values:
+        lot_open(session, parts=_parts(session, facts), tip=facts.text("tip", most=40), entry=entry.pk, by=by, now=now)
+        return
     source = DroneSource.objects.filter(pk=facts.number("source"), season=session.season_id).first()
     if source is None:
         raise Refusal(_("The source of this entry is not of this season."), rule="source_unknown")
@@ -141,6 +121,10 @@ def _take_out(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person
     )
 
 
+def _tip(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, now: dt.datetime) -> None:
+    tip_change(session, lot=_lot(session, facts), tip=facts.text("tip", most=40), entry=entry.pk, by=by, now=now)
+
+
 def _gas_on(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, now: dt.datetime) -> None:
     co2_start(
         session,
@@ -170,6 +154,8 @@ def _dose(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, no
         volume_tenths=facts.number("volume"),
         leak_back=facts.flag("leak_back"),
         resistance=facts.flag("resistance"),
+        second_planned=facts.flag("second_planned"),
+        more=facts.flag("more"),
         override_reason=facts.text("override_reason"),
         entry=entry.pk,
         by=by,
@@ -189,6 +175,17 @@ def _mark(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, no
     place_choose_queen(_place(session, facts), batch_queen=_queen(session, facts), by=by, now=now)
 
 
+def _give_on(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, now: dt.datetime) -> None:
+    place = _place(session, facts)
+    if place.batch_queen_id != facts.number("before"):
+        raise Refusal(
+            _("The device had another queen on place %(place)d; on record it is %(queen)s.")
+            % {"place": place.position, "queen": place.batch_queen or "–"},
+            rule="queen_differs",
+        )
+    place_give_sister(place, batch_queen=_queen(session, facts), by=by, now=now)
+
+
 def _undo(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, now: dt.datetime) -> None:
     of = BenchEntry.objects.filter(pk=facts.id("of"), session=session, state=EntryState.TAKEN).first()
     if of is None:
@@ -198,8 +195,18 @@ def _undo(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, no
         return
     if of.kind == "aside":
         bench_take_back(_place(session, Facts(of.facts)), by=by, now=now)
+    elif of.kind == "give_on":
+        _give_back(session, Facts(of.facts), by=by, now=now)
     else:
         tap_undo(session, entry=of.pk, by=by, now=now)
+
+
+def _give_back(session: BenchSession, facts: Facts, *, by: Person, now: dt.datetime) -> None:
+    place = _place(session, facts)
+    if place.batch_queen_id != facts.number("queen"):
+        raise Refusal(_("This place has been freed or dealt with."), rule="place_not_held")
+    gave_up = BatchQueen.objects.get(pk=facts.number("before"))
+    place_take_again(place, batch_queen=gave_up, by=by, now=now)
 
 
 Step = Callable[[BenchSession, BenchEntry, Facts, Person, dt.datetime], None]
@@ -208,11 +215,13 @@ STEPS: dict[str, Step] = {
     "tally": _tally,
     "reading": _reading,
     "take_out": _take_out,
+    "tip": _tip,
     "gas_on": _gas_on,
     "gas_off": _gas_off,
     "dose": _dose,
     "aside": _aside,
     "back": _back,
     "mark": _mark,
+    "give_on": _give_on,
     "undo": _undo,
 }

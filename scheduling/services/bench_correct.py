@@ -7,6 +7,7 @@ sees it open.
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -29,15 +30,26 @@ from scheduling.models import (
     SemenLot,
     SessionState,
 )
+from scheduling.queries.trace import lots_with_mixtures
+from scheduling.queries.words import volume_words
 from scheduling.services.bench_queens import dose_give, dose_undo
-from scheduling.services.bench_session import bench_write
+from scheduling.services.bench_session import bench_write, matings_write
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a correction changed, in words: of what, before, after."""
+
+    what: str
+    before: str
+    after: str
 
 
 def session_correct(
     session: BenchSession,
     *,
     reason: str,
-    act: Callable[[BenchSession], None],
+    act: Callable[[BenchSession], Change | None],
     by: Person,
     now: dt.datetime,
 ) -> BenchSession:
@@ -57,14 +69,25 @@ def session_correct(
         _take_rests_back(session, now=now)
         session.state = SessionState.RUNNING
         session.save(update_fields=["state"])
-        act(session)
+        change = act(session)
         bench_write(session, reason_for_rest=reason, by=by, now=now)
+        lots = lots_with_mixtures(set(SemenLot.objects.filter(session=session).values_list("pk", flat=True)))
+        elsewhere = BenchSession.objects.filter(doses__lot__in=lots, state=SessionState.CLOSED)
+        for other in elsewhere.exclude(pk=session.pk).distinct().order_by("day").select_related("season__cooperative"):
+            matings_write(other, by=by, now=now)
         for queen in BatchQueen.objects.filter(pk__in=dosed_before - _dosed(session)).select_related("queen"):
             mating = Mating.objects.filter(queen=queen.queen).select_related("queen__cooperative").first()
             if mating is not None:
                 mating_withdraw(mating, by=by, now=now, note=reason)
         audit_record(
-            session, action="session.correct", by=by, now=now, cooperative=session.season.cooperative, note=reason
+            session,
+            action="session.correct",
+            by=by,
+            now=now,
+            cooperative=session.season.cooperative,
+            before={change.what: change.before} if change else {},
+            after={change.what: change.after} if change else {},
+            note=reason,
         )
     return session
 
@@ -74,19 +97,28 @@ def dose_correct(
 ) -> BenchSession:
     """What a queen really got at a closed session: takes the place of her doses there. A volume of 0: nothing."""
 
-    def act(session: BenchSession) -> None:
+    def act(session: BenchSession) -> Change:
         doses = Dose.objects.filter(place=place, session=session, undone_at__isnull=True)
+        what, before = str(place.batch_queen or place.position), doses_words(list(doses))
         given_at = min((dose.given_at for dose in doses), default=session.closed_at or now)
         for dose in doses:
             dose_undo(dose, by=by, now=now)
         if volume_tenths == 0:
             _waits_again(place)
-            return
+            return Change(what, before, doses_words([]))
         if lot is None:
             raise Refusal(_("Choose the lot it came from."), field="lot", rule="lot_named")
-        dose_give(place, lot=lot, volume_tenths=volume_tenths, override_reason=reason.strip(), by=by, now=given_at)
+        dose = dose_give(
+            place, lot=lot, volume_tenths=volume_tenths, override_reason=reason.strip(), by=by, now=given_at
+        )
+        return Change(what, before, doses_words([dose]))
 
     return session_correct(place.session, reason=reason, act=act, by=by, now=now)
+
+
+def doses_words(doses: list[Dose]) -> str:
+    given = [f"{volume_words(dose.volume_tenths)} ({dose.lot})" for dose in doses]
+    return ", ".join(given) or _("nothing")
 
 
 def _waits_again(place: BenchPlace) -> None:
@@ -117,6 +149,10 @@ def _take_rests_back(session: BenchSession, *, now: dt.datetime) -> None:
     SemenLot.objects.filter(
         session=session, closed_at=session.closed_at, state__in=[LotState.USED_UP, LotState.DISCARDED]
     ).update(state=LotState.OPEN, closed_at=None)
+    emptied = SemenLot.objects.filter(
+        state=LotState.USED_UP, doses__session=session, movements__kind=MovementKind.STORED, movements__undone_at=None
+    )
+    SemenLot.objects.filter(pk__in=emptied.values("pk")).update(state=LotState.STORED)
     away = [BenchState.SET_ASIDE, BenchState.LOST]
     BenchPlace.objects.filter(session=session, state=PlaceState.NOT_USED).exclude(batch_queen__state__in=away).update(
         state=PlaceState.HELD

@@ -1,17 +1,10 @@
-"""Entries of devices, taken in: each kept, each carried out once, in the order of its device.
-
-Whatever a device sends stays in the log. An entry whose predecessor has not come yet is held back; one that a rule
-refuses needs a look: it keeps what the device said, what stood on record, and why the two do not go together.
-"""
+"""Entries of tablets at the bench: the log of one session (see `entry_log`), carried out by the bench's services."""
 
 import datetime as dt
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
-from decimal import Decimal
-from typing import Any
 
-from django.db import DataError, IntegrityError, transaction
+from django.db import transaction
 from django.db.models import Max
 from django.utils.translation import gettext as _
 
@@ -19,24 +12,10 @@ from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from scheduling.models import BenchEntry, BenchSession, EntryState, SessionState
-from scheduling.planning.timing import elapsed_after, elapsed_hours
-from scheduling.queries.bench_log import on_record_words
+from scheduling.queries.bench_log import entry_words, on_record_words
 from scheduling.services.bench_apply import entry_apply
-from scheduling.services.bench_correct import session_correct
-
-MS_PER_HOUR = 3_600_000
-
-
-@dataclass(frozen=True)
-class Sent:
-    """An entry as it came: device time, and the offset (server minus device) that the device knew then, if any."""
-
-    id: uuid.UUID
-    number: int
-    kind: str
-    facts: Any
-    device_at: dt.datetime
-    offset_ms: int | None
+from scheduling.services.bench_correct import Change, session_correct
+from scheduling.services.entry_log import EntryLog, Sent, entry_carry_out, log_take
 
 
 def entries_take(
@@ -48,31 +27,28 @@ def entries_take(
     by: Person,
     now: dt.datetime,
 ) -> list[BenchEntry]:
-    """Keep what a device sent and carry out what is next in its order; one transaction.
-
-    Sent twice, kept once: entries that are known come back as they stand. Raises Refusal (rule `other_person`) when
-    the device's entries are another person's: nobody's taps are taken in under a wrong name.
-    """
+    """Keep what a device sent and carry out what is next in its order; one transaction. See `log_take`."""
     with transaction.atomic():
         session = (
             BenchSession.objects.select_for_update(of=("self",))
             .select_related("season__cooperative", "bench")
             .get(pk=session.pk)
         )
-        if BenchEntry.objects.filter(device=device).exclude(by=by).exists():
-            raise Refusal(_("These entries are another person's."), rule="other_person")
-        known = BenchEntry.objects.in_bulk([one.id for one in sent])
-        if any(entry.session_id != session.pk or entry.device != device for entry in known.values()):
-            raise Refusal(_("These entries are of another session or device."), rule="other_person")
-        rows = BenchEntry.objects.filter(session=session, device=device).values_list("number", flat=True)
-        numbers = {number for number in rows if number is not None}
-        batch_offset = round(elapsed_hours(sent_at, now) * MS_PER_HOUR)
-        for one in sorted(sent, key=lambda one: one.number):
-            if one.id not in known:
-                known[one.id] = _keep(one, session, device, batch_offset, numbers, by=by, now=now)
-        _carry_out(session, device, by=by)
-        fresh = BenchEntry.objects.in_bulk([one.id for one in sent])
-    return [fresh[one.id] for one in sent]
+        return log_take(_log(session, by=by), device=device, sent=sent, sent_at=sent_at, by=by, now=now)
+
+
+def _log(session: BenchSession, *, by: Person) -> EntryLog[BenchEntry]:
+    def order() -> dict[str, int]:
+        last = BenchEntry.objects.filter(session=session).aggregate(order=Max("order"))["order"]
+        return {"order": (last or 0) + 1}
+
+    return EntryLog(
+        BenchEntry,
+        {"session": session},
+        act=lambda entry: entry_apply(session, entry, by=entry.by or by, now=entry.at),
+        on_record=on_record_words,
+        taken=order,
+    )
 
 
 def entry_again(entry: BenchEntry, *, reason: str, by: Person, now: dt.datetime) -> BenchEntry:
@@ -91,10 +67,10 @@ def entry_again(entry: BenchEntry, *, reason: str, by: Person, now: dt.datetime)
         entry.state = EntryState.HELD_BACK
         if entry.session.state == SessionState.CLOSED:
             session_correct(
-                entry.session, reason=reason, act=lambda session: _carry_out_one(session, entry, by=by), by=by, now=now
+                entry.session, reason=reason, act=lambda session: _late(session, entry, by=by), by=by, now=now
             )
         else:
-            _carry_out_one(entry.session, entry, by=by)
+            entry_carry_out(_log(entry.session, by=by), entry)
         if entry.state == EntryState.LOOK:
             raise Refusal(entry.words, rule=entry.rule)
         entry.settled_at, entry.settled_by, entry.settled_why = now, by, reason.strip()[:200] or _("Taken in later")
@@ -135,73 +111,7 @@ def _audit(entry: BenchEntry, action: str, *, by: Person, now: dt.datetime) -> N
     )
 
 
-def _keep(
-    one: Sent,
-    session: BenchSession,
-    device: uuid.UUID,
-    batch_offset: int,
-    numbers: set[int],
-    *,
-    by: Person,
-    now: dt.datetime,
-) -> BenchEntry:
-    """Write the entry into the log. A number that came with another id before has no order: it needs a look."""
-    offset = batch_offset if one.offset_ms is None else one.offset_ms
-    happened = elapsed_after(one.device_at, Decimal(offset) / MS_PER_HOUR)
-    twice = one.number in numbers
-    entry = BenchEntry.objects.create(
-        id=one.id,
-        session=session,
-        device=device,
-        number=None if twice else one.number,
-        kind=one.kind[:12],
-        facts=one.facts,
-        device_at=one.device_at,
-        offset_ms=offset,
-        at=min(happened, now),  # nothing is taken in before it happened
-        by=by,
-        received_at=now,
-        state=EntryState.LOOK if twice else EntryState.HELD_BACK,
-        rule="number_twice" if twice else "",
-        words=_("Another entry came under the same number of this device.") if twice else "",
-    )
-    numbers.add(one.number)
-    return entry
-
-
-def _carry_out(session: BenchSession, device: uuid.UUID, *, by: Person) -> None:
-    """Carry out the device's entries that are next in its order, up to the first gap."""
-    of_device = BenchEntry.objects.filter(session=session, device=device, number__isnull=False)
-    waiting = list(of_device.filter(state=EntryState.HELD_BACK).order_by("number"))
-    if not waiting:
-        return
-    before = waiting[0].number or 0
-    done = of_device.filter(number__lt=before).count()
-    last = of_device.filter(number__lt=before).aggregate(at=Max("at"))["at"]
-    for entry in waiting:
-        if entry.number != done + 1:
-            break
-        if last is not None and entry.at < last:
-            entry.at = last  # a clock set back does not turn the order of taps round
-        last, done = entry.at, done + 1
-        _carry_out_one(session, entry, by=by)
-
-
-def _carry_out_one(session: BenchSession, entry: BenchEntry, *, by: Person) -> None:
-    try:
-        with transaction.atomic():
-            entry_apply(session, entry, by=entry.by or by, now=entry.at)
-            last = BenchEntry.objects.filter(session=session).aggregate(order=Max("order"))["order"]
-            entry.order = (last or 0) + 1
-            entry.state, entry.rule, entry.words = EntryState.TAKEN, "", ""
-    except Refusal as refusal:
-        _to_look_at(entry, refusal.rule, str(refusal.text))
-    except (IntegrityError, DataError):
-        _to_look_at(entry, "not_possible", _("It cannot stand beside what is on record."))
-    entry.save(update_fields=["at", "order", "state", "rule", "words", "on_record"])
-
-
-def _to_look_at(entry: BenchEntry, rule: str, words: str) -> None:
-    entry.order = None
-    entry.state, entry.rule, entry.words = EntryState.LOOK, rule[:40], words
-    entry.on_record = on_record_words(entry)
+def _late(session: BenchSession, entry: BenchEntry, *, by: Person) -> Change:
+    before = entry.on_record
+    entry_carry_out(_log(session, by=by), entry)
+    return Change(entry_words(entry), before or _("nothing"), _("Taken in later"))

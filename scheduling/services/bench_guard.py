@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from django.utils.translation import gettext as _
 
 from accounts.refusals import Refusal
-from scheduling.models import BenchSession, DroneSource, SemenLot, SessionState
+from scheduling.models import BenchSession, DroneSource, LotState, SemenLot, SessionState
 from scheduling.planning.facts import Settings
 
 
@@ -71,3 +71,8 @@ def refuse_old_lot(lot: SemenLot, *, day: dt.date, settings: Settings) -> None:
             field="lot",
             rule="lot_too_old",
         )
+
+
+def refuse_ended(lot: SemenLot) -> None:
+    if lot.state in {LotState.USED_UP, LotState.DISCARDED}:
+        raise Refusal(_("%(lot)s is used up.") % {"lot": lot}, field="lot", rule="lot_ended")

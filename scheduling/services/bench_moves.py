@@ -7,15 +7,15 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import Max
 from django.urls import reverse
-from django.utils.translation import gettext as _
 
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
+from accounts.told import Moment, one_after_the_other
+from accounts.told import told as _
 from scheduling.models import BenchPlace, BenchSession, Booking, PlaceState, Season, SessionState
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.sessions import places_left
-from scheduling.queries.words import moment_words
 from scheduling.services.bench_guard import locked_running
 from scheduling.services.offers import standby_ask
 from scheduling.services.plan_follow import plan_follow_places
@@ -133,7 +133,7 @@ def _tell(
             lines.append(_("%(queen)s waits in the queue for another place.") % {"queen": queen})
         else:
             lines.append(
-                _("%(queen)s moves to %(when)s.") % {"queen": queen, "when": moment_words(target.starts_at, zone)}
+                _("%(queen)s moves to %(when)s.") % {"queen": queen, "when": Moment(target.starts_at, str(zone))}
             )
     reminders_set(
         booking,
@@ -144,7 +144,7 @@ def _tell(
                 member=booking.member,
                 due_at=now,
                 title=_("The drones ran out: %(batch)s") % {"batch": booking.batch},
-                why=" ".join(lines),
+                why=one_after_the_other(lines),
                 link=reverse("scheduling:booking", args=[booking.pk]),
             )
         ],

@@ -25,10 +25,10 @@ from scheduling.models import (
     SemenLot,
 )
 from scheduling.planning.facts import Settings
-from scheduling.queries.bench import lot_view
-from scheduling.queries.bench_rules import rules_to_set_aside
+from scheduling.queries.bench import lot_view, sources_of_lot
+from scheduling.queries.bench_rules import rules_to_set_aside, sources_accepted
 from scheduling.queries.season import settings_of
-from scheduling.queries.words import volume_words
+from scheduling.queries.words import and_words, day_words, volume_words
 from scheduling.services.bench_guard import local_day, locked_running, refuse_old_lot, refuse_source
 
 AWAY = [BenchState.SET_ASIDE, BenchState.LOST]
@@ -94,6 +94,7 @@ def co2_start(
         if running is not None:
             return running
         _refuse_away(queen)
+        _refuse_unborn(queen, session, now=now)
         treatment, _made = Co2Treatment.objects.get_or_create(
             entry=entry or uuid.uuid4(),
             defaults={
@@ -134,12 +135,18 @@ def dose_give(
     volume_tenths: int,
     leak_back: bool = False,
     resistance: bool = False,
+    second_planned: bool = False,
+    more: bool = False,
     override_reason: str = "",
     by: Person,
     now: dt.datetime,
     entry: uuid.UUID | None = None,
 ) -> Dose:
-    """Give one queen semen of one lot. Rules that may be set aside need a reason, kept with name and rule."""
+    """Give one queen semen of one lot. Rules that may be set aside need a reason, kept with name and rule.
+
+    `more`: said expressly that she has had a dose here already and gets more, for example from a second lot.
+    `second_planned`: the first part of a split dose; the second is due at the bench after the season's spacing.
+    """
     override_reason = override_reason.strip()
     with transaction.atomic():
         session = locked_running(place.session)
@@ -147,7 +154,8 @@ def dose_give(
         if known is not None:
             return known
         place = BenchPlace.objects.select_related("booking__batch", "source").get(pk=place.pk)
-        if place.state != PlaceState.HELD or place.session_id != session.pk:
+        again = more and place.state == PlaceState.DONE
+        if (place.state != PlaceState.HELD and not again) or place.session_id != session.pk:
             raise Refusal(_("This place has been freed or dealt with."), rule="place_not_held")
         if place.batch_queen is None:
             raise Refusal(_("Say first which queen it is: read her mark."), field="queen", rule="place_without_queen")
@@ -159,12 +167,15 @@ def dose_give(
         )
         settings = settings_of(session.season)
         _refuse_away(queen)
+        _refuse_unborn(queen, session, now=now)
         _refuse_lot(lot, session, place, volume_tenths, settings, now=now)
-        broken = rules_to_set_aside(queen, place, session, volume_tenths, settings)
+        broken = rules_to_set_aside(queen, place, lot, volume_tenths, settings, session=session, now=now)
         if broken and not override_reason:
-            rule, text = broken[0]
+            rule, _text = broken[0]
             raise Refusal(
-                text + " " + _("Give it all the same? Then say why; it stays on record with your name."),
+                " ".join(text for _rule, text in broken)
+                + " "
+                + _("Give it all the same? Then say why; it stays on record with your name."),
                 field="override_reason",
                 rule=rule,
                 lifted_by="operator",
@@ -179,6 +190,7 @@ def dose_give(
             given_by=by,
             leak_back=leak_back,
             resistance=resistance,
+            second_planned=second_planned and not place.is_second,
             override_reason=f"{', '.join(rule for rule, _text in broken)}: {override_reason}"[:200] if broken else "",
             override_by=by if broken else None,
             entry=entry or uuid.uuid4(),
@@ -193,7 +205,8 @@ def dose_give(
             now=now,
             cooperative=session.season.cooperative,
             after=fields_of(
-                dose, ["batch_queen", "lot", "volume_tenths", "leak_back", "resistance", "override_reason"]
+                dose,
+                ["batch_queen", "lot", "volume_tenths", "leak_back", "resistance", "second_planned", "override_reason"],
             ),
         )
     return dose
@@ -211,8 +224,8 @@ def dose_undo(dose: Dose, *, by: Person, now: dt.datetime) -> Dose:
         queen = _locked_queen(dose.batch_queen)
         if not queen.doses.filter(undone_at__isnull=True).exists():
             _set_state(queen, BenchState.ON_HOOK, session=session, by=by, now=now)
-            if dose.place_id is not None:
-                BenchPlace.objects.filter(pk=dose.place_id, state=PlaceState.DONE).update(state=PlaceState.HELD)
+        if dose.place_id is not None and not _is_dosed(dose.place_id):
+            BenchPlace.objects.filter(pk=dose.place_id, state=PlaceState.DONE).update(state=PlaceState.HELD)
         audit_record(dose, action="dose.undo", by=by, now=now, cooperative=session.season.cooperative)
     return dose
 
@@ -226,12 +239,8 @@ def bench_set_aside(place: BenchPlace, *, reason: str, lost: bool, by: Person, n
         place = BenchPlace.objects.get(pk=place.pk)
         if place.batch_queen is None:
             raise Refusal(_("Say first which queen it is: read her mark."), field="queen", rule="place_without_queen")
-        queen = _locked_queen(place.batch_queen)
-        queen.state_reason = reason.strip()[:160]
-        _set_state(queen, BenchState.LOST if lost else BenchState.SET_ASIDE, session=session, by=by, now=now)
-        if lost:
-            queen_gone(queen.queen, gone_on=local_day(now, session), reason=queen.state_reason, by=by, now=now)
-        if not queen.doses.filter(undone_at__isnull=True).exists():
+        queen = queen_away(place.batch_queen, session=session, reason=reason, lost=lost, by=by, now=now)
+        if not _is_dosed(place.pk):
             place.state = PlaceState.NOT_USED
             place.save(update_fields=["state"])
     return queen
@@ -244,16 +253,36 @@ def bench_take_back(place: BenchPlace, *, by: Person, now: dt.datetime) -> Batch
         place = BenchPlace.objects.get(pk=place.pk)
         if place.batch_queen is None:
             raise Refusal(_("There is no queen on this place."), rule="place_without_queen")
-        queen = _locked_queen(place.batch_queen)
-        if queen.state not in AWAY:
-            return queen
-        if queen.state == BenchState.LOST:
-            queen_back(queen.queen, by=by, now=now)
-        queen.state_reason = ""
-        dosed = queen.doses.filter(undone_at__isnull=True).exists()
-        _set_state(queen, BenchState.INSEMINATED if dosed else BenchState.WAITING, session=session, by=by, now=now)
-        place.state = PlaceState.DONE if dosed else PlaceState.HELD
-        place.save(update_fields=["state"])
+        was_away = place.batch_queen.state in AWAY
+        queen = queen_there(place.batch_queen, session=session, by=by, now=now)
+        if was_away:
+            place.state = PlaceState.DONE if _is_dosed(place.pk) else PlaceState.HELD
+            place.save(update_fields=["state"])
+    return queen
+
+
+def queen_away(
+    batch_queen: BatchQueen, *, session: BenchSession, reason: str, lost: bool, by: Person, now: dt.datetime
+) -> BatchQueen:
+    """Her fate alone, whatever becomes of a place. Within the caller's transaction, the session locked."""
+    queen = _locked_queen(batch_queen)
+    queen.state_reason = reason.strip()[:160]
+    _set_state(queen, BenchState.LOST if lost else BenchState.SET_ASIDE, session=session, by=by, now=now)
+    if lost:
+        queen_gone(queen.queen, gone_on=local_day(now, session), reason=queen.state_reason, by=by, now=now)
+    return queen
+
+
+def queen_there(batch_queen: BatchQueen, *, session: BenchSession, by: Person, now: dt.datetime) -> BatchQueen:
+    """She was neither set aside nor lost; her fate alone, as `queen_away`."""
+    queen = _locked_queen(batch_queen)
+    if queen.state not in AWAY:
+        return queen
+    if queen.state == BenchState.LOST:
+        queen_back(queen.queen, by=by, now=now)
+    queen.state_reason = ""
+    dosed = queen.doses.filter(undone_at__isnull=True).exists()
+    _set_state(queen, BenchState.INSEMINATED if dosed else BenchState.WAITING, session=session, by=by, now=now)
     return queen
 
 
@@ -263,26 +292,31 @@ def _refuse_lot(
     """What no override lifts: another season's or source's semen, a health hold, a lot past its limit or empty."""
     if lot.session.season_id != session.season_id or lot.state in {LotState.USED_UP, LotState.DISCARDED}:
         raise Refusal(_("%(lot)s is used up or of another season.") % {"lot": lot}, field="lot", rule="lot_ended")
-    if place.source_id is not None and lot.source_id != place.source_id:
-        raise Refusal(
-            _("This place is planned with %(planned)s, the lot is of %(lot_source)s. Change the plan's source first.")
-            % {"planned": place.source, "lot_source": lot.source or lot},
-            field="lot",
-            rule="lot_of_other_source",
-        )
-    if lot.source is not None:
-        refuse_source(lot.source, day=session.day)
+    if place.source is not None and lot.source_id != place.source_id:
+        accepted = sources_accepted(place.booking, settings)
+        if lot.source not in accepted:
+            raise Refusal(
+                _("Her request accepts %(accepted)s, the lot is of %(lot)s. Take another lot, or set her aside.")
+                % {
+                    "accepted": and_words(sorted({str(source) for source in [*accepted, place.source]})),
+                    "lot": lot.source or lot,
+                },
+                field="lot",
+                rule="lot_of_other_source",
+            )
+    for source in sources_of_lot(lot):
+        refuse_source(source, day=session.day)
     refuse_old_lot(lot, day=local_day(now, session), settings=settings)
-    if session.current_tip_source_id is not None and lot.source_id != session.current_tip_source_id:
+    if session.current_tip and not _is_of_tip(lot, session):
         raise Refusal(
             _("The tip in the holder has touched %(other)s. Take a new or cleaned tip first.")
-            % {"other": session.current_tip_source},
+            % {"other": session.current_tip_source or _("a mixture")},
             field="lot",
             rule="tip_of_other_source",
         )
     if volume_tenths < 1:
         raise Refusal(_("Enter a dose above 0 µl."), field="volume", rule="dose_positive")
-    left = lot_view(lot).balance.unexplained if lot.state == LotState.OPEN else lot_view(lot).left
+    left = lot_view(lot).free
     if volume_tenths > left:
         raise Refusal(
             _("%(lot)s holds %(left)s by the record. Read the syringe first, or give less.")
@@ -292,6 +326,18 @@ def _refuse_lot(
         )
 
 
+def _is_of_tip(lot: SemenLot, session: BenchSession) -> bool:
+    """The tip in the holder has touched semen of this lot's source alone; of a mixture: of this mixture alone."""
+    if lot.source_id is not None or session.current_tip_source_id is not None:
+        return lot.source_id == session.current_tip_source_id
+    first = lot.session_id == session.pk and lot.tip == session.current_tip
+    return first or lot.tip_changes.filter(session=session, tip=session.current_tip).exists()
+
+
+def _is_dosed(place_pk: int) -> bool:
+    return Dose.objects.filter(place=place_pk, undone_at__isnull=True).exists()
+
+
 def _refuse_away(queen: BatchQueen) -> None:
     if queen.state in AWAY:
         raise Refusal(
@@ -299,6 +345,28 @@ def _refuse_away(queen: BatchQueen) -> None:
             field="queen",
             rule="queen_away",
         )
+
+
+def _refuse_unborn(queen: BatchQueen, session: BenchSession, *, now: dt.datetime) -> None:
+    """No reason lifts this: either the day of her emergence is wrong, or the day of the entry."""
+    emerged_on = queen.queen.emerged_on
+    if emerged_on is not None and local_day(now, session) < emerged_on:
+        raise Refusal(
+            _("%(queen)s emerged on %(day)s by the record. Correct that day first, then record what was done.")
+            % {"queen": queen, "day": day_words(emerged_on)},
+            field="queen",
+            rule="before_emergence",
+        )
+
+
+def co2_rule_of(queen: BatchQueen) -> None:
+    """Before a dose, gas alone makes the difference between *waiting* and *first CO2*."""
+    queen = _locked_queen(queen)
+    if queen.state not in {BenchState.WAITING, BenchState.FIRST_CO2}:
+        return
+    treated = queen.co2_treatments.filter(undone_at__isnull=True, ended_at__isnull=False, with_insemination=False)
+    queen.state = BenchState.FIRST_CO2 if treated.exists() else BenchState.WAITING
+    queen.save(update_fields=["state"])
 
 
 def _locked_queen(queen: BatchQueen) -> BatchQueen:

@@ -6,10 +6,12 @@ from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
+from accounts.told import Said, told
 from breeding.models import Mating, MatingKind, Queen
 from breeding.services.matings import Share, mating_correct, mating_record
 from scheduling.models import (
@@ -30,20 +32,27 @@ from scheduling.models import (
 )
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import LotView, lot_views, lots_of_session, semen_by_drone_queen
+from scheduling.queries.bench import LotView, lot_views, lots_of_session, semen_by_drone_queen, store_of_session
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running
 from scheduling.services.offers import standby_ask
 from scheduling.services.places import places_assign_queens
 from scheduling.services.plan_reminders import reminders_end_at_bench
 from scheduling.services.reminders import reminders_refresh_batch
+from scheduling.services.second_doses import second_doses_place, second_doses_remind
 from scheduling.services.store_reminders import reminders_refresh_lot
 
 TOLERANCE_TENTHS = 5  # a lot may miss half a µl without a word: the scale is read to 0.1 µl, a few times
 
 
-def session_start(session: BenchSession, *, cautions_read: bool, by: Person, now: dt.datetime) -> BenchSession:
-    """Bench work begins. Whoever starts has read the cautions; starting twice changes nothing."""
+def session_start(
+    session: BenchSession, *, cautions_read: bool, nitrogen_shown: bool = False, by: Person, now: dt.datetime
+) -> BenchSession:
+    """Bench work begins. Whoever starts has read the cautions; starting twice changes nothing.
+
+    `nitrogen_shown`: the one on liquid nitrogen was among them. It has to be where the bench has semen in store: how
+    that is kept is free text, and a caution too many hurts nobody.
+    """
     with transaction.atomic():
         session = (
             BenchSession.objects.select_for_update(of=("self",))
@@ -56,6 +65,13 @@ def session_start(session: BenchSession, *, cautions_read: bool, by: Person, now
             raise Refusal(_("This session is closed or called off."), rule="session_ended")
         if not cautions_read:
             raise Refusal(_("Read the cautions and tick that you have."), field="cautions_read", rule="cautions")
+        store = [str(view.lot) for view in store_of_session(session)]
+        if store and not nitrogen_shown:
+            raise Refusal(
+                _("Semen is in store here by now. Read the caution on liquid nitrogen too, then tick again."),
+                field="cautions_read",
+                rule="caution_nitrogen",
+            )
         if local_day(now, session) < session.day:
             raise Refusal(
                 _("This bench day is still to come. It can be started on the day itself."), rule="session_day"
@@ -66,11 +82,19 @@ def session_start(session: BenchSession, *, cautions_read: bool, by: Person, now
         places = BenchPlace.objects.filter(session=session, state=PlaceState.HELD)
         for batch_id in sorted(set(places.values_list("booking__batch_id", flat=True))):
             places_assign_queens(batch_id)
+        second_doses_place(session)
         Booking.objects.filter(bench_places__in=places).exclude(state__in=ENDED_BOOKINGS).update(
             state=BookingState.AT_BENCH
         )
         reminders_end_at_bench(session, now=now, by=by)
-        audit_record(session, action="session.start", by=by, now=now, cooperative=session.season.cooperative)
+        audit_record(
+            session,
+            action="session.start",
+            by=by,
+            now=now,
+            cooperative=session.season.cooperative,
+            after={"caution_nitrogen": store} if store else None,
+        )
     return session
 
 
@@ -84,6 +108,8 @@ def open_ends(session: BenchSession) -> list[str]:
     ]
     for view in lot_views(SemenLot.objects.filter(session=session)):
         unexplained = view.balance.unexplained
+        if 0 < -unexplained <= view.balance.in_store:
+            continue  # given from what was stored: closing writes down what is left of it
         if abs(unexplained) > TOLERANCE_TENTHS:
             ends.append(
                 _("%(lot)s does not add up: %(rest)s are neither given, stored, discarded nor lost.")
@@ -125,7 +151,8 @@ def bench_write(session: BenchSession, *, reason_for_rest: str, by: Person, now:
         raise Refusal(open_ends(session)[0] + " " + _("Stop it first."), rule="gas_on")
     assert session.closed_at is not None
     _settle_lots(session, reason_for_rest.strip(), by=by, now=session.closed_at)
-    matings = _write_matings(session, by=by, now=now)
+    _end_emptied(session)
+    matings = matings_write(session, by=by, now=now)
     _free_places(session)
     session.state = SessionState.CLOSED
     session.current_tip, session.current_tip_source = "", None
@@ -136,6 +163,7 @@ def bench_write(session: BenchSession, *, reason_for_rest: str, by: Person, now:
         reminders_refresh_batch(batch, now=now, by=by)
     for view in lots_of_session(session):
         reminders_refresh_lot(view.lot, now=now, by=by)
+    second_doses_remind(session, now=now, by=by)
     standby_ask(session.season, now=now)
     return matings
 
@@ -144,6 +172,9 @@ def _settle_lots(session: BenchSession, reason: str, *, by: Person, now: dt.date
     """Book what is missing as lost (or found as collected), then end each lot that is not stored."""
     for view in lot_views(SemenLot.objects.filter(session=session)):
         rest = view.balance.unexplained
+        if 0 < -rest <= view.balance.in_store:
+            _take_from_store(view.lot, -rest, by=by, now=now)
+            rest = 0
         if abs(rest) > TOLERANCE_TENTHS and not reason:
             raise Refusal(
                 _(
@@ -171,7 +202,36 @@ def _settle_lots(session: BenchSession, reason: str, *, by: Person, now: dt.date
         view.lot.save(update_fields=["state", "closed_at"])
 
 
-def _write_matings(session: BenchSession, *, by: Person, now: dt.datetime) -> int:
+def _take_from_store(lot: SemenLot, tenths: int, *, by: Person, now: dt.datetime) -> None:
+    """Semen stored at this session and then given at it: the store holds so much less. The earlier entry stays."""
+    for movement in lot.movements.filter(kind=MovementKind.STORED, undone_at__isnull=True).order_by("-at", "-pk"):
+        taken = min(tenths, movement.volume_tenths)
+        movement.undone_at = now
+        movement.save(update_fields=["undone_at"])
+        if movement.volume_tenths > taken:
+            LotMovement.objects.create(
+                lot=lot,
+                kind=MovementKind.STORED,
+                volume_tenths=movement.volume_tenths - taken,
+                reason=movement.reason,
+                at=movement.at,
+                by=by,
+            )
+        tenths -= taken
+        if not tenths:
+            return
+
+
+def _end_emptied(session: BenchSession) -> None:
+    """Stored lots that were given here to the last tenth are used up."""
+    given_here = SemenLot.objects.filter(state=LotState.STORED, doses__session=session).distinct()
+    for view in lot_views(given_here):
+        if view.left <= 0:
+            view.lot.state = LotState.USED_UP
+            view.lot.save(update_fields=["state"])
+
+
+def matings_write(session: BenchSession, *, by: Person, now: dt.datetime) -> int:
     """Each inseminated queen's mating with the real shares in µl and drones per source.
 
     A split dose from an earlier session counts too: her mating is then corrected to the whole.
@@ -220,8 +280,10 @@ def _set_bookings(session: BenchSession) -> None:
         .order_by("pk")
     )
     for booking in {booking.pk: booking for booking in bookings}.values():
-        done = booking.bench_places.filter(state=PlaceState.DONE).count()
-        held = booking.bench_places.filter(state=PlaceState.HELD).count()
+        done = booking.bench_places.filter(state=PlaceState.DONE, is_second=False).count()
+        held = booking.bench_places.filter(state=PlaceState.HELD, is_second=False).count()
+        state: str
+        why: Said
         if held:
             state, why = BookingState.PLACED, ""
         elif done >= booking.queens:
@@ -229,7 +291,7 @@ def _set_bookings(session: BenchSession) -> None:
         else:
             state, why = (
                 BookingState.QUEUED,
-                _("%(done)d of %(asked)d queens were inseminated.")
+                told(gettext_noop("%(done)d of %(asked)d queens were inseminated."))
                 % {
                     "done": done,
                     "asked": booking.queens,

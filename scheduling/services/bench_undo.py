@@ -62,6 +62,9 @@ def _movement_undo(movement: LotMovement, session: BenchSession, *, by: Person, 
     if movement.kind == MovementKind.STORED and not stored and lot.state == LotState.STORED:
         lot.state, lot.storage_note = LotState.OPEN, ""
         lot.save(update_fields=["state", "storage_note"])
+    elif stored and lot.state == LotState.DISCARDED:
+        lot.state = LotState.STORED
+        lot.save(update_fields=["state"])
     audit_record(
         lot,
         action="lot.undo",

@@ -5,12 +5,13 @@ import uuid
 from collections.abc import Sequence
 
 from django.db import transaction
-from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
+from accounts.told import Said, Told, one_after_the_other
+from accounts.told import told as _
+from accounts.told import told_of as ngettext
 from scheduling.models import (
     BenchPlace,
     BenchSession,
@@ -84,7 +85,7 @@ def booking_ask(
             dose_tenths=dose,
             mode=mode,
             state=state,
-            why=why[:300],
+            why=why,
             wished_session=session,
             asked_at=now,
             asked_by=by,
@@ -248,7 +249,7 @@ def _answer(
     dose_tenths: int,
     mode: str,
     note: str,
-) -> tuple[str, str]:
+) -> tuple[str, Said]:
     """State of the new request with the reason. Locks the wished session: its places are scarce."""
     if session is None:
         return BookingState.ASKED, _("Any bench day that fits; the plan decides.")
@@ -261,7 +262,7 @@ def _answer(
             field="session",
             rule="session_open",
         )
-    annotated = with_room(BenchSession.objects.filter(pk=locked.pk)).get()
+    annotated = with_room(BenchSession.objects.filter(pk=locked.pk), seasons=[locked.season]).get()
     room = DroneRoom(view.batch.season, [choice.view for choice in choices])
     option = session_option(view, annotated, choices, room=room, queens=queens, dose_tenths=dose_tenths, mode=mode)
     _refuse_unfit(view, option, note=note)
@@ -270,10 +271,10 @@ def _answer(
     return BookingState.QUEUED, queue_reason(option, queens=queens)
 
 
-def queue_reason(option: SessionOption, *, queens: int) -> str:
+def queue_reason(option: SessionOption, *, queens: int) -> Told:
     """Why it queues. The place in the queue is not part of it: that changes and is worked out when shown."""
     parts = []
-    day = day_words(option.session.day)
+    day = option.session.day
     if option.free < queens:
         parts.append(
             _("%(day)s is full.") % {"day": day}
@@ -286,7 +287,7 @@ def queue_reason(option: SessionOption, *, queens: int) -> str:
             ngettext("%(day)s is short of %(n)d drone.", "%(day)s is short of %(n)d drones.", option.short_drones)
             % {"day": day, "n": option.short_drones}
         )
-    return " ".join(parts)
+    return one_after_the_other(parts)
 
 
 def _refuse_unfit(view: BatchView, option: SessionOption, *, note: str) -> None:

@@ -26,6 +26,8 @@ def check_record(
     finding: str,
     pattern: str = "",
     note: str = "",
+    brood_cells: int | None = None,
+    brood_alive: int | None = None,
     by: Person,
     now: dt.datetime,
     entry: uuid.UUID | None = None,
@@ -39,6 +41,7 @@ def check_record(
             field="pattern",
             rule="pattern_of_brood",
         )
+    _refuse_counts(finding, brood_cells, brood_alive)
     with transaction.atomic():
         queen = (
             BatchQueen.objects.select_for_update(of=("self",))
@@ -50,7 +53,13 @@ def check_record(
         if known is not None:
             return known
         earlier = queen.checks.filter(checked_on=checked_on, replaced_by__isnull=True).first()
-        values = {"finding": finding, "pattern": pattern, "note": note.strip()}
+        values = {
+            "finding": finding,
+            "pattern": pattern,
+            "note": note.strip(),
+            "brood_cells": brood_cells,
+            "brood_alive": brood_alive,
+        }
         if earlier is not None and fields_of(earlier, list(values)) == values:
             return earlier
         check = QueenCheck(
@@ -79,6 +88,17 @@ def check_record(
         )
         reminders_refresh_batch(queen.batch, now=now, by=by)
     return check
+
+
+def _refuse_counts(finding: str, cells: int | None, alive: int | None) -> None:
+    if cells is None and alive is None:
+        return
+    if finding not in BROOD:
+        raise Refusal(_("Brood is counted where there is sealed worker brood."), field="brood_cells")
+    if cells is None or alive is None or not 0 <= alive <= cells or cells < 1:
+        raise Refusal(
+            _("Enter the cells of the patch, and how many of them hold living brood: not more."), field="brood_alive"
+        )
 
 
 def _refuse_day(queen: BatchQueen, checked_on: dt.date, *, now: dt.datetime) -> None:

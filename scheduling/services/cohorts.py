@@ -12,7 +12,9 @@ from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
 from scheduling.models import CountKind, DroneCohort, DroneCount, DroneSource
+from scheduling.queries.sources import events_of_cohort
 from scheduling.queries.words import day_words
+from scheduling.services.record_order import refuse_disorder
 from scheduling.services.reminders import reminders_refresh_cohort
 
 MOST_DRONES = 20_000  # more than any colony rears at a time; stops a slip of the pen
@@ -24,7 +26,6 @@ OBSERVED = {
     "marked_on": gettext_lazy("marking or confining"),
     "ended_on": gettext_lazy("the end"),
 }
-ORDER = ("comb_in_on", "laid_on", "capped_on", "emerged_on", "ended_on")
 
 
 def cohort_add(
@@ -43,7 +44,7 @@ def cohort_add(
     if source.withdrawn_at is not None:
         raise Refusal(_("%(source)s is withdrawn.") % {"source": source}, rule="source_withdrawn")
     cohort = DroneCohort(source=source, promised_comb_on=promised_comb_on, comb_in_on=comb_in_on, note=note)
-    _refuse_impossible(cohort, now=now)
+    _refuse_impossible(cohort, counts=[], now=now)
     with transaction.atomic():
         DroneSource.objects.select_for_update(of=("self",)).get(pk=source.pk)
         last = source.cohorts.aggregate(last=Max("number"))["last"] or 0
@@ -97,7 +98,7 @@ def cohort_observe(
         if before[step] == day:
             return fresh
         setattr(fresh, step, day)
-        _refuse_impossible(fresh, now=now)
+        _refuse_impossible(fresh, counts=list(fresh.counts.filter(replaced_by__isnull=True)), now=now)
         fresh.version += 1
         fresh.save(update_fields=[step, "version"])
         ending = ".withdraw" if day is None else "" if before[step] is None else ".correct"
@@ -203,7 +204,7 @@ def _refuse_count_before_comb(cohort: DroneCohort, *, kind: str, counted_on: dt.
         )
 
 
-def _refuse_impossible(cohort: DroneCohort, *, now: dt.datetime) -> None:
+def _refuse_impossible(cohort: DroneCohort, *, counts: list[DroneCount], now: dt.datetime) -> None:
     today = now.astimezone(_zone(cohort)).date()
     for name in OBSERVED:
         day = getattr(cohort, name)
@@ -213,21 +214,7 @@ def _refuse_impossible(cohort: DroneCohort, *, now: dt.datetime) -> None:
                 field=name,
                 rule="observed_not_future",
             )
-    for index, later in enumerate(ORDER):
-        for earlier in ORDER[:index]:
-            early, late = getattr(cohort, earlier), getattr(cohort, later)
-            if early is not None and late is not None and late < early:
-                raise Refusal(
-                    _("%(late_day)s for %(late)s is before %(early)s on %(early_day)s. Check both dates.")
-                    % {
-                        "late": OBSERVED[later],
-                        "late_day": day_words(late),
-                        "early": OBSERVED[earlier],
-                        "early_day": day_words(early),
-                    },
-                    field=later,
-                    rule="dates_in_order",
-                )
+    refuse_disorder(events_of_cohort(cohort, zone=_zone(cohort).key, counts=counts))
 
 
 def _zone(cohort: DroneCohort) -> ZoneInfo:

@@ -1,39 +1,43 @@
 """Telling people what is due. Rows are the truth; this may run in any number of copies, and die anywhere.
 
 Steps of a tick, each in its own short transaction (offers of places whose time is up go on before):
-1. due reminders get their deliveries (the in-app one counts as sent by being there);
-2. pending deliveries are claimed with a lease;
-3. each claimed one is checked again (still wanted?), marked `sending`, handed over outside any
-   transaction, marked `sent`, or `retry` with a growing pause, or given up and shown as such.
-Whoever dies between hand-over and mark leaves `sending` with a lease that runs out: a critical
-message is then sent again under the same Message-ID, a routine one is left `in_doubt`.
+1. due reminders get the deliveries of their newest telling (`tellings`; the in-app one counts as sent by being there);
+2. deliveries that can be tried are claimed: a lease and a mark of the worker that holds it;
+3. each is checked again (still wanted? still ours?) and marked `sending`, handed over outside any transaction, then
+   marked `sent`, or `retry` with a growing pause, or given up and shown as such. What came of one and the start
+   of the next share a transaction.
+Whoever dies between hand-over and mark leaves `sending` with a lease that runs out: a critical message is then sent
+again under the same id, a routine one is left `in_doubt`.
 """
 
 import datetime as dt
+import itertools
 import logging
-import smtplib
 import time
-from collections.abc import Callable
+import uuid
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
-from django.conf import settings
-from django.core.mail import EmailMultiAlternatives
 from django.db import connection, transaction
-from django.db.models import F, Min, Q
-from django.template.loader import render_to_string
+from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
-from accounts.models import Channel, NotificationWish, Person
-from scheduling.models import Delivery, DeliveryState, Heartbeat, Reminder, ReminderState
+from scheduling.models import Delivery, DeliveryState, ReminderState
+from scheduling.queries.health import HEARTBEAT
+from scheduling.services import outward_ping
+from scheduling.services.channels import PROVIDERS, InDoubt, OneByOne, Provider, Refused
+from scheduling.services.heartbeat import beat
 from scheduling.services.offers import offers_lapse
+from scheduling.services.tellings import tell_due
 
 log = logging.getLogger(__name__)
 
 LEASE = dt.timedelta(seconds=60)
 PAUSES = [dt.timedelta(seconds=s) for s in (30, 120, 600, 1800, 3600, 7200, 14400)]
 MAX_ATTEMPTS = len(PAUSES) + 1
-HEARTBEAT = "reminders"
+TICK_ROWS = 200
 
-Sender = Callable[[Delivery], None]
+Send = Callable[[Delivery], None]
 
 
 def database_now() -> dt.datetime:
@@ -46,8 +50,46 @@ def database_now() -> dt.datetime:
     return timezone.now()  # SQLite has no clock but the machine's
 
 
-def deliver_due(*, now: dt.datetime, limit: int = 200, send: Sender | None = None) -> int:
+@dataclass(frozen=True)
+class Tick:
+    """What one tick did, in rows."""
+
+    told: int
+    claimed: int
+    handed_over: int
+    is_full: bool
+
+
+def deliver_due(*, now: dt.datetime, limit: int = TICK_ROWS, send: Send | None = None) -> int:
     """One tick: tell what is due. Returns how many deliveries were handed over."""
+    return tick(now=now, limit=limit, send=send).handed_over
+
+
+def deliver_all_due(*, limit: int = TICK_ROWS, go_on: Callable[[], bool] = lambda: True) -> None:
+    """Tick until a batch does not come back full: what fails leaves the batch as surely as what is sent."""
+    while True:
+        now = database_now()
+        clock_is_off_by = (timezone.now() - now).total_seconds()
+        is_full = tick(now=now, limit=limit, clock_is_off_by=clock_is_off_by).is_full
+        outward_ping.PING.after_tick(now=now)
+        if not (is_full and go_on()):
+            return
+
+
+def tick(
+    *,
+    now: dt.datetime,
+    limit: int = TICK_ROWS,
+    send: Send | None = None,
+    name: str = HEARTBEAT,
+    clock_is_off_by: float = 0.0,
+) -> Tick:
+    """One tick, with its counts.
+
+    send : stands in for every channel.
+    name : whose heartbeat it is.
+    clock_is_off_by : how far this machine's clock is ahead of the database's. [s]
+    """
     began = time.monotonic()
 
     def moment() -> dt.datetime:
@@ -55,165 +97,142 @@ def deliver_due(*, now: dt.datetime, limit: int = 200, send: Sender | None = Non
         return now + dt.timedelta(seconds=time.monotonic() - began)
 
     offers_lapse(now=now)
-    told = _write_deliveries(now=now, limit=limit)
-    lease = now + LEASE
-    claimed = _claim(now=now, limit=limit)
-    handed_over = sum(
-        _hand_over(delivery_id, lease=lease, moment=moment, send=send or send_mail) for delivery_id in claimed
-    )
-    _beat(now=now)
+    told = tell_due(now=now, limit=limit)
+    claim = _claim(now=now, limit=limit)
+    handed_over = 0
+    for channel, rows in itertools.groupby(claim.rows, key=lambda row: row[1]):
+        provider = OneByOne(send) if send else PROVIDERS[channel]()
+        try:
+            handed_over += _hand_over([pk for pk, _channel in rows], claim.token, provider, moment)
+        finally:
+            provider.close()
+    beat(now=moment(), name=name, clock_is_off_by=clock_is_off_by)
     log.debug("tick: %s reminders told, %s deliveries handed over", told, handed_over)
-    return handed_over
+    return Tick(told, claim.taken, handed_over, is_full=limit in (told, claim.taken))
 
 
-def _write_deliveries(*, now: dt.datetime, limit: int) -> int:
-    with transaction.atomic():
-        due = list(
-            Reminder.objects.select_for_update(skip_locked=True, of=("self",))
-            .filter(state=ReminderState.WANTED, told_at__isnull=True, due_at__lte=now)
-            .order_by("due_at", "pk")[:limit]
-        )
-        for reminder in due:
-            if reminder.useful_until < now:
-                reminder.state, reminder.ended_at = ReminderState.EXPIRED, now
-            else:
-                Delivery.objects.bulk_create(_deliveries_of(reminder, now=now), ignore_conflicts=True)
-            reminder.told_at = now
-            reminder.save(update_fields=["state", "ended_at", "told_at"])
-    return len(due)
+@dataclass(frozen=True)
+class _Claim:
+    """`rows` : (number, channel), those of one channel beside each other. `taken` : with those given up at once."""
+
+    token: uuid.UUID
+    rows: list[tuple[int, str]]
+    taken: int
 
 
-def recipients_of(reminder: Reminder) -> list[Person]:
-    if reminder.person_id is not None:
-        return list(Person.objects.filter(pk=reminder.person_id, is_active=True))
-    return list(Person.objects.filter(members=reminder.member_id, is_active=True)) if reminder.member_id else []
-
-
-def _deliveries_of(reminder: Reminder, *, now: dt.datetime) -> list[Delivery]:
-    people = recipients_of(reminder)
-    unwanted = set(
-        NotificationWish.objects.filter(
-            person__in=people, kind=reminder.kind, channel=Channel.MAIL, wanted=False
-        ).values_list("person_id", flat=True)
-    )
-    rows = []
-    for person in people:
-        rows.append(
-            Delivery(
-                reminder=reminder,
-                person=person,
-                channel=Channel.INBOX,
-                state=DeliveryState.SENT,
-                sent_at=now,
-                attempts=1,
-            )
-        )
-        if person.email and person.pk not in unwanted:
-            rows.append(Delivery(reminder=reminder, person=person, channel=Channel.MAIL, next_try_at=now))
-    return rows
-
-
-def _claim(*, now: dt.datetime, limit: int) -> list[int]:
-    """Take a lease on what can be tried now. Rows left in `sending` by a dead worker are taken up too."""
+def _claim(*, now: dt.datetime, limit: int) -> _Claim:
+    """Take a lease on what can be tried now. Rows left behind by a dead worker are taken up too."""
+    token = uuid.uuid4()
     open_now = Q(state__in=[DeliveryState.PENDING, DeliveryState.RETRY], next_try_at__lte=now)
     left_behind = Q(state__in=[DeliveryState.CLAIMED, DeliveryState.SENDING], lease_until__lt=now)
     with transaction.atomic():
         rows = list(
             Delivery.objects.select_for_update(skip_locked=True, of=("self",))
-            .select_related("reminder")
             .filter(open_now | left_behind)
-            .order_by("next_try_at", "pk")[:limit]
+            .order_by("next_try_at", "pk")
+            .values_list("pk", "channel", "state", "attempts", "reminder__critical")[:limit]
         )
-        doubtful = [row.pk for row in rows if row.state == DeliveryState.SENDING and not row.reminder.critical]
-        Delivery.objects.filter(pk__in=doubtful).update(state=DeliveryState.IN_DOUBT, lease_until=None)
+        doubtful = [row[0] for row in rows if row[2] == DeliveryState.SENDING and not row[4]]
+        _settle(doubtful, DeliveryState.IN_DOUBT)
         # Whoever dies on a row each time must not do so for ever.
-        hopeless = [row.pk for row in rows if row.attempts >= MAX_ATTEMPTS and row.pk not in doubtful]
-        Delivery.objects.filter(pk__in=hopeless).update(state=DeliveryState.DEAD, lease_until=None)
+        hopeless = [row[0] for row in rows if row[3] >= MAX_ATTEMPTS and row[0] not in doubtful]
+        _settle(hopeless, DeliveryState.DEAD)
         for pk in hopeless:
             log.error("delivery %s given up after %s tries: each ended in the middle", pk, MAX_ATTEMPTS)
-        taken = [row.pk for row in rows if row.pk not in {*doubtful, *hopeless}]
-        Delivery.objects.filter(pk__in=taken).update(
-            state=DeliveryState.CLAIMED, lease_until=now + LEASE, attempts=F("attempts") + 1
+        ended = {*doubtful, *hopeless}
+        taken = [(pk, channel) for pk, channel, *_rest in rows if pk not in ended]
+        Delivery.objects.filter(pk__in=[pk for pk, _channel in taken]).update(
+            state=DeliveryState.CLAIMED, claim=token, lease_until=now + LEASE, attempts=F("attempts") + 1
         )
-    return taken
+    return _Claim(token, sorted(taken, key=lambda row: row[1]), len(rows))
 
 
-def _hand_over(delivery_id: int, *, lease: dt.datetime, moment: Callable[[], dt.datetime], send: Sender) -> int:
-    """Send one claimed delivery; a failing one gets its own pause and never delays the rest.
+def _settle(pks: Sequence[int], state: str) -> None:
+    if pks:
+        Delivery.objects.filter(pk__in=pks).update(state=state, claim=None, lease_until=None)
 
-    `lease` : as it was claimed. Another one says that somebody else took the row up meanwhile.
-    """
-    with transaction.atomic():
-        delivery = (
-            Delivery.objects.select_for_update(of=("self",)).select_related("reminder", "person").get(pk=delivery_id)
-        )
-        if delivery.state != DeliveryState.CLAIMED or delivery.lease_until != lease:
-            return 0
-        reminder = delivery.reminder
-        if reminder.state != ReminderState.WANTED or not delivery.person.is_active:
-            _mark(delivery, DeliveryState.SUPERSEDED)
-            return 0
-        if reminder.useful_until < moment():
-            _mark(delivery, DeliveryState.EXPIRED)
-            return 0
-        _mark(delivery, DeliveryState.SENDING, lease_until=moment() + LEASE)
+
+def _hand_over(pks: list[int], token: uuid.UUID, provider: Provider, moment: Callable[[], dt.datetime]) -> int:
+    """Send claimed rows; a failing one gets its own pause and never delays the rest. Returns how many were taken."""
+    handed_over = 0
+    settled: list[tuple[Delivery, Exception | None]] = []
+    for chunk in [*_chunks(pks, provider.batch), []]:
+        with transaction.atomic():
+            handed_over += _write_answers(settled, token, moment())
+            started = list(_start(chunk, token, moment())) if chunk else []
+        settled = list(zip(started, _answers(provider, started), strict=True)) if started else []
+    return handed_over
+
+
+def _chunks(pks: list[int], size: int) -> Iterator[list[int]]:
+    return (pks[start : start + size] for start in range(0, len(pks), size))
+
+
+def _answers(provider: Provider, rows: list[Delivery]) -> list[Exception | None]:
     try:
-        send(delivery)
-    except (smtplib.SMTPException, OSError) as error:
-        return _failed(delivery, now=lease - LEASE, problem=str(error))
-    except Exception as error:
-        # A row that cannot even be written (a bad header, say) must stop nothing but itself.
-        log.exception("delivery %s broke", delivery.pk)
-        return _failed(delivery, now=lease - LEASE, problem=f"{type(error).__name__}: {error}")
-    delivery.sent_at = timezone.now()
-    _mark(delivery, DeliveryState.SENT, "sent_at", "problem")
-    return 1
+        return provider.send(rows)
+    except Exception as error:  # a fault of the provider's own code must stop nothing but this call
+        log.exception("a provider broke on deliveries %s", [row.pk for row in rows])
+        return [error] * len(rows)
 
 
-def _failed(delivery: Delivery, *, now: dt.datetime, problem: str) -> int:
-    delivery.problem = problem[:300]
-    if delivery.attempts >= MAX_ATTEMPTS:
-        log.error("delivery %s given up after %s tries: %s", delivery.pk, delivery.attempts, problem)
-        _mark(delivery, DeliveryState.DEAD, "problem")
+def _start(pks: list[int], token: uuid.UUID, now: dt.datetime) -> Iterable[Delivery]:
+    """Mark as `sending` what is still ours and still wanted; the rest is ended."""
+    rows = (
+        Delivery.objects.select_for_update(of=("self",))
+        .select_related("reminder__cooperative", "reminder__member", "reminder__replaces", "person")
+        .filter(pk__in=pks, state=DeliveryState.CLAIMED, claim=token)
+        .order_by("pk")
+    )
+    wanted: list[Delivery] = []
+    unwanted: dict[str, list[int]] = {DeliveryState.SUPERSEDED: [], DeliveryState.EXPIRED: [], DeliveryState.HELD: []}
+    for row in rows:
+        if (end := _why_not(row, now)) is not None:
+            unwanted[end].append(row.pk)
+        else:
+            wanted.append(row)
+    for state, ended in unwanted.items():
+        _settle(ended, state)
+    Delivery.objects.filter(pk__in=[row.pk for row in wanted]).update(
+        state=DeliveryState.SENDING, lease_until=now + LEASE
+    )
+    return wanted
+
+
+def _why_not(row: Delivery, now: dt.datetime) -> str | None:
+    """The state of a row that need not go out any more."""
+    reminder = row.reminder
+    if reminder.state != ReminderState.WANTED or reminder.acknowledged_at is not None or not row.person.is_active:
+        return DeliveryState.SUPERSEDED
+    if reminder.held_at is not None:
+        return DeliveryState.HELD
+    return DeliveryState.EXPIRED if reminder.useful_until < now else None
+
+
+def _write_answers(settled: list[tuple[Delivery, Exception | None]], token: uuid.UUID, now: dt.datetime) -> int:
+    """Write what came of a call, where the rows are still ours: somebody may have taken up what we held too long."""
+    taken = [row.pk for row, error in settled if error is None]
+    if taken:
+        _ours(taken, token).update(state=DeliveryState.SENT, sent_at=now, problem="", claim=None, lease_until=None)
+    for row, error in settled:
+        if error is not None:
+            _write_failure(row, error, token, now)
+    return len(taken)
+
+
+def _write_failure(row: Delivery, error: Exception, token: uuid.UUID, now: dt.datetime) -> None:
+    problem = str(error) if isinstance(error, (OSError, InDoubt, Refused)) else f"{type(error).__name__}: {error}"
+    fields = {"problem": problem[:300], "claim": None, "lease_until": None}
+    if isinstance(error, InDoubt) and not row.reminder.critical:
+        _ours([row.pk], token).update(state=DeliveryState.IN_DOUBT, **fields)
+    elif isinstance(error, Refused) or row.attempts >= MAX_ATTEMPTS:
+        log.error("delivery %s given up after %s tries: %s", row.pk, row.attempts, problem)
+        _ours([row.pk], token).update(state=DeliveryState.DEAD, **fields)
     else:
-        delivery.next_try_at = now + PAUSES[delivery.attempts - 1]
-        _mark(delivery, DeliveryState.RETRY, "problem", "next_try_at")
-    return 0
+        log.warning("delivery %s failed at try %s: %s", row.pk, row.attempts, problem)
+        pause = PAUSES[row.attempts - 1]
+        _ours([row.pk], token).update(state=DeliveryState.RETRY, next_try_at=now + pause, **fields)
 
 
-def _mark(delivery: Delivery, state: str, *fields: str, lease_until: dt.datetime | None = None) -> None:
-    delivery.state, delivery.lease_until = state, lease_until
-    delivery.save(update_fields=["state", "lease_until", *fields])
-
-
-def send_mail(delivery: Delivery) -> None:
-    """One e-mail, under a Message-ID that stays the same however often it is tried."""
-    context = {"delivery": delivery, "reminder": delivery.reminder, "site_url": settings.SITE_URL.rstrip("/")}
-    message = EmailMultiAlternatives(
-        subject=delivery.reminder.title,
-        body=render_to_string("mail/reminder.txt", context),
-        to=[delivery.person.email],
-        headers={"Message-ID": f"<delivery-{delivery.pk}@broodtide>"},
-    )
-    message.attach_alternative(render_to_string("mail/reminder.html", context), "text/html")
-    message.send()
-
-
-def oldest_overdue_seconds(*, now: dt.datetime) -> float:
-    """Age of the oldest thing that should have been told and was not, in seconds."""
-    waiting = [
-        Reminder.objects.filter(state=ReminderState.WANTED, told_at__isnull=True, due_at__lte=now).aggregate(
-            oldest=Min("due_at")
-        )["oldest"],
-        Delivery.objects.filter(
-            state__in=[DeliveryState.PENDING, DeliveryState.RETRY, DeliveryState.CLAIMED],
-            next_try_at__lte=now,
-        ).aggregate(oldest=Min("next_try_at"))["oldest"],
-    ]
-    return max(((now - moment).total_seconds() for moment in waiting if moment is not None), default=0.0)
-
-
-def _beat(*, now: dt.datetime) -> None:
-    Heartbeat.objects.update_or_create(
-        name=HEARTBEAT, defaults={"at": now, "oldest_overdue_seconds": oldest_overdue_seconds(now=now)}
-    )
+def _ours(pks: Sequence[int], token: uuid.UUID) -> QuerySet[Delivery]:
+    return Delivery.objects.filter(pk__in=pks, claim=token, state=DeliveryState.SENDING)

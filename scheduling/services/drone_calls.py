@@ -1,11 +1,20 @@
-"""Bring so many drones of this source to this session: what the places that stand need, with the safe reserve."""
+"""Bring so many drones of this source to this session: what the places that stand and the second doses due there need,
+with the safe reserve.
+
+What is in store of a source at the session's bench is used first, the lot that ends first before the others: for that
+part nobody brings drones.
+"""
 
 import math
 from collections import defaultdict
 from collections.abc import Mapping
 
-from scheduling.models import DroneCall, Plan, SessionState
+from scheduling.models import BenchSession, DroneCall, Plan, SessionState
+from scheduling.planning.stored import drones_beside_store
+from scheduling.queries.season import settings_of
+from scheduling.queries.second_doses import reserved_for_seconds
 from scheduling.queries.standing import standing_places
+from scheduling.queries.store import stored_lots
 
 
 def drone_calls_write(plan: Plan, lines: Mapping[int, tuple[int, int]]) -> None:
@@ -25,19 +34,40 @@ def drone_calls_write(plan: Plan, lines: Mapping[int, tuple[int, int]]) -> None:
             whole = sum(part.volume_tenths for part in parts)
             for part in parts:
                 volumes[place.session_id, part.source_id] += place.dose_tenths * float(part.volume_tenths / whole)
-    wanted = {key: volume for key, volume in volumes.items() if key[1] in lines}
+    for session_id, reserved in reserved_for_seconds(plan.season).items():
+        for source_id, tenths in reserved.tenths.items():
+            volumes[session_id, source_id] += tenths
+    wanted = {key: round(volume, 3) for key, volume in volumes.items() if key[1] in lines}  # 80.0000001 tenths are 80
+    stored = _from_store(plan, wanted)
+    fresh = {key: drones_beside_store(volume, stored.get(key, 0), lines[key[1]]) for key, volume in wanted.items()}
     for call in plan.drone_calls.filter(session__state=SessionState.OPEN):
-        if (call.session_id, call.source_id) not in wanted:
+        if fresh.get((call.session_id, call.source_id), (0.0, 0.0))[1] <= 0:
             call.delete()
-    for (session_id, source_id), volume in sorted(wanted.items()):
-        per_tenth, once = lines[source_id]
-        rounded = round(volume, 3)  # parts of a pool are real numbers: 80.0000001 tenths are 80
-        DroneCall.objects.update_or_create(
-            plan=plan,
-            session_id=session_id,
-            source_id=source_id,
-            defaults={
-                "volume_tenths": math.ceil(rounded),
-                "drones": math.ceil(round((per_tenth * rounded + once) / 1000, 6)),
-            },
-        )
+    for (session_id, source_id), (volume, drones) in sorted(fresh.items()):
+        if drones > 0:
+            DroneCall.objects.update_or_create(
+                plan=plan,
+                session_id=session_id,
+                source_id=source_id,
+                defaults={"volume_tenths": math.ceil(volume), "drones": math.ceil(round(drones, 6))},
+            )
+
+
+def _from_store(plan: Plan, wanted: Mapping[tuple[int, int], float]) -> dict[tuple[int, int], float]:
+    """Which part of each session's volumes is in store at its bench, early sessions first. [tenths of a µl]"""
+    lots = [lot for lot in stored_lots(plan.season, settings_of(plan.season)) if lot.lot.source_id is not None]
+    if not lots:
+        return {}
+    left = {lot.lot.pk: float(lot.tenths) for lot in lots}
+    taken: dict[tuple[int, int], float] = defaultdict(float)
+    sessions = BenchSession.objects.filter(pk__in={session for session, _source in wanted}).order_by("day", "pk")
+    for session in sessions:
+        for (session_id, source_id), volume in wanted.items():
+            if session_id != session.pk:
+                continue
+            for lot in lots:
+                if lot.lot.source_id == source_id and lot.bench_id == session.bench_id and lot.serves(session.day):
+                    part = min(left[lot.lot.pk], volume - taken[session_id, source_id])
+                    left[lot.lot.pk] -= part
+                    taken[session_id, source_id] += part
+    return taken

@@ -3,6 +3,7 @@
 import datetime as dt
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
 from django.db import transaction
 
 from accounts.models import Person
@@ -17,6 +18,7 @@ def cooperative_found_with_season(
     name: str,
     *,
     time_zone: str,
+    language: str = settings.LANGUAGE_CODE,
     founder: Person | NewPerson,
     member_name: str,
     apiary_name: str,
@@ -28,6 +30,7 @@ def cooperative_found_with_season(
         founded = cooperative_found(
             name,
             time_zone=time_zone,
+            language=language,
             founder=founder,
             member_name=member_name,
             apiary_name=apiary_name,

@@ -2,7 +2,7 @@
 
 import datetime as dt
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -17,49 +17,62 @@ from scheduling.models import (
     DroneSource,
     DroneTally,
     LotMovement,
+    LotPart,
     LotState,
     MovementKind,
     SemenLot,
+    SessionState,
     TallyOutcome,
 )
 from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import LotView, drone_ages, lot_view, semen_by_drone_queen
+from scheduling.queries.bench import LotView, drone_ages, lot_view, semen_by_drone_queen, sources_of_lot
+from scheduling.queries.season import settings_of
 from scheduling.queries.words import volume_words
-from scheduling.services.bench_guard import local_day, locked_running, refuse_source
+from scheduling.services.bench_guard import local_day, locked_running, refuse_ended, refuse_old_lot, refuse_source
 from scheduling.services.store_reminders import reminders_refresh_lot
+from scheduling.services.tips import tip_in_holder, tip_named, tip_refuse_of_others
 
+MOST_DRONES = 2000
 MOST_TENTHS = 10_000  # a millilitre: more than any lot by far; stops a slip of the point
 
 
 def lot_open(
     session: BenchSession,
     *,
-    source: DroneSource,
+    source: DroneSource | None = None,
+    parts: Mapping[DroneSource, int] | None = None,
     tip: str,
     by: Person,
     now: dt.datetime,
     entry: uuid.UUID | None = None,
 ) -> SemenLot:
-    """Open a lot of one source. Another source needs another tip, or the old one cleaned (a new tip name)."""
+    """Open a lot of one source, or of a pool: `parts`, drones of each, and the semen is split like them.
+
+    Another source, and every pool, needs another tip, or the old one cleaned (a new tip name).
+    """
     entry = entry or uuid.uuid4()
-    tip = " ".join(tip.split())
-    if not tip:
-        raise Refusal(_("Name the tip, for example T1."), field="tip", rule="tip_named")
+    tip = tip_named(tip)
+    sources = [source] if source is not None else list(parts or {})
     with transaction.atomic():
         session = locked_running(session)
         known = SemenLot.objects.filter(entry=entry).first()
         if known is not None:
             return known
-        if source.season_id != session.season_id or source.withdrawn_at is not None:
-            raise Refusal(_("%(source)s is not offered this season.") % {"source": source}, field="source")
-        refuse_source(source, day=session.day)
-        _refuse_old_tip(session, source, tip)
-        youngest, oldest = drone_ages(source, session)
+        if source is None:
+            _refuse_pool(parts or {})
+        for one in sources:
+            if one.season_id != session.season_id or one.withdrawn_at is not None:
+                raise Refusal(
+                    _("%(source)s is not offered this season.") % {"source": one}, field="source", rule="source_unknown"
+                )
+            refuse_source(one, day=session.day)
+        tip_refuse_of_others(session, tip, source=source)
+        youngest, oldest = ages_of_drones(sources, session)
         number = SemenLot.objects.filter(session=session).count() + 1
         lot = SemenLot.objects.create(
             session=session,
             source=source,
-            label=f"{session.day:%d%m}-{source.letter}{number}",
+            label=f"{session.day:%d%m}-{source.letter if source is not None else 'P'}{number}",
             tip=tip,
             drones_from_days=youngest,
             drones_to_days=oldest,
@@ -67,17 +80,45 @@ def lot_open(
             opened_by=by,
             entry=entry,
         )
-        session.current_tip, session.current_tip_source = tip, source
-        session.save(update_fields=["current_tip", "current_tip_source"])
+        if source is None:
+            lot_parts_write(lot, parts or {})
+        tip_in_holder(session, tip, source=source)
         audit_record(
             lot,
             action="lot.open",
             by=by,
             now=now,
             cooperative=session.season.cooperative,
-            after=fields_of(lot, ["source", "tip", "drones_from_days", "drones_to_days"]),
+            after={
+                **fields_of(lot, ["source", "tip", "drones_from_days", "drones_to_days"]),
+                **({"pool": {str(one): drones for one, drones in parts.items()}} if parts else {}),
+            },
         )
     return lot
+
+
+def lot_parts_write(lot: SemenLot, parts: Mapping[DroneSource, int]) -> None:
+    """Drones of each source that a pool is put together of. Within the caller's transaction."""
+    LotPart.objects.bulk_create(
+        LotPart(lot=lot, source=source, drones=drones)
+        for source, drones in sorted(parts.items(), key=lambda part: part[0].letter)
+    )
+
+
+def ages_of_drones(sources: Iterable[DroneSource], session: BenchSession) -> tuple[int | None, int | None]:
+    """Youngest and oldest drones of all these sources at a session, in days; None where no cohort of them is ripe."""
+    ages = [drone_ages(source, session) for source in sources]
+    return (
+        min((young for young, _old in ages if young is not None), default=None),
+        max((old for _young, old in ages if old is not None), default=None),
+    )
+
+
+def _refuse_pool(parts: Mapping[DroneSource, int]) -> None:
+    if len(parts) < 2:
+        raise Refusal(_("A pool has drones of at least two sources."), field="tip", rule="pool_of_two")
+    if not all(1 <= drones <= MOST_DRONES for drones in parts.values()):
+        raise Refusal(_("Enter 1 to 2000 drones of each source."), rule="pool_drones")
 
 
 def lot_tally(
@@ -96,7 +137,7 @@ def lot_tally(
         raise Refusal(_("Enter 1 to 200 drones at a time."), field="drones")
     with transaction.atomic():
         locked_running(lot.session)
-        _refuse_ended(SemenLot.objects.get(pk=lot.pk))
+        refuse_ended(SemenLot.objects.get(pk=lot.pk))
         tally, _made = DroneTally.objects.get_or_create(
             entry=entry or uuid.uuid4(),
             defaults={"lot": lot, "outcome": outcome, "drones": drones, "at": now, "by": by},
@@ -126,7 +167,7 @@ def lot_read(
     with transaction.atomic():
         locked_running(lot.session)
         lot = SemenLot.objects.select_related("session__season__cooperative").get(pk=lot.pk)
-        _refuse_ended(lot)
+        refuse_ended(lot)
         known = LotMovement.objects.filter(entry=entry).first() if entry else None
         if known is not None:
             return known
@@ -155,23 +196,24 @@ def lot_take_out(
     now: dt.datetime,
     entry: uuid.UUID | None = None,
 ) -> LotMovement:
-    """Discarded or lost (with the reason), or stored."""
+    """Discarded or lost (with the reason), or stored. What is stored can be discarded or lost at any time."""
     if kind not in {MovementKind.DISCARDED, MovementKind.LOST, MovementKind.STORED}:
         raise ValueError(f"kind: {kind}")
     with transaction.atomic():
-        locked_running(lot.session)
+        _locked_for_taking_out(lot, kind)
         lot = SemenLot.objects.select_related("session__season__cooperative").get(pk=lot.pk)
         known = LotMovement.objects.filter(entry=entry).first() if entry else None
         if known is not None:
             return known
-        _refuse_ended(lot)
+        refuse_ended(lot)
         view = lot_view(lot)
         if volume_tenths < 1:
             raise Refusal(_("Enter a volume above 0 µl."), field="volume")
-        if volume_tenths > view.balance.unexplained:
+        free = view.balance.unexplained if kind == MovementKind.STORED else view.free
+        if volume_tenths > free:
             raise Refusal(
                 _("%(lot)s holds %(left)s by the record. Enter that or less.")
-                % {"lot": lot, "left": volume_words(max(0, view.balance.unexplained))},
+                % {"lot": lot, "left": volume_words(max(0, free))},
                 field="volume",
                 rule="lot_holds_less",
             )
@@ -181,6 +223,9 @@ def lot_take_out(
         if kind == MovementKind.STORED:
             lot.state, lot.storage_note = LotState.STORED, reason.strip()[:120]
             lot.save(update_fields=["state", "storage_note"])
+        elif lot.state == LotState.STORED and volume_tenths == free:
+            lot.state = LotState.DISCARDED
+            lot.save(update_fields=["state"])
         reminders_refresh_lot(lot, now=now, by=by)
     return movement
 
@@ -198,25 +243,26 @@ def lots_mix(
     entry = entry or uuid.uuid4()
     if len(parts) < 2:
         raise Refusal(_("A mixture needs at least two lots."), field="lots", rule="mixture_of_two")
-    if not tip.strip():
-        raise Refusal(_("Name the new tip of the mixture."), field="tip", rule="tip_named")
+    tip = tip_named(tip)
     with transaction.atomic():
         session = locked_running(session)
         known = SemenLot.objects.filter(entry=entry).first()
         if known is not None:
             return known
+        tip_refuse_of_others(session, tip)
         views = {lot.pk: lot_view(lot) for lot in parts}
         for lot, volume in parts.items():
-            _refuse_ended(lot)
-            if not 0 < volume <= views[lot.pk].balance.unexplained:
+            refuse_ended(lot)
+            if not 0 < volume <= views[lot.pk].free:
                 raise Refusal(
                     _("%(lot)s holds %(left)s. Enter more than 0 and not more than that.")
-                    % {"lot": lot, "left": volume_words(views[lot.pk].balance.unexplained)},
+                    % {"lot": lot, "left": volume_words(max(0, views[lot.pk].free))},
                     field="lots",
                     rule="lot_holds_less",
                 )
-            if lot.source is not None:
-                refuse_source(lot.source, day=session.day)
+            for source in sources_of_lot(lot):
+                refuse_source(source, day=session.day)
+            refuse_old_lot(lot, day=session.day, settings=settings_of(session.season))
         number = SemenLot.objects.filter(session=session).count() + 1
         label = f"{session.day:%d%m}-M{number}"
         batch = semen_batch_make(
@@ -228,13 +274,12 @@ def lots_mix(
             now=now,
         )
         mixture = SemenLot.objects.create(
-            session=session, label=label, tip=tip.strip(), opened_at=now, opened_by=by, semen_batch=batch, entry=entry
+            session=session, label=label, tip=tip, opened_at=now, opened_by=by, semen_batch=batch, entry=entry
         )
         for lot, volume in parts.items():
             _move(lot, MovementKind.MIXED_OUT, volume, other=mixture, by=by, now=now)
             _move(mixture, MovementKind.MIXED_IN, volume, other=lot, by=by, now=now)
-        session.current_tip, session.current_tip_source = mixture.tip, None
-        session.save(update_fields=["current_tip", "current_tip_source"])
+        tip_in_holder(session, tip)
         audit_record(
             mixture,
             action="lot.mix",
@@ -246,28 +291,57 @@ def lots_mix(
     return mixture
 
 
+def lot_viability(lot: SemenLot, *, percent: int, checked_on: dt.date, by: Person, now: dt.datetime) -> SemenLot:
+    """The result of a viability test: it lifts the limit of stored semen. Another result takes its place."""
+    if not 0 <= percent <= 100:
+        raise Refusal(_("Enter 0 to 100 per cent."), field="percent")
+    with transaction.atomic():
+        lot = (
+            SemenLot.objects.select_for_update(of=("self",))
+            .select_related("session__season__cooperative")
+            .get(pk=lot.pk)
+        )
+        refuse_ended(lot)
+        if not local_day(lot.opened_at, lot.session) <= checked_on <= local_day(now, lot.session):
+            raise Refusal(_("Enter a day since the semen was collected, not after today."), field="checked_on")
+        facts = ["viability_checked_on", "viability_percent"]
+        before = fields_of(lot, facts)
+        lot.viability_checked_on, lot.viability_percent = checked_on, percent
+        lot.save(update_fields=facts)
+        audit_record(
+            lot,
+            action="lot.viability",
+            by=by,
+            now=now,
+            cooperative=lot.session.season.cooperative,
+            before=before,
+            after=fields_of(lot, facts),
+        )
+        reminders_refresh_lot(lot, now=now, by=by)
+    return lot
+
+
+def mixture_shares(mixture: SemenLot) -> list[Share]:
+    """What a mixture is made of, worked out anew from its parts."""
+    rows = mixture.movements.filter(kind=MovementKind.MIXED_IN, undone_at__isnull=True).select_related("other_lot")
+    parts = {row.other_lot: row.volume_tenths for row in rows if row.other_lot is not None}
+    return _mixture(parts, {lot.pk: lot_view(lot) for lot in parts})
+
+
 def _mixture(parts: Mapping[SemenLot, int], views: Mapping[int, LotView]) -> list[Share]:
     semen = add_up([semen_of_dose(volume, semen_by_drone_queen(views[lot.pk])) for lot, volume in parts.items()])
     queens = Queen.objects.in_bulk(semen)
     return [Share(queens[pk], volume_tenths=part.volume, drones=part.drones) for pk, part in semen.items()]
 
 
-def _refuse_old_tip(session: BenchSession, source: DroneSource, tip: str) -> None:
-    used_by = (
-        SemenLot.objects.filter(session=session, tip__iexact=tip).exclude(source=source).order_by("-opened_at").first()
-    )
-    if used_by is not None:
-        raise Refusal(
-            _("Tip %(tip)s has touched semen of %(other)s. Take a new or cleaned tip for %(source)s and name it.")
-            % {"tip": tip, "other": used_by.source or used_by, "source": source},
-            field="tip",
-            rule="tip_of_other_source",
-        )
-
-
-def _refuse_ended(lot: SemenLot) -> None:
-    if lot.state in {LotState.USED_UP, LotState.DISCARDED}:
-        raise Refusal(_("%(lot)s is used up.") % {"lot": lot}, field="lot", rule="lot_ended")
+def _locked_for_taking_out(lot: SemenLot, kind: str) -> None:
+    """A running session's row is locked; of one that is closed the stored lots may still be thrown away."""
+    fresh = SemenLot.objects.select_related("session").get(pk=lot.pk)
+    stored = fresh.state == LotState.STORED and fresh.session.state == SessionState.CLOSED
+    if stored and kind != MovementKind.STORED:
+        BenchSession.objects.select_for_update(of=("self",)).get(pk=fresh.session_id)
+    else:
+        locked_running(lot.session)
 
 
 def _move(

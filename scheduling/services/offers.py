@@ -9,13 +9,14 @@ from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Q, QuerySet
-from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.jobs import job_ask
+from accounts.told import Said
+from accounts.told import told as _
+from accounts.told import told_of as ngettext
 from scheduling.models import BenchPlace, Booking, BookingState, DroneSource, Offer, OfferState, PlaceState, Season
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.words import day_words
@@ -161,13 +162,13 @@ def _locked_booking(offer: Offer) -> Booking:
     return Booking.objects.select_for_update(of=("self",)).get(pk=offer.booking_id)
 
 
-def _set_booking(booking: Booking, state: str, why: str) -> None:
+def _set_booking(booking: Booking, state: str, why: Said) -> None:
     if (booking.state, booking.why) != (state, why):
-        booking.state, booking.why, booking.version = state, why[:300], booking.version + 1
+        booking.state, booking.why, booking.version = state, why, booking.version + 1
         booking.save(update_fields=["state", "why", "version"])
 
 
-def _still_missing(queens: int) -> str:
+def _still_missing(queens: int) -> Said:
     if queens <= 0:
         return ""
     return ngettext("%(n)d queen still has no place.", "%(n)d queens still have no place.", queens) % {"n": queens}

@@ -8,12 +8,13 @@ from accounts.models import Person
 from scheduling.models import BenchPlace, Placement, PlaceState, Plan, PlanPoolPart, PlanState, SessionState
 from scheduling.queries.plan_rows import tenths_of_parts
 from scheduling.queries.plans import BookingChange
-from scheduling.queries.problem import reserve_of
 from scheduling.queries.season import settings_of
 from scheduling.queries.sources import source_views
 from scheduling.queries.standing import standing_places
+from scheduling.queries.supply import reserve_of
+from scheduling.services.call_reminders import call_reminders
 from scheduling.services.drone_calls import drone_calls_write
-from scheduling.services.plan_reminders import booking_reminders, call_reminders
+from scheduling.services.plan_reminders import booking_reminders
 
 _Key = tuple[int, int, int | None, int | None]
 
@@ -33,7 +34,7 @@ def plan_follow_places(plan: Plan, *, now: dt.datetime, by: Person | None, today
     if changed:
         _rewrite(plan, before, now_held)
     _scale_pools(plan)
-    called = [call.source for call in plan.drone_calls.select_related("source")]
+    called = list(plan.drone_calls.select_related("source__member", "session__bench"))
     sources = plan.season.sources.filter(withdrawn_at=None)
     drone_calls_write(
         plan,

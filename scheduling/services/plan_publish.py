@@ -4,12 +4,13 @@ import datetime as dt
 from collections import defaultdict
 
 from django.db import transaction
-from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
+from accounts.told import Told, one_after_the_other
+from accounts.told import told as _
+from accounts.told import told_of as ngettext
 from scheduling.models import (
     BenchPlace,
     BenchSession,
@@ -33,6 +34,7 @@ from scheduling.queries.repair import planned_on
 from scheduling.services.drone_calls import drone_calls_write
 from scheduling.services.offers import offers_replace
 from scheduling.services.places import places_assign_queens
+from scheduling.services.plan_ready import plan_ready_end
 from scheduling.services.plan_reminders import reminders_of_plan
 from scheduling.services.plan_results import plan_results_refresh
 from scheduling.services.plans import told_places
@@ -70,7 +72,7 @@ def plan_publish(plan: Plan, *, version: int | None = None, by: Person, now: dt.
         plan.save(
             update_fields=["number", "state", "published_at", "published_by", "facts_mark", "result", "no_full_fit"]
         )
-        season.plans.filter(state__in=SKETCHES, based_on=before).exclude(pk=plan.pk).update(state=PlanState.CLOSED)
+        _overtake(plan, before, now=now)
         offers_replace(season, now=now, by=by)
         _give_places(plan, now=now)
         drone_calls_write(plan, {int(s.id): (s.md_per_ul10, s.md_fixed) for s in problem.sources})
@@ -87,6 +89,14 @@ def plan_publish(plan: Plan, *, version: int | None = None, by: Person, now: dt.
     return plan
 
 
+def _overtake(plan: Plan, before: Plan | None, *, now: dt.datetime) -> None:
+    """Sketches begun from the same plan cannot be published any more."""
+    others = plan.season.plans.filter(state__in=SKETCHES, based_on=before).exclude(pk=plan.pk)
+    for sketch in [plan, *others.select_related("season__cooperative")]:
+        plan_ready_end(sketch, now=now)
+    others.update(state=PlanState.CLOSED)
+
+
 def _refuse_stale(plan: Plan, season: Season, *, version: int | None) -> None:
     if plan.state not in SKETCHES:
         raise Refusal(_("This plan is not ready to be published."), rule="plan_not_sketch")
@@ -95,7 +105,8 @@ def _refuse_stale(plan: Plan, season: Season, *, version: int | None) -> None:
             _("Somebody changed this sketch meanwhile. Look at it as it is now, then publish."), rule="plan_version"
         )
     in_force = plan_in_force(season)
-    if in_force is not None and plan.based_on_id == in_force.pk and plan.base_version not in {None, in_force.version}:
+    # A sketch that does not say which version it was begun from cannot vouch for anybody's place.
+    if in_force is not None and plan.based_on_id == in_force.pk and plan.base_version != in_force.version:
         raise Refusal(
             _(
                 "Places of plan %(number)d were given or freed since this sketch was begun. Work it out again, so that "
@@ -173,13 +184,12 @@ def _set_bookings(plan: Plan, changes: list[BookingChange], problem: Problem) ->
         row = unserved.get(booking.pk)
         why = _why(row.queens, row.reasons, names) if row else ""
         if (booking.state, booking.why) != (state, why):
-            booking.state, booking.why = state, why[:300]
+            booking.state, booking.why = state, why
             booking.version += 1
             booking.save(update_fields=["state", "why", "version"])
 
 
-def _why(queens: int, reasons: list[dict[str, object]], names: Names) -> str:
-    first = reason_words(reasons[0], names) if reasons else ""
-    return ngettext("%(queens)d queen has no place.", "%(queens)d queens have no place.", queens) % {
-        "queens": queens
-    } + (" " + first if first else "")
+def _why(queens: int, reasons: list[dict[str, object]], names: Names) -> Told:
+    left_over = ngettext("%(queens)d queen has no place.", "%(queens)d queens have no place.", queens)
+    first = [reason_words(reasons[0], names)] if reasons else []
+    return one_after_the_other([left_over % {"queens": queens}, *first])

@@ -2,19 +2,19 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 from django.urls import reverse
-from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
 from accounts.models import Person
+from accounts.told import Moment, and_told
+from accounts.told import told as _
+from accounts.told import told_of as ngettext
 from scheduling.models import (
     BenchSession,
     Booking,
-    DroneSource,
     Placement,
     Plan,
     Reminder,
@@ -23,16 +23,15 @@ from scheduling.models import (
     SessionState,
 )
 from scheduling.planning.facts import Settings
-from scheduling.planning.timing import bench_day_steps, elapsed_after, local_to_utc
+from scheduling.planning.timing import elapsed_after
+from scheduling.queries.change_words import change_words, zone_of_season
 from scheduling.queries.plans import BookingChange, booking_changes, plan_in_force
 from scheduling.queries.season import settings_of
-from scheduling.queries.words import and_words, day_words, moment_words
+from scheduling.services.call_reminders import CALL_KINDS, call_reminders
 from scheduling.services.reminder_rows import LIVE, Wanted, reminders_set
 
 BOOKING_KINDS = ["first_co2", "bench_time"]
-CALL_KINDS = ["catch_drones"]
 NEWS_KINDS = ["place_given", "place_moved", "place_lost"]
-CATCH_AT = dt.time(8, 0)
 BEFORE_BENCH_HOURS = -2
 
 
@@ -44,7 +43,7 @@ def reminders_of_plan(
     for change in changes:
         booking_reminders(plan, change, settings, now=now, by=by)
         _news(plan, change, now=now, by=by)
-    called = [call.source for call in before.drone_calls.select_related("source")] if before else []
+    called = before.drone_calls.select_related("source__member", "session__bench") if before is not None else []
     call_reminders(plan, called, now=now, by=by)
 
 
@@ -60,7 +59,7 @@ def reminders_refresh_plan(season: Season, *, now: dt.datetime, by: Person | Non
 
 
 def _zone(plan: Plan) -> ZoneInfo:
-    return ZoneInfo(plan.season.cooperative.time_zone)
+    return zone_of_season(plan.season)
 
 
 def booking_reminders(
@@ -75,8 +74,8 @@ def booking_reminders(
     wanted = []
     for session, placements in _by_session(open_placements).items():
         queens = sum(placement.queens for placement in placements)
-        when = moment_words(session.starts_at, _zone(plan))
-        names = and_words(sorted({str(p.source or p.pool) for p in placements}))
+        when = Moment(session.starts_at, str(_zone(plan)))
+        names = and_told(sorted({str(p.source or p.pool) for p in placements}))
         link = reverse("scheduling:booking", args=[booking.pk])
         before_count = sum(placement.co2_before for placement in placements)
         if before_count and booking.batch.first_co2_at is None:
@@ -97,8 +96,8 @@ def booking_reminders(
                         "%(hours)s hours before the bench on %(when)s. CO2 only where the air is fresh: it is heavier "
                         "than air and takes your breath unnoticed in a closed room."
                     )
-                    % {"hours": f"{settings.co2_spacing_hours:g}", "when": when},
-                    link=link,
+                    % {"hours": Decimal(f"{settings.co2_spacing_hours:g}"), "when": when},
+                    link=reverse("scheduling:batch_co2", args=[booking.batch_id]),
                 )
             )
         wanted.append(
@@ -134,20 +133,16 @@ def _news(plan: Plan, change: BookingChange, *, now: dt.datetime, by: Person | N
     if change.kind == "kept":
         return
     booking = change.booking
-    days = and_words([day_words(day) for day in sorted({p.session.day for p in change.new})])
+    days = and_told(sorted({p.session.day for p in change.new}))
     titles = {
         "given": _("%(batch)s has %(queens)d places on %(days)s"),
         "moved": _("%(batch)s was moved: now %(queens)d places on %(days)s. Please look."),
         "lost": _("%(batch)s has no place in plan %(number)d. Please look."),
     }
-    why = _("Plan %(number)d.") % {"number": plan.number or 0}
-    if change.old:
-        earlier = and_words([day_words(day) for day in sorted({p.session.day for p in change.old})])
-        why = _("Plan %(number)d. Until now: %(queens)d places on %(days)s.") % {
-            "number": plan.number or 0,
-            "queens": sum(placement.queens for placement in change.old),
-            "days": earlier,
-        }
+    why = _("Plan %(number)d. %(change)s") % {
+        "number": plan.number or 0,
+        "change": change_words(change, _zone(plan)),
+    }
     reminders_set(
         booking,
         [
@@ -169,34 +164,6 @@ def _news(plan: Plan, change: BookingChange, *, now: dt.datetime, by: Person | N
     )
 
 
-def call_reminders(plan: Plan, called_before: Iterable[DroneSource], *, now: dt.datetime, by: Person | None) -> None:
-    """One reminder a source: its subject is the source, its stage the session, so that a new plan moves it."""
-    settings = settings_of(plan.season)
-    wanted: dict[int, list[Wanted]] = defaultdict(list)
-    sources = {source.pk: source for source in called_before}
-    for call in plan.drone_calls.select_related("source__member", "session__bench"):
-        sources[call.source_id] = call.source
-        if call.session.state != SessionState.OPEN:
-            continue
-        when = moment_words(call.session.starts_at, _zone(plan))
-        due_at = local_to_utc(_catch_day(call.session, plan, settings), CATCH_AT, str(_zone(plan)))
-        wanted[call.source_id].append(
-            Wanted(
-                kind="catch_drones",
-                stage=f"s{call.session_id}n{call.drones}",
-                member=call.source.member,
-                due_at=due_at,
-                useful_until=call.session.ends_at,
-                title=_("Bring %(drones)d drones of %(source)s") % {"drones": call.drones, "source": call.source},
-                why=_("Catch them today or tomorrow morning; at %(bench)s on %(when)s, warm, with food and bees.")
-                % {"bench": call.session.bench, "when": when},
-                link=reverse("scheduling:source", args=[call.source_id]),
-            )
-        )
-    for source_id, source in sources.items():
-        reminders_set(source, wanted[source_id], cooperative=plan.season.cooperative, kinds=CALL_KINDS, now=now, by=by)
-
-
 def reminders_end_at_bench(session: BenchSession, *, now: dt.datetime, by: Person | None) -> int:
     """Work at the bench has begun: nobody needs to be told of coming there any more. Returns how many ended."""
     live = Reminder.objects.filter(
@@ -204,11 +171,6 @@ def reminders_end_at_bench(session: BenchSession, *, now: dt.datetime, by: Perso
     )
     ended = live.filter(Q(stage=f"s{session.pk}") | Q(stage__startswith=f"s{session.pk}n"))
     return ended.update(state=ReminderState.DONE, ended_at=now, ended_by=by)
-
-
-def _catch_day(session: BenchSession, plan: Plan, settings: Settings) -> dt.date:
-    steps = bench_day_steps(session.starts_at, session.ends_at, str(_zone(plan)), settings)
-    return next(step.best for step in steps if step.key == "catch_drones")
 
 
 def reminders_end_for(booking: Booking, *, now: dt.datetime, by: Person | None) -> None:

@@ -70,23 +70,25 @@ def _choices(found: Repair) -> list[dict[str, Any]]:
 
 
 def _with_result(handle: JobHandle, found: Repair, problem: Problem) -> PurePlan:
-    plan, grid = found.fewest.plan, grid_of(problem)
-    bound = max(_counted_bound(grid), found.fewest.served)
-    return replace(
-        plan,
-        result=Result(
-            served=found.fewest.served,
-            requested=problem.requested,
-            fair=_lowest_share(plan, grid),
-            bound_served=bound,
-            gap=(bound - found.fewest.served) / bound if bound else 0.0,
-            status="feasible",
-            solver="repair",
-            seed=int(handle.arguments["seed"]),
-            seconds=round(found.seconds, 3),
-            peak_mb=round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1),
-            unserved=explained(problem, plan),
-        ),
+    result = result_of(problem, found.fewest, seed=int(handle.arguments["seed"]), seconds=found.seconds)
+    return replace(found.fewest.plan, result=replace(result, unserved=explained(problem, found.fewest.plan)))
+
+
+def result_of(problem: Problem, point: Point, *, seed: int, seconds: float) -> Result:
+    """How good a point of a repair is, without who is left over; the bound is counted, not searched for."""
+    grid = grid_of(problem)
+    bound = max(_counted_bound(grid), point.served)
+    return Result(
+        served=point.served,
+        requested=problem.requested,
+        fair=_lowest_share(point.plan, grid),
+        bound_served=bound,
+        gap=(bound - point.served) / bound if bound else 0.0,
+        status="feasible",
+        solver="repair",
+        seed=seed,
+        seconds=round(seconds, 3),
+        peak_mb=round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1),
     )
 
 

@@ -12,6 +12,7 @@ from accounts.services.audit import audit_record
 from accounts.services.jobs import JobHandle, Stopped
 from scheduling.models import Booking, Plan, PlanState
 from scheduling.planning.checker import check
+from scheduling.planning.goals import Goal
 from scheduling.planning.plan import Plan as PurePlan
 from scheduling.planning.plan import plan_to_json
 from scheduling.planning.problem import Problem
@@ -23,6 +24,7 @@ from scheduling.queries.plan_words import violation_words
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
 from scheduling.queries.repair import planned_on
+from scheduling.services.plan_parts import solved_in_parts
 from scheduling.services.plan_repair_run import repaired
 from scheduling.services.plan_results import plan_results_refresh
 
@@ -40,11 +42,13 @@ def plan_job(handle: JobHandle) -> dict[str, Any]:
         JobState.WORKING,
         step=_("Working out places for %(queens)d queens") % {"queens": problem.requested},
     )
-    pure = solve(
+    goal: Goal = "all" if plan.season.even_shares_first else "served"
+    seconds, seed = float(handle.arguments["seconds"]), int(handle.arguments["seed"])
+    pure = solved_in_parts(handle, problem, goal=goal, seconds=seconds, seed=seed) or solve(
         problem,
-        cpu_seconds=float(handle.arguments["seconds"]),
-        seed=int(handle.arguments["seed"]),
-        goal="all" if plan.season.even_shares_first else "served",
+        cpu_seconds=seconds,
+        seed=seed,
+        goal=goal,
         progress=lambda progress: _report(handle, progress, problem.requested),
         should_stop=handle.should_stop,
     )

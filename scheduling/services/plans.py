@@ -2,11 +2,12 @@
 
 import datetime as dt
 from dataclasses import replace
+from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from accounts.models import Person
+from accounts.models import AuditEntry, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from scheduling.models import BenchSession, Booking, DroneSource, Placement, Plan, PlanState
@@ -19,6 +20,7 @@ from scheduling.queries.plan_rows import first_day_of, plan_rows_write, pure_pla
 from scheduling.queries.plan_words import violation_words
 from scheduling.queries.plans import SKETCHES
 from scheduling.queries.problem import problem_of
+from scheduling.services.plan_ready import plan_ready_end
 from scheduling.services.plan_results import plan_results_refresh
 
 
@@ -91,7 +93,7 @@ def plan_move(
             now=now,
             cooperative=plan.season.cooperative,
             before=before,
-            after=told_places(plan),
+            after={**told_places(plan), "step": _step(booking, queens, taken_from, (session.pk, source.pk), plan)},
         )
     return plan
 
@@ -114,21 +116,69 @@ def plan_take_out(
             now=now,
             cooperative=plan.season.cooperative,
             before=before,
-            after=told_places(plan),
+            after={**told_places(plan), "step": _step(placement.booking, placement.queens, placement, None, plan)},
         )
     return plan
+
+
+def plan_move_back(plan: Plan, *, by: Person, now: dt.datetime) -> Plan:
+    """Take the last move by hand back, while nothing else was changed since. It is a move like any other."""
+    entry = AuditEntry.objects.filter(subject_type=plan._meta.label_lower, subject_id=plan.pk).order_by("-pk").first()
+    step = entry.after.get("step") if entry is not None else None
+    if step is None or step["version"] != plan.version:
+        raise Refusal(_("The sketch was changed since. Move the queens back by hand."), rule="plan_version")
+    booking = Booking.objects.get(pk=step["booking"])
+    there = None
+    if step["to"] is not None:
+        session_pk, source_pk = step["to"]
+        rows = plan.placements.filter(booking=booking, session=session_pk, source=source_pk, queens=step["queens"])
+        there = rows.select_related("booking__batch").first()
+        if there is None:
+            raise Refusal(_("Others of %(batch)s stand there too. Move them by hand.") % {"batch": booking.batch})
+    if step["from"] is None:
+        assert there is not None
+        return plan_take_out(plan, placement=there, version=step["version"], by=by, now=now)
+    session_pk, source_pk = step["from"]
+    return plan_move(
+        plan,
+        booking=booking,
+        session=BenchSession.objects.select_related("bench").get(pk=session_pk),
+        source=DroneSource.objects.get(pk=source_pk),
+        queens=step["queens"],
+        taken_from=there,
+        version=step["version"],
+        by=by,
+        now=now,
+    )
+
+
+def _step(
+    booking: Booking, queens: int, taken_from: Placement | None, to: tuple[int, int] | None, plan: Plan
+) -> dict[str, Any] | None:
+    """What `plan_move_back` needs; None for a place in mixed semen, which is not given again by hand."""
+    if taken_from is not None and taken_from.source_id is None:
+        return None
+    came_from = [taken_from.session_id, taken_from.source_id] if taken_from is not None else None
+    return {
+        "booking": booking.pk,
+        "queens": queens,
+        "from": came_from,
+        "to": list(to) if to else None,
+        "version": plan.version,
+    }
 
 
 def plan_discard(plan: Plan, *, by: Person, now: dt.datetime) -> Plan:
     """Set a sketch aside. A published plan stays what it is."""
     with transaction.atomic():
-        plan = Plan.objects.select_for_update(of=("self",)).get(pk=plan.pk)
+        plan = Plan.objects.select_for_update(of=("self",)).select_related("season__cooperative").get(pk=plan.pk)
         if plan.state == PlanState.CLOSED:
             return plan
         if plan.number is not None:
             raise Refusal(_("A published plan is replaced by the next one, not set aside."), rule="plan_published")
         plan.state = PlanState.CLOSED
         plan.save(update_fields=["state"])
+        plan_ready_end(plan, now=now)
         audit_record(plan, action="plan.discard", by=by, now=now, cooperative=plan.season.cooperative)
     return plan
 

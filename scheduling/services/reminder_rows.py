@@ -11,25 +11,47 @@ from django.utils.translation import gettext as _
 from accounts.models import Cooperative, Member, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
-from scheduling.models import Reminder, ReminderState
+from accounts.told import Said, kept_text
+from scheduling.models import Delivery, DeliveryState, Reminder, ReminderState
+from scheduling.planning.timing import local_to_utc
+from scheduling.queries.tellings import reminders_to_tell
 from scheduling.reminder_kinds import KINDS
+from scheduling.services.tell_at import tell_at_set
 
 LIVE = [ReminderState.WANTED, ReminderState.EXPIRED]
+NOT_YET_OUT = [DeliveryState.PENDING, DeliveryState.RETRY, DeliveryState.CLAIMED, DeliveryState.HELD]
+
+
+@dataclass(frozen=True)
+class Wall:
+    """A due moment that hangs on the clock at the wall: a local day, time and IANA zone."""
+
+    date: dt.date
+    time: dt.time
+    zone: str
+
+    @property
+    def moment(self) -> dt.datetime:
+        return local_to_utc(self.date, self.time, self.zone)
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """A reminder that should stand: what, for whom, when."""
+    """A reminder that should stand: what, for whom, when.
+
+    wall : where it hangs on the local clock; else `due_at` is a moment after so many elapsed hours.
+    """
 
     kind: str
     due_at: dt.datetime
-    title: str
-    why: str
+    title: Said
+    why: Said
     link: str = ""
     stage: str = "due"
     member: Member | None = None
     person: Person | None = None
     useful_until: dt.datetime | None = None
+    wall: Wall | None = None
 
     @property
     def key(self) -> tuple[str, str, int | None, int | None]:
@@ -71,7 +93,7 @@ def reminders_set(
             subject_type=label, subject_id=subject.pk, state__in=[ReminderState.DONE, ReminderState.LET_GO]
         ).values_list("kind", "stage", "member_id", "person_id", "base_due_at")
     )
-    written = []
+    written: list[tuple[Reminder | None, Reminder]] = []
     for want in wanted:
         if want.kind in done or (*want.key, want.due_at) in ended_by_hand:
             continue
@@ -83,15 +105,22 @@ def reminders_set(
             _end(old, ReminderState.SUPERSEDED, now=now, by=by)
         if _useful_until(want) < now:
             continue  # recorded afterwards: nobody needs to be told of what is past
-        new = _row(want, cooperative=cooperative, label=label, subject_id=subject.pk, now=now)
+        written.append((old, _row(want, cooperative=cooperative, label=label, subject_id=subject.pk, now=now)))
+    for row in live.values():
+        _end(row, ReminderState.DONE if row.kind in done else ReminderState.SUPERSEDED, now=now, by=by)
+    return _write(written)
+
+
+def _write(rows: list[tuple[Reminder | None, Reminder]]) -> list[Reminder]:
+    """Save new rows, each with the one that it replaces."""
+    new_rows = [new for _old, new in rows]
+    tell_at_set(new_rows)
+    for old, new in rows:
         new.save()
         if old is not None:
             old.replaced_by = new
             old.save(update_fields=["replaced_by"])
-        written.append(new)
-    for row in live.values():
-        _end(row, ReminderState.DONE if row.kind in done else ReminderState.SUPERSEDED, now=now, by=by)
-    return written
+    return new_rows
 
 
 def reminder_done(reminder: Reminder, *, by: Person, now: dt.datetime) -> Reminder:
@@ -104,15 +133,46 @@ def reminder_let_go(reminder: Reminder, *, by: Person, now: dt.datetime) -> Remi
     return _end_by_hand(reminder, ReminderState.LET_GO, by=by, now=now)
 
 
-def reminder_take_back(reminder: Reminder, *, by: Person, now: dt.datetime) -> Reminder:
-    """Undo of done or let go: it stands again as it was."""
+def reminder_acknowledge(reminder: Reminder, *, by: Person, now: dt.datetime) -> Reminder:
+    """Somebody has seen it and is on it: no later stage is told, to nobody. It still stands until it is done."""
     with transaction.atomic():
         row = Reminder.objects.select_for_update(of=("self",)).get(pk=reminder.pk)
-        if row.state not in [ReminderState.DONE, ReminderState.LET_GO]:
+        if row.acknowledged_at is not None:
             return row
-        before = row.state
-        row.state, row.ended_at, row.ended_by = ReminderState.WANTED, None, None
-        row.save(update_fields=["state", "ended_at", "ended_by"])
+        if row.state not in LIVE:
+            raise Refusal(_("This has already been dealt with."), rule="reminder_ended")
+        row.acknowledged_at, row.acknowledged_by, row.tell_at = now, by, None
+        row.save(update_fields=["acknowledged_at", "acknowledged_by", "tell_at"])
+        Delivery.objects.filter(reminder=row, state__in=NOT_YET_OUT).update(
+            state=DeliveryState.SUPERSEDED, claim=None, lease_until=None
+        )
+        audit_record(
+            row,
+            action="reminder.acknowledge",
+            by=by,
+            now=now,
+            cooperative=row.cooperative,
+            before={"acknowledged_at": None},
+            after={"acknowledged_at": now},
+        )
+    return row
+
+
+def reminder_take_back(reminder: Reminder, *, by: Person, now: dt.datetime) -> Reminder:
+    """Undo of done, let go or acknowledged: it stands again, and is told at its coming moments."""
+    with transaction.atomic():
+        row = reminders_to_tell(Reminder.objects.select_for_update(of=("self",))).get(pk=reminder.pk)
+        is_ended = row.state in [ReminderState.DONE, ReminderState.LET_GO]
+        if not is_ended and row.acknowledged_at is None:
+            return row
+        before = row.state if is_ended else "acknowledged"
+        if is_ended and _stands_again(row):
+            raise Refusal(_("The same stands again already. Look at what is due."), rule="reminder_stands_again")
+        if is_ended:
+            row.state, row.ended_at, row.ended_by = ReminderState.WANTED, None, None
+        row.acknowledged_at = row.acknowledged_by = None
+        tell_at_set([row])
+        row.save(update_fields=["state", "ended_at", "ended_by", "acknowledged_at", "acknowledged_by", "tell_at"])
         audit_record(
             row,
             action="reminder.take_back",
@@ -143,11 +203,14 @@ def reminder_put_off(reminder: Reminder, *, until: dt.datetime, by: Person, now:
         if old.due_at == until:
             return old
         _end(old, ReminderState.SUPERSEDED, now=now, by=by)
-        new = Reminder.objects.get(pk=old.pk)
+        new = reminders_to_tell(Reminder.objects.all()).get(pk=old.pk)
         new.pk = None
         new._state.adding = True
         new.state, new.ended_at, new.ended_by, new.told_at = ReminderState.WANTED, None, None, None
         new.due_at, new.created_at, new.replaced_by = until, now, None
+        new.acknowledged_at = new.acknowledged_by = None
+        new.wall_date, new.wall_time, new.wall_zone = None, None, ""
+        tell_at_set([new])
         new.save()
         Reminder.objects.filter(pk=old.pk).update(state=ReminderState.PUT_OFF, replaced_by=new)
         audit_record(
@@ -183,13 +246,22 @@ def _end_by_hand(reminder: Reminder, state: str, *, by: Person, now: dt.datetime
     return row
 
 
+def _stands_again(row: Reminder) -> bool:
+    """Another row of the same matter and moment has taken its place."""
+    twins = Reminder.objects.filter(
+        subject_type=row.subject_type, subject_id=row.subject_id, kind=row.kind, stage=row.stage, due_at=row.due_at
+    )
+    return twins.filter(state__in=LIVE).exists()
+
+
 def _end(row: Reminder, state: str, *, now: dt.datetime, by: Person | None) -> None:
-    row.state, row.ended_at, row.ended_by = state, now, by
-    row.save(update_fields=["state", "ended_at", "ended_by"])
+    row.state, row.ended_at, row.ended_by, row.tell_at = state, now, by, None
+    row.save(update_fields=["state", "ended_at", "ended_by", "tell_at"])
 
 
 def _refresh_words(row: Reminder, want: Wanted) -> None:
-    if row.told_at is None and (row.title, row.why, row.link) != (want.title, want.why, want.link):
+    kept = (kept_text(row.title), kept_text(row.why), row.link)
+    if row.told_at is None and kept != (kept_text(want.title), kept_text(want.why), want.link):
         row.title, row.why, row.link = want.title, want.why, want.link
         row.save(update_fields=["title", "why", "link"])
 
@@ -210,10 +282,13 @@ def _row(want: Wanted, *, cooperative: Cooperative, label: str, subject_id: int,
         person=want.person,
         due_at=want.due_at,
         base_due_at=want.due_at,
+        wall_date=want.wall.date if want.wall else None,
+        wall_time=want.wall.time if want.wall else None,
+        wall_zone=want.wall.zone if want.wall else "",
         useful_until=_useful_until(want),
         critical=kind.critical,
-        title=want.title[:160],
-        why=want.why[:300],
+        title=want.title,
+        why=want.why,
         link=want.link,
         created_at=now,
     )

@@ -8,9 +8,9 @@ import datetime as dt
 from dataclasses import dataclass
 
 from django.urls import reverse
-from django.utils.translation import gettext as _
 
 from accounts.models import Member, Person
+from accounts.told import told as _
 from scheduling.models import DroneCohort, DroneSource, QueenBatch
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import BatchEvents, Step, batch_calendar, cohort_calendar, local_to_utc
@@ -18,8 +18,9 @@ from scheduling.queries.batches import batches_with_facts
 from scheduling.queries.events import AfterSession, events_after_sessions, events_of_batch, zone_name_of_batch
 from scheduling.queries.season import settings_of
 from scheduling.queries.sources import events_of_cohort, zone_name_of_source
+from scheduling.queries.words import told_words
 from scheduling.reminder_kinds import KINDS
-from scheduling.services.reminder_rows import Wanted, reminders_set
+from scheduling.services.reminder_rows import Wall, Wanted, reminders_set
 
 TOLD_AT = dt.time(8, 0)  # whole-day steps are told in the morning of their day
 DAY_ENDS = dt.time(23, 59)
@@ -144,6 +145,7 @@ def _wanted(
     step: Step, *, subject: str, member: Member, zone: str, link: str, kind: str = "", stage: str = "due"
 ) -> Wanted:
     kind = kind or step.key
+    wall = None if step.best_at else Wall(step.best, TOLD_AT, zone)
     due_at = step.best_at or local_to_utc(step.best, TOLD_AT, zone)
     last_day = max(step.latest, step.hard_limit or step.latest)
     useful_until = max(step.latest_at or due_at, local_to_utc(last_day, DAY_ENDS, zone))
@@ -152,8 +154,9 @@ def _wanted(
         stage=stage,
         member=member,
         due_at=due_at,
+        wall=wall,
         useful_until=useful_until,
         title=_("%(what)s: %(subject)s") % {"what": KINDS[kind].label, "subject": subject},
-        why=step.why,
+        why=told_words(step.why),
         link=link,
     )

@@ -12,6 +12,7 @@ from accounts.services.audit import audit_record
 from scheduling.models import DroneCohort, LotState, QueenBatch, Season, SeasonSetting, SemenLot
 from scheduling.planning.facts import SettingError, settings_from
 from scheduling.queries.season import fact_of, own_values
+from scheduling.queries.words import words_of
 from scheduling.services.plan_reminders import reminders_refresh_plan
 from scheduling.services.priorities import FIELDS as PRIORITIES
 from scheduling.services.reminders import reminders_refresh_batch, reminders_refresh_cohort
@@ -141,7 +142,7 @@ def _refuse_unfit(season: Season, *, key: str, value: Decimal | None) -> None:
     try:
         settings_from(own)
     except SettingError as error:
-        raise Refusal(error.text[:1].upper() + error.text[1:], field="value", rule="setting_possible") from error
+        raise Refusal(words_of(error.text), field="value", rule="setting_possible") from error
 
 
 def _refresh_reminders(season: Season, *, now: dt.datetime) -> None:

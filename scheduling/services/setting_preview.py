@@ -16,7 +16,7 @@ from scheduling.planning.timing import Moved, Note, batch_calendar, drone_notes,
 from scheduling.queries.batches import BatchView, batch_views
 from scheduling.queries.season import own_values, settings_of
 from scheduling.queries.sources import CohortView, SourceView, called_days, source_views
-from scheduling.queries.words import day_words
+from scheduling.queries.words import day_words, words_of
 from scheduling.services.reminder_rows import LIVE
 from scheduling.services.season import setting_change
 
@@ -163,21 +163,22 @@ def _matters(move: Moved, today: dt.date) -> bool:
 def _step_move(move: Moved) -> StepMove:
     step = move.after or move.before
     assert step is not None
+    what = words_of(step.what)
     if move.before is None:
-        return StepMove(step.what, _("not asked for"), day_words(step.best))
+        return StepMove(what, _("not asked for"), day_words(step.best))
     if move.after is None:
-        return StepMove(step.what, day_words(step.best), _("no longer asked for"))
+        return StepMove(what, day_words(step.best), _("no longer asked for"))
     old, new = move.before, move.after
     if old.best != new.best:
-        return StepMove(step.what, day_words(old.best), day_words(new.best))
+        return StepMove(what, day_words(old.best), day_words(new.best))
     for name, words in (("latest", _("last day %(day)s")), ("earliest", _("from %(day)s on"))):
         if getattr(old, name) != getattr(new, name):
             was, will = getattr(old, name), getattr(new, name)
-            return StepMove(step.what, words % {"day": day_words(was)}, words % {"day": day_words(will)})
+            return StepMove(what, words % {"day": day_words(was)}, words % {"day": day_words(will)})
     if old.hard_limit != new.hard_limit:
         words = _("limit %(day)s")
-        return StepMove(step.what, words % {"day": _or_none(old.hard_limit)}, words % {"day": _or_none(new.hard_limit)})
-    return StepMove(step.what, _("hour"), _("another hour"))
+        return StepMove(what, words % {"day": _or_none(old.hard_limit)}, words % {"day": _or_none(new.hard_limit)})
+    return StepMove(what, _("hour"), _("another hour"))
 
 
 def _or_none(day: dt.date | None) -> str:

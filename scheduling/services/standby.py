@@ -12,12 +12,13 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.db.models import Exists, OuterRef
 from django.urls import reverse
-from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 
 from accounts.models import JobState
 from accounts.services.audit import audit_record
 from accounts.services.jobs import JobHandle
+from accounts.told import Moment
+from accounts.told import told as _
+from accounts.told import told_of as ngettext
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
@@ -47,7 +48,6 @@ from scheduling.queries.plans import plan_in_force
 from scheduling.queries.problem import problem_of
 from scheduling.queries.season import settings_of
 from scheduling.queries.standing import standing_places, standing_plan
-from scheduling.queries.words import day_words, moment_words
 from scheduling.services.offers import OFFER_KINDS
 from scheduling.services.places import FREE_STATES
 from scheduling.services.plan_follow import plan_follow_places
@@ -92,7 +92,7 @@ def _release_surplus(season: Season) -> None:
     held = held.filter(session__state__in=[SessionState.OPEN, SessionState.RUNNING])
     batches = QueenBatch.objects.filter(season=season, virgins_emerged__isnull=False, closed_on__isnull=True)
     for batch in batches.filter(bookings__bench_places__in=held).distinct():
-        mine = held.filter(booking__batch=batch)
+        mine = held.filter(booking__batch=batch, is_second=False)
         dosed = Exists(Dose.objects.filter(batch_queen=OuterRef("pk"), undone_at__isnull=True))
         alive = BatchQueen.objects.filter(batch=batch, state__in=FREE_STATES).exclude(dosed).count()
         surplus = mine.count() - alive
@@ -256,11 +256,11 @@ class _Standby:
             "%(n)d place for %(batch)s on %(day)s: do you take it?",
             "%(n)d places for %(batch)s on %(day)s: do you take them?",
             offer.queens,
-        ) % {"n": offer.queens, "batch": offer.booking.batch, "day": day_words(session.day)}
+        ) % {"n": offer.queens, "batch": offer.booking.batch, "day": session.day}
         why = _("At %(bench)s with drones of %(source)s. Answer until %(until)s; then it goes to the next.") % {
             "bench": session.bench,
             "source": offer.source or _("several sources"),
-            "until": moment_words(offer.expires_at, zone),
+            "until": Moment(offer.expires_at, str(zone)),
         }
         last = elapsed_after(offer.expires_at, -LAST_CALL_HOURS)
         moments = {"offer": self.now}

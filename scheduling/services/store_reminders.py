@@ -6,17 +6,17 @@ Each is written in the transaction of whatever sets its day.
 import datetime as dt
 
 from django.urls import reverse
-from django.utils.translation import gettext as _
 
-from accounts.models import Cooperative, Job, Person, Role, RoleGrant
+from accounts.models import Cooperative, Job, Member, Person, Role, RoleGrant
+from accounts.told import told as _
 from breeding.models import EvaluationRun
 from scheduling.models import DroneSource, LotState, Reminder, SemenLot
 from scheduling.planning.timing import days_later, local_day, local_to_utc, lot_steps
 from scheduling.queries.bench import lot_view
 from scheduling.queries.season import settings_of
 from scheduling.queries.sources import zone_name_of_source
-from scheduling.queries.words import day_words, volume_words
-from scheduling.services.reminder_rows import Wanted, reminders_set
+from scheduling.queries.words import told_words, volume_told
+from scheduling.services.reminder_rows import Wall, Wanted, reminders_set
 from scheduling.services.reminders import DAY_ENDS, TOLD_AT
 
 LOT_KINDS = ["lot_limit"]
@@ -35,27 +35,29 @@ def reminders_refresh_lot(lot: SemenLot, *, now: dt.datetime, by: Person | None 
     wanted: list[Wanted] = []
     if lot.state == LotState.STORED and left > 0:
         zone = season.cooperative.time_zone
-        people = _with_role(season.cooperative, Role.OPERATOR, Role.COORDINATOR)
+        people = people_with_role(season.cooperative, Role.OPERATOR, Role.COORDINATOR)
         normal, block = _("last day of normal use"), _("last day before the block")
         for step in lot_steps(local_day(lot.opened_at, zone), settings_of(season)):
             if step.hard_limit is not None and lot.viability_checked_on is not None:
                 continue
             told_on = step.best if step.hard_limit is None else days_later(step.best, -LOT_LEAD_DAYS)
+            wall = Wall(told_on, TOLD_AT, zone)
             wanted += [
                 Wanted(
                     kind="lot_limit",
                     stage=_for("normal" if step.hard_limit is None else "limit", person),
                     person=person,
-                    due_at=local_to_utc(told_on, TOLD_AT, zone),
+                    due_at=wall.moment,
+                    wall=wall,
                     useful_until=local_to_utc(step.best, DAY_ENDS, zone),
                     title=_("Semen %(lot)s, %(left)s: %(what)s on %(day)s")
                     % {
                         "lot": lot,
-                        "left": volume_words(left),
+                        "left": volume_told(left),
                         "what": normal if step.hard_limit is None else block,
-                        "day": day_words(step.best),
+                        "day": step.best,
                     },
-                    why=step.why,
+                    why=told_words(step.why),
                     link=reverse("scheduling:bench"),
                 )
                 for person in people
@@ -69,23 +71,34 @@ def reminders_refresh_source(source: DroneSource, *, now: dt.datetime, by: Perso
     wanted: list[Wanted] = []
     if until is not None and source.withdrawn_at is None and until <= season.ends_on:
         zone = zone_name_of_source(source)
-        title = _("Health certificate of %(source)s ends on %(day)s") % {"source": source, "day": day_words(until)}
+        title = _("Health certificate of %(source)s ends on %(day)s") % {"source": source, "day": until}
         why = _(
             "Afterwards nobody can ask for its drones. The veterinary authority issues a new one; local rules apply."
         )
         link = reverse("scheduling:source", args=[source.pk])
         ends = local_to_utc(until, DAY_ENDS, zone)
-        lead = local_to_utc(days_later(until, -HEALTH_LEAD_DAYS), TOLD_AT, zone)
-        last = local_to_utc(until, TOLD_AT, zone)
+        lead, last = Wall(days_later(until, -HEALTH_LEAD_DAYS), TOLD_AT, zone), Wall(until, TOLD_AT, zone)
+        at_end: list[tuple[str, Member | None, Person | None]] = [("last", source.member, None)]
+        at_end += [
+            (_for("last", person), None, person) for person in people_with_role(season.cooperative, Role.COORDINATOR)
+        ]
         wanted = [
-            Wanted("health_ends", lead, title, why, link, stage="soon", member=source.member, useful_until=last),
-            Wanted("health_ends", last, title, why, link, stage="last", member=source.member, useful_until=ends),
-            *(
-                Wanted(
-                    "health_ends", last, title, why, link, stage=_for("last", person), person=person, useful_until=ends
-                )
-                for person in _with_role(season.cooperative, Role.COORDINATOR)
-            ),
+            Wanted(
+                "health_ends",
+                wall.moment,
+                title,
+                why,
+                link,
+                stage=stage,
+                member=member,
+                person=person,
+                useful_until=useful_until,
+                wall=wall,
+            )
+            for wall, useful_until, (stage, member, person) in [
+                (lead, last.moment, ("soon", source.member, None)),
+                *((last, ends, telling) for telling in at_end),
+            ]
         ]
     reminders_set(source, wanted, cooperative=season.cooperative, kinds=HEALTH_KINDS, now=now, by=by)
 
@@ -99,7 +112,7 @@ def evaluation_ready(job: Job, *, now: dt.datetime) -> None:
     if run is None:
         return
     cooperative, asked_by = job.cooperative, job.requested_by
-    people = {} if run.is_trial else {person.pk: person for person in _with_role(cooperative, Role.BREEDER)}
+    people = {} if run.is_trial else {person.pk: person for person in people_with_role(cooperative, Role.BREEDER)}
     if asked_by is not None:
         people[asked_by.pk] = asked_by
     due_at = now if asked_by is not None else _next_morning(now, cooperative.time_zone)
@@ -110,9 +123,9 @@ def evaluation_ready(job: Job, *, now: dt.datetime) -> None:
             stage=_for("trial" if run.is_trial else "run", person),
             person=person,
             due_at=due_at,
-            title=what % {"number": run.number},
+            title=what % {"number": str(run.number)},
             why=_("%(records)d results of %(queens)d queens, until %(day)s.")
-            % {"records": run.records, "queens": run.queens, "day": day_words(run.records_until)},
+            % {"records": run.records, "queens": run.queens, "day": run.records_until},
             link=reverse("breeding:standing"),
         )
         for _pk, person in sorted(people.items())
@@ -142,6 +155,6 @@ def _for(stage: str, person: Person) -> str:
     return f"{stage} p{person.pk}"
 
 
-def _with_role(cooperative: Cooperative, *roles: str) -> list[Person]:
+def people_with_role(cooperative: Cooperative, *roles: str) -> list[Person]:
     held = RoleGrant.objects.filter(cooperative=cooperative, role__in=roles).values("person")
     return list(Person.objects.filter(pk__in=held, is_active=True).order_by("pk"))

@@ -11,8 +11,12 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 from django.db import DatabaseError, close_old_connections
 
+from accounts import outgoing
 from breeding.services.evaluation.nightly import nightly_ask
-from scheduling.services.delivery import database_now, deliver_due
+from scheduling.services import outward_ping
+from scheduling.services.delivery import database_now, deliver_all_due
+from scheduling.services.summary import summaries_write
+from scheduling.services.zone_data import reminders_rederive
 
 log = logging.getLogger(__name__)
 NIGHTLY_EVERY = dt.timedelta(minutes=10)
@@ -32,14 +36,16 @@ class Command(BaseCommand):
         while not stop.is_set():
             close_old_connections()
             try:
+                deliver_all_due(go_on=lambda: not (stop.is_set() or options["once"]))
                 now = database_now()
-                full = deliver_due(now=now) >= 200
-                if not full and (asked is None or now - asked >= NIGHTLY_EVERY):
+                if not stop.is_set() and (asked is None or now - asked >= NIGHTLY_EVERY):
                     nightly_ask(now=now)
+                    reminders_rederive(now=now)
+                    summaries_write(now=now)
                     asked = now
             except DatabaseError:
                 log.exception("a tick broke off; the next one goes on with the same rows")
-                full = False
             if options["once"]:
+                outward_ping.PING.wait(outgoing.SECONDS)
                 return
-            stop.wait(0 if full else settings.TICK_SECONDS)
+            stop.wait(settings.TICK_SECONDS)

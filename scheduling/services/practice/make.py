@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from django.db import transaction
+from django.db.models import F
 
 from accounts.models import Cooperative
 from accounts.refusals import Refusal
@@ -14,10 +15,15 @@ from breeding.models import EvaluationRun, Merit, Queen, QueenStatus
 from breeding.queries.ranking import latest_run
 from breeding.services.evaluation.asking import evaluation_ask
 from breeding.services.rules import local_day
-from scheduling.models import Season
+from scheduling.models import Reminder, ReminderState, Season
+from scheduling.planning.timing import elapsed_after
+from scheduling.reminder_kinds import KINDS
 from scheduling.services.practice.accuracy import MADE
 from scheduling.services.practice.bench import tell_sessions
+from scheduling.services.practice.crowd import tell_crowd
 from scheduling.services.practice.drones import tell_sources
+from scheduling.services.practice.names import MEMBERS, members_invented
+from scheduling.services.practice.past import past_make
 from scheduling.services.practice.pedigree import SIZES
 from scheduling.services.practice.people import People, people_make
 from scheduling.services.practice.plot import BATCHES, SEASON_FROM, SEASON_TO, SETTINGS, SOURCES
@@ -32,6 +38,7 @@ from scheduling.services.season import season_open
 SEED = 3_141
 MOTHERS = 14
 SOURCES_PER_LINE = 3
+PAST_SEASONS = 4
 
 
 @dataclass(frozen=True)
@@ -50,10 +57,11 @@ def practice_make(*, size: str = "standard", seconds: float = 2.0, now: dt.datet
         if Cooperative.objects.exists():
             raise Refusal("There is a cooperative already; the practice season is for an empty database.")
         rng = np.random.default_rng(SEED)
-        people = people_make(now=now)
+        scale = SIZES[size]
+        people = people_make(now=now, names=members_invented(scale.members))
         breeder = people.offices["breeder"]
         today = local_day(now, people.cooperative)
-        truth = stock_make(people, last_year=today.year - 1, size=SIZES[size], rng=rng, by=breeder, now=now)
+        truth = stock_make(people, last_year=today.year - 1, size=scale, rng=rng, by=breeder, now=now)
         audit_record(
             people.cooperative,
             action=MADE,
@@ -63,7 +71,11 @@ def practice_make(*, size: str = "standard", seconds: float = 2.0, now: dt.datet
             after={"size": size, "true_merit": truth},
         )
         run = _evaluate(people, now=now)
-        season = _season(people, run, rng, seconds=seconds, now=now)
+        is_large = scale.members > len(MEMBERS)
+        season = _season(people, run, rng, is_large=is_large, seconds=seconds, now=now)
+        if is_large:
+            years = range(today.year - PAST_SEASONS, today.year)
+            past_make(people, years=years, benches=list(people.cooperative.benches.order_by("pk")), now=now)
     return Made(people.cooperative, run, season)
 
 
@@ -78,7 +90,7 @@ def _evaluate(people: People, *, now: dt.datetime) -> EvaluationRun:
 
 
 def _season(
-    people: People, run: EvaluationRun, rng: np.random.Generator, *, seconds: float, now: dt.datetime
+    people: People, run: EvaluationRun, rng: np.random.Generator, *, is_large: bool, seconds: float, now: dt.datetime
 ) -> Season:
     line = Timeline(now=now, zone=people.cooperative.time_zone)
     opened = line.moment(SEASON_FROM - 10, 9)
@@ -99,8 +111,21 @@ def _season(
     tell_batches(world, mothers)
     tell_sessions(world)
     tell_requests(world, seconds=seconds)
+    if is_large:
+        tell_crowd(world, run)
     line.run()
+    _tell_the_past(people, now=now)
     return season
+
+
+def _tell_the_past(people: People, *, now: dt.datetime) -> None:
+    """What was due before today was told then: nobody wants the reminders of a whole spring at the first tick."""
+    past = Reminder.objects.filter(
+        cooperative=people.cooperative, state=ReminderState.WANTED, due_at__lt=elapsed_after(now, -1)
+    )
+    past.update(told_at=F("due_at"), tell_at=None)
+    news = [kind.key for kind in KINDS.values() if kind.is_news]
+    past.filter(kind__in=news, useful_until__lt=now).update(state=ReminderState.EXPIRED, ended_at=F("useful_until"))
 
 
 def _chosen_queens(run: EvaluationRun) -> tuple[list[Queen], list[Queen]]:

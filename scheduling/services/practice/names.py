@@ -1,5 +1,6 @@
 """Names of the practice cooperative. All are made up; none is a place, a brand or a person."""
 
+from itertools import product
 from typing import NamedTuple
 
 COOPERATIVE = "Three Brooks practice cooperative"
@@ -29,6 +30,31 @@ MEMBERS: tuple[MemberName, ...] = (
     MemberName("Wether Down", "Runa Teaslow", ("Down gate", "Beech hangar")),
     MemberName("Plum Orchard", "Imre Soldana", ("Plum rows", "Charcoal clearing")),
 )
+
+# More members where a larger cooperative is wanted: every first word with every second.
+GROWN = ("Aspen", "Barley", "Cherry", "Damson", "Elder", "Furze", "Gean", "Hazel", "Juniper", "Larch", "Maple", "Oat")
+GROUND = (
+    *("Bottom", "Croft", "Dell", "Edge", "Fold", "Garth", "Hollow", "Knoll", "Lea", "Mead", "Nook", "Paddock", "Reach"),
+    *("Shaw", "Thwaite", "Vale", "Warren", "Yard", "Bank", "Corner", "Drove", "Gate", "Hatch", "Stile", "Toft"),
+)
+FIRST = (
+    *("Alwin", "Brisa", "Corvan", "Delia", "Ebbo", "Fenna", "Gisel", "Hanno", "Ilva", "Jorin", "Kaja", "Lumo", "Merit"),
+    *("Noor", "Ottil", "Pellan", "Quira", "Roan", "Silja", "Tarmo", "Ulla", "Veit", "Wenke", "Xaver", "Ylva"),
+)
+LAST = (
+    *("Abendry", "Brockmor", "Calvast", "Dreyling", "Elmstad", "Farrow"),
+    *("Gildren", "Hollin", "Iversk", "Jostrand", "Kesselin", "Lorvik"),
+)
+
+
+def members_invented(count: int) -> tuple[MemberName, ...]:
+    """The named members, then as many more as are wanted (312 in all); the same names every time."""
+    more = [
+        MemberName(f"{grown} {ground}", f"{first} {last}", (f"{grown} field", f"{ground} side"))
+        for (ground, first), (grown, last) in product(zip(GROUND, FIRST, strict=True), zip(GROWN, LAST, strict=True))
+    ]
+    return (*MEMBERS, *more)[:count]
+
 
 # Who does what for the cooperative: (local part of the address, name, roles). The first two belong to no member.
 COORDINATOR = "coordinator"

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from dataclasses import dataclass, field
+from itertools import product
 
 import numpy as np
 
@@ -22,13 +23,26 @@ POOL_TENTHS = ((36, 24, 20), (32, 28, 20), (40, 22, 18), (30, 30, 12, 8))
 
 @dataclass(frozen=True)
 class Size:
-    """Daughters of each dam: tested ones in each of three years, and young ones not yet tested."""
+    """Daughters of each dam: ``born`` in each of three years, ``tested`` of them scored a year later; ``young`` ones.
 
+    ``herds``: how often the year's twelve dams are there. ``sources``: drone-producing queens of each line a year.
+    ``members``: of the cooperative. ``in_test``: young ones of each dam that are scored in the running season.
+    """
+
+    born: int
     tested: int
     young: int
+    herds: int = 1
+    sources: int = 4
+    members: int = len(MEMBERS)
+    in_test: int = 0
 
 
-SIZES = {"standard": Size(9, 4), "small": Size(3, 1)}
+SIZES = {
+    "standard": Size(9, 9, 4),
+    "small": Size(3, 3, 1),
+    "large": Size(9, 4, 6, herds=50, sources=10, members=300, in_test=2),
+}
 
 
 @dataclass
@@ -93,26 +107,26 @@ class Stock:
 def invent_stock(last_year: int, size: Size, rng: np.random.Generator) -> Stock:
     """Founders born four years before ``last_year``, then four years of daughters; those of the last are untested."""
     stock = Stock()
-    founders = _founders(stock, last_year - 4)
-    dams = {line: names[:2] for line, names in founders.items()}
+    founders = _founders(stock, last_year - 4, size)
+    dams = {line: names[: 2 * size.herds] for line, names in founders.items()}
     sources = founders
     numbers: dict[tuple[int, int], int] = {}
     for age, kinds in enumerate(KINDS):
         year = last_year - 3 + age
-        wanted = size.tested if age < 3 else size.young
+        wanted, tested = (size.born, size.tested) if age < 3 else (size.young, size.in_test)
         born: dict[str, list[str]] = {line: [] for line in LINES}
         mixture = _mixture(stock, year, sources, rng) if BATCH in kinds else ""
-        for position, kind in enumerate(kinds):
+        for herd, (position, kind) in product(range(size.herds), enumerate(kinds)):
             line = LINES[position % len(LINES)]
-            name = PLANTS[age * DAMS_PER_YEAR + position]
-            dam = dams[line][position // len(LINES)]
-            emerged = dt.date(year, 6, 1) + dt.timedelta(days=3 * position)
+            name = PLANTS[age * DAMS_PER_YEAR + position] + (f" {herd + 1}" if size.herds > 1 else "")
+            dam = dams[line][2 * herd + position // len(LINES)]
+            emerged = dt.date(year, 6, 1) + dt.timedelta(days=3 * position + herd % 3)
             mates = _mates(line, sources, rng)
             for number in range(1, wanted + 1):
                 row = QueenRow(
                     label=f"{name}-{number}",
                     line=line,
-                    owner=(3 * position + 5 * age + 4 * number) % len(MEMBERS),
+                    owner=(3 * position + 5 * age + 4 * number + 37 * herd) % size.members,
                     birth_year=year,
                     mother=dam,
                     emerged_on=emerged,
@@ -122,20 +136,23 @@ def invent_stock(last_year: int, size: Size, rng: np.random.Generator) -> Stock:
                     row.gone_on = dt.date(year + 1, 9, 15)
                 stock.queens.append(row)
                 stock.matings.append(_mating(row, kind, mates, mixture, rng))
-                _colony(stock, row, numbers, tested=age < 3)
+                _colony(stock, row, numbers, tested=number <= tested)
                 born[line].append(row.label)
-        dams = {line: [str(x) for x in rng.choice(names, 2, replace=False)] for line, names in born.items()}
-        sources = {line: [str(x) for x in rng.permutation(names)[:4]] for line, names in born.items()}
+        dams = {
+            line: [str(x) for x in rng.choice(names, 2 * size.herds, replace=False)] for line, names in born.items()
+        }
+        sources = {line: [str(x) for x in rng.permutation(names)[: size.sources]] for line, names in born.items()}
     return stock
 
 
-def _founders(stock: Stock, year: int) -> dict[str, list[str]]:
+def _founders(stock: Stock, year: int, size: Size) -> dict[str, list[str]]:
     """Open-mated base queens bought from nobody in particular; their mothers are not known."""
     found: dict[str, list[str]] = {}
     for position, line in enumerate(LINES):
         found[line] = []
-        for part in FOUNDERS_PER_LINE:
-            label = f"{line} {part}"
+        for number in range(max(len(FOUNDERS_PER_LINE), 2 * size.herds)):
+            herd, part = divmod(number, len(FOUNDERS_PER_LINE))
+            label = f"{line} {FOUNDERS_PER_LINE[part]}" + (f" {herd + 1}" if herd else "")
             stock.queens.append(
                 QueenRow(
                     label=label,

@@ -1,6 +1,7 @@
 """The people of the practice cooperative: members with their apiaries, and who holds which office."""
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from django.contrib.auth.hashers import make_password
@@ -11,7 +12,7 @@ from accounts.services.apiaries import apiary_add
 from accounts.services.audit import audit_record
 from accounts.services.members import member_add, member_change
 from accounts.services.roles import role_grant
-from scheduling.services.practice.names import COOPERATIVE, MEMBER_OF_ALL_ROLES, MEMBERS, OFFICES
+from scheduling.services.practice.names import COOPERATIVE, MEMBER_OF_ALL_ROLES, MEMBERS, OFFICES, MemberName
 
 TIME_ZONE = "Europe/Berlin"
 
@@ -21,15 +22,16 @@ class People:
     """Who is who; lists in the order of `names`."""
 
     cooperative: Cooperative
+    names: Sequence[MemberName]
     members: list[Member] = field(default_factory=list)
     keepers: list[Person] = field(default_factory=list)
     apiaries: list[tuple[Apiary, Apiary]] = field(default_factory=list)
     offices: dict[str, Person] = field(default_factory=dict)
 
 
-def people_make(*, now: dt.datetime) -> People:
+def people_make(*, now: dt.datetime, names: Sequence[MemberName] = MEMBERS) -> People:
     cooperative = Cooperative.objects.create(name=COOPERATIVE, time_zone=TIME_ZONE, is_practice=True, created_at=now)
-    people = People(cooperative)
+    people = People(cooperative, names)
     password = make_password(PRACTICE_PASSWORD)  # slow on purpose, so once for all of them
     for address, name, roles in OFFICES:
         person = _person(cooperative, f"{address}@example.org", name, password, now=now)
@@ -37,7 +39,7 @@ def people_make(*, now: dt.datetime) -> People:
         for role in roles:
             role_grant(person, role=role, cooperative=cooperative, by=None, now=now)
     by = people.offices["coordinator"]
-    for number, (business, keeper, apiaries) in enumerate(MEMBERS, start=1):
+    for number, (business, keeper, apiaries) in enumerate(names, start=1):
         member = member_add(cooperative, name=business, by=by, now=now)
         person = _person(cooperative, f"member{number}@example.org", keeper, password, now=now)
         _acts_for(member, person, by=by, now=now)

@@ -22,6 +22,7 @@ from breeding.models import (
 )
 from scheduling.models import (
     Bench,
+    BenchEntry,
     BenchPlace,
     BenchSession,
     Booking,
@@ -32,6 +33,7 @@ from scheduling.models import (
     QueenBatch,
     Season,
     SemenLot,
+    TipChange,
 )
 
 
@@ -72,6 +74,8 @@ def _only_here(cooperative: Cooperative) -> list[Person]:
 def _remove_season(cooperative: Cooperative) -> None:
     """What hangs on other things first: records of the bench, places, plans, requests, then what they speak of."""
     season = {"season__cooperative": cooperative}
+    BenchEntry.objects.filter(session__season__cooperative=cooperative).delete()
+    TipChange.objects.filter(session__season__cooperative=cooperative).delete()
     Dose.objects.filter(session__season__cooperative=cooperative).delete()
     LotMovement.objects.filter(lot__session__season__cooperative=cooperative).delete()
     SemenLot.objects.filter(session__season__cooperative=cooperative).delete()

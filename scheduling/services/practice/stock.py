@@ -3,7 +3,7 @@
 import csv
 import datetime as dt
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +13,15 @@ from accounts.refusals import Refusal
 from breeding.models import Queen, Trait
 from breeding.queries.pedigree import pedigree_of_cooperative
 from breeding.services.evaluation.parameters import merit_weights, starting_parameters
+from breeding.services.rules import local_day
 from breeding.services.stock_load import stock_load
-from scheduling.services.practice.names import MEMBERS
+from scheduling.services.practice.names import MemberName
 from scheduling.services.practice.pedigree import ColonyRow, Size, Stock, invent_stock
 from scheduling.services.practice.people import People
 from scheduling.services.practice.scores import ScoreRow, simulate_stock
 
 Cells = Mapping[str, object]
+Names = Sequence[MemberName]
 
 
 def stock_make(
@@ -27,7 +29,7 @@ def stock_make(
 ) -> dict[str, float]:
     """Load the stock, then the scores of its tested colonies. Returns the true merit by the queen's label."""
     stock = invent_stock(last_year, size, rng)
-    _load(people, _stock_tables(stock), by=by, now=now)
+    _load(people, _stock_tables(stock, people.names), by=by, now=now)
     labels = dict(Queen.objects.filter(cooperative=people.cooperative).values_list("label", "pk"))
     traits = list(Trait.objects.filter(cooperative=people.cooperative, in_evaluation=True))
     simulated = simulate_stock(
@@ -38,7 +40,9 @@ def stock_make(
         merit_weights(traits),
         rng,
     )
-    _load(people, {"scores.csv": _score_cells(stock.colonies, simulated.scores)}, by=by, now=now)
+    today = local_day(now, people.cooperative)
+    scores = [score for score in simulated.scores if score.scored_on <= today]
+    _load(people, {"scores.csv": _score_cells(stock.colonies, scores, people.names)}, by=by, now=now)
     return {label: round(simulated.true_merit[str(pk)], 4) for label, pk in labels.items()}
 
 
@@ -58,13 +62,13 @@ def _write(path: Path, rows: list[Cells]) -> None:
         writer.writerows(rows)
 
 
-def _stock_tables(stock: Stock) -> dict[str, Iterable[Cells]]:
+def _stock_tables(stock: Stock, names: Names) -> dict[str, Iterable[Cells]]:
     return {
-        "queens.csv": _queen_cells(stock),
+        "queens.csv": _queen_cells(stock, names),
         "matings.csv": [*_mixture_cells(stock), *_mating_cells(stock)],
         "colonies.csv": [
             {
-                **_where(row),
+                **_where(row, names),
                 "established_on": row.since,
                 "queen": row.queen,
                 "since": row.since,
@@ -77,11 +81,11 @@ def _stock_tables(stock: Stock) -> dict[str, Iterable[Cells]]:
     }
 
 
-def _queen_cells(stock: Stock) -> Iterable[Cells]:
+def _queen_cells(stock: Stock, names: Names) -> Iterable[Cells]:
     for row in stock.queens:
         yield {
             "queen": row.label,
-            "owner": MEMBERS[row.owner].business,
+            "owner": names[row.owner].business,
             "mother": row.mother,
             "line": row.line,
             "emerged_on": row.emerged_on or "",
@@ -122,8 +126,8 @@ def _mating_cells(stock: Stock) -> Iterable[Cells]:
             yield {**cells, "drone_queen": source, "volume_ul": volume, "drones": drones or ""}
 
 
-def _score_cells(colonies: Iterable[ColonyRow], scores: Iterable[ScoreRow]) -> Iterable[Cells]:
-    where = {row.queen: _where(row) for row in colonies}
+def _score_cells(colonies: Iterable[ColonyRow], scores: Iterable[ScoreRow], names: Names) -> Iterable[Cells]:
+    where = {row.queen: _where(row, names) for row in colonies}
     for score in scores:
         yield {
             **where[score.queen],
@@ -137,6 +141,6 @@ def _score_cells(colonies: Iterable[ColonyRow], scores: Iterable[ScoreRow]) -> I
         }
 
 
-def _where(row: ColonyRow) -> Cells:
-    member = MEMBERS[row.member]
+def _where(row: ColonyRow, names: Names) -> Cells:
+    member = names[row.member]
     return {"member": member.business, "apiary": member.apiaries[row.apiary], "colony": row.number}

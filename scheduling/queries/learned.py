@@ -1,0 +1,244 @@
+"""What a season's bench and counts teach about each drone source: usable share, volume, daily losses.
+
+Shares and volumes belong to the drone-producing queen, so those of earlier seasons count as well: they depend on line
+and age, not on the season (row R21 of the trade facts). Nothing is asked of the database before a figure is wanted.
+
+A pool teaches nothing of the single sources it was put together of: which of them gave, nobody saw, and a poor one
+hides behind a good one. It counts as a source of its own, known by whose drones it is: so it enters what holds for all
+sources, from which the little-known ones are told. An average of several sources lies nearer to the common mean than
+one source does, so the pool says rather less of that mean than it could, never more than a source would. Drones lost
+in the hand are the hands' share, of a pool as of a source.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from django.db.models import Q, QuerySet, Sum
+from django.db.models.functions import Coalesce
+
+from scheduling.models import (
+    BenchSession,
+    CountKind,
+    DroneSource,
+    DroneTally,
+    LotMovement,
+    LotPart,
+    LotState,
+    MovementKind,
+    Season,
+    SessionState,
+    TallyOutcome,
+)
+from scheduling.planning.facts import Settings
+from scheduling.planning.learning import LearnedShare
+from scheduling.planning.pooling import (
+    LearnedMean,
+    LearnedVolume,
+    Recounts,
+    learned_survival,
+    survival_of_loss,
+)
+from scheduling.planning.supply import Count, Yield, with_those_taken
+from scheduling.planning.taught import LotRow, Start, Taught, taught
+
+if TYPE_CHECKING:
+    from scheduling.queries.sources import CohortView, SourceView
+
+LOST = [TallyOutcome.SOILED, TallyOutcome.BROKE]  # lost in the hand: no word about what the drone would have given
+MOST_SHARE = 0.995  # the largest share that learning can start from
+ALL = ""  # in the place of a source: what holds for one without rows of its own
+ALIVE = {CountKind.EMERGED, CountKind.SEEN}
+
+
+@dataclass(frozen=True)
+class SourceLearned:
+    """What is known of one source, and from how much.
+
+    lost: share of drones soiled or broken, of all sources. loss: daily loss on the log scale, None while the season
+    names no daily survival. sessions: bench sessions its drones were tried in.
+    """
+
+    share: LearnedShare
+    lost: float
+    volume: LearnedVolume
+    loss: LearnedMean | None
+    sessions: int
+
+    @property
+    def gives(self) -> Yield:
+        return Yield(
+            usable_fraction=self.share.mean * (1 - self.lost),
+            kappa=self.share.kappa,
+            ul_per_drone=self.volume.ul.mean,
+            cv_volume=self.volume.cv,
+        )
+
+    @property
+    def survival(self) -> float | None:
+        return None if self.loss is None else survival_of_loss(self.loss.mean)
+
+
+class SeasonLearned:
+    """Of all sources of a season at once. `but`: a session whose own tallies and readings are left out."""
+
+    def __init__(
+        self,
+        season: Season,
+        settings: Settings,
+        views: Callable[[], Sequence["SourceView"]],
+        *,
+        but: BenchSession | None = None,
+    ) -> None:
+        self.season, self.settings, self.but = season, settings, but
+        self._views = views
+
+    def of(self, source: DroneSource) -> SourceLearned:
+        key, taught = str(source.drone_queen_id), self._taught
+        return SourceLearned(
+            taught.shares[key],
+            taught.lost,
+            taught.volumes[key],
+            self._losses[key] if self.knows_survival_of(None) else None,
+            taught.sessions.get(key, 0),
+        )
+
+    def knows_survival_of(self, source: DroneSource | None) -> bool:
+        """Whether anybody said how many drones live to the next day, for it or for the season. Reads nothing."""
+        own = source is not None and source.daily_survival is not None
+        return own or self.settings.drone_daily_survival is not None
+
+    def survival(self, source: DroneSource) -> float | None:
+        """Daily survival of its drones; None while the season names none."""
+        if source.daily_survival is not None:
+            return float(source.daily_survival)
+        if self.settings.drone_daily_survival is None:
+            return None
+        return survival_of_loss(self._losses[str(source.drone_queen_id)].mean)
+
+    @property
+    def common_survival(self) -> float | None:
+        """Daily survival of drones of a source nobody knows yet."""
+        return None if self.settings.drone_daily_survival is None else survival_of_loss(self._losses[ALL].mean)
+
+    @cached_property
+    def pooled(self) -> dict[int, list[tuple[BenchSession, int]]]:
+        """Drones put into pools this season, by source: at which session, how many."""
+        found: dict[int, list[tuple[BenchSession, int]]] = {}
+        for part in _parts(self.season).select_related("lot__session"):
+            found.setdefault(part.source_id, []).append((part.lot.session, part.drones))
+        return found
+
+    @cached_property
+    def _sources(self) -> list[DroneSource]:
+        return list(self.season.sources.order_by("pk"))
+
+    @cached_property
+    def _keys(self) -> list[str]:
+        return [str(source.drone_queen_id) for source in self._sources]
+
+    @cached_property
+    def _taught(self) -> Taught:
+        settings = self.settings
+        return taught(
+            self._lots,
+            tuple(dict.fromkeys(self._keys)),
+            Start(
+                share=min(float(settings.usable_share), MOST_SHARE),
+                kappa=float(settings.yield_concentration),
+                lost=float(settings.drone_soiled_share or 0),
+                ul=float(settings.ul_per_drone),
+                cv=float(settings.volume_cv),
+                own_shares=tuple(
+                    (str(source.drone_queen_id), min(float(source.usable_share), MOST_SHARE))
+                    for source in self._sources
+                    if source.usable_share is not None
+                ),
+                own_uls=tuple(
+                    (str(source.drone_queen_id), float(source.ul_per_drone))
+                    for source in self._sources
+                    if source.ul_per_drone is not None
+                ),
+            ),
+        )
+
+    @cached_property
+    def _lots(self) -> tuple[LotRow, ...]:
+        """A row a lot, of this season and those before it. Volumes only of lots that are finished."""
+        tallies = DroneTally.objects.filter(
+            undone_at__isnull=True,
+            lot__session__season__cooperative=self.season.cooperative_id,
+            lot__session__season__year__lte=self.season.year,
+        )
+        if self.but is not None:
+            tallies = tallies.exclude(lot__session=self.but)
+        collected = LotMovement.objects.filter(
+            Q(lot__session__state=SessionState.CLOSED) | ~Q(lot__state=LotState.OPEN),
+            lot__session__season__cooperative=self.season.cooperative_id,
+            lot__session__season__year__lte=self.season.year,
+            kind=MovementKind.COLLECTED,
+            undone_at__isnull=True,
+        )
+        volumes = dict(collected.order_by().values_list("lot").annotate(Sum("volume_tenths")))
+        names = ("lot__source__drone_queen", "lot__session", "lot")
+        rows = (
+            tallies.order_by("lot")
+            .values_list(*names)
+            .annotate(
+                gave=Coalesce(Sum("drones", filter=Q(outcome=TallyOutcome.USABLE)), 0),
+                lost=Coalesce(Sum("drones", filter=Q(outcome__in=LOST)), 0),
+                tried=Sum("drones"),
+            )
+        )
+        found = []
+        for queen, session, lot, gave, lost, tried in rows:
+            of = str(queen) if queen is not None else self._pool_of_lot.get(lot)
+            if of is not None:
+                found.append((of, session, gave, lost, tried, volumes.get(lot)))
+        return tuple(found)
+
+    @cached_property
+    def _pool_of_lot(self) -> dict[int, str]:
+        """Lots of pools, by whose drones they are: the same sources again are the same pool."""
+        queens: dict[int, set[int]] = {}
+        for lot, queen in _parts(self.season, earlier=True).values_list("lot", "source__drone_queen"):
+            queens.setdefault(lot, set()).add(queen)
+        return {lot: "+".join(str(queen) for queen in sorted(of)) for lot, of in queens.items()}
+
+    @cached_property
+    def _losses(self) -> dict[str, LearnedMean]:
+        prior = self.settings.needed("drone_daily_survival")
+        recounts = [
+            Recounts(str(view.source.drone_queen_id), _living(cohort, float(prior)))
+            for view in self._views()
+            for cohort in view.cohorts
+        ]
+        return learned_survival(
+            recounts, [ALL, *self._keys], prior=float(prior), count_cv=float(self.settings.count_cv)
+        )
+
+
+def _parts(season: Season, *, earlier: bool = False) -> QuerySet[LotPart]:
+    """What pools of this season, or of earlier ones too, were put together of."""
+    parts = LotPart.objects.filter(undone_at__isnull=True)
+    if not earlier:
+        return parts.filter(lot__session__season=season)
+    return parts.filter(
+        lot__session__season__cooperative=season.cooperative_id, lot__session__season__year__lte=season.year
+    )
+
+
+def _living(cohort: "CohortView", survival: float) -> tuple[tuple[int, float], ...]:
+    """Counts of living drones by day of the calendar, as they would be had none been tried at a bench."""
+    calendar = cohort.calendar
+    emerged_on = calendar.emerging_from + (calendar.emerging_to - calendar.emerging_from) // 2
+    taken = {day.toordinal(): float(drones) for day, drones in cohort.taken.items()}
+    found = []
+    for count in cohort.counts:
+        if count.kind in ALIVE:
+            day = emerged_on if count.kind == CountKind.EMERGED else count.counted_on
+            alone = Count("emerged" if count.kind == CountKind.EMERGED else "seen", day.toordinal(), count.number, 1.0)
+            whole = with_those_taken(alone, taken, survival_per_day=survival)
+            found.append((day.toordinal(), float(whole.drones)))
+    return tuple(found)
