@@ -11,6 +11,7 @@ from scheduling.models import (
     BenchSession,
     Booking,
     BookingSource,
+    CalendarFeed,
     Co2Treatment,
     Delivery,
     Dose,
@@ -19,8 +20,11 @@ from scheduling.models import (
     DroneCount,
     DroneSource,
     DroneTally,
+    FeedEntry,
     Heartbeat,
+    HiveEntry,
     LotMovement,
+    LotPart,
     Offer,
     Placement,
     Plan,
@@ -32,6 +36,7 @@ from scheduling.models import (
     Season,
     SeasonSetting,
     SemenLot,
+    TipChange,
     Unserved,
 )
 
@@ -215,6 +220,19 @@ class SemenLotAdmin(ReadOnlyAdmin):
     search_fields = ["label", "source__name"]
 
 
+@admin.register(LotPart)
+class LotPartAdmin(ReadOnlyAdmin):
+    list_display = ["lot", "source", "drones", "undone_at"]
+    search_fields = ["lot__label", "source__name"]
+
+
+@admin.register(TipChange)
+class TipChangeAdmin(ReadOnlyAdmin):
+    list_display = ["at", "session", "lot", "tip", "by"]
+    list_select_related = ["session__bench", "lot", "by"]
+    search_fields = ["tip", "lot__label"]
+
+
 @admin.register(DroneTally)
 class DroneTallyAdmin(ReadOnlyAdmin):
     list_display = ["at", "lot", "outcome", "drones", "by", "undone_at"]
@@ -269,6 +287,14 @@ class BenchEntryAdmin(ReadOnlyAdmin):
     search_fields = ["kind", "rule", "words", "by__name"]
 
 
+@admin.register(HiveEntry)
+class HiveEntryAdmin(ReadOnlyAdmin):
+    list_display = ["received_at", "cooperative", "number", "kind", "state", "rule", "by", "at"]
+    list_filter = ["state", "kind"]
+    list_select_related = ["cooperative", "by"]
+    search_fields = ["kind", "rule", "words", "by__name"]
+
+
 @admin.register(QueenCheck)
 class QueenCheckAdmin(admin.ModelAdmin):
     list_display = ["checked_on", "batch_queen", "finding", "pattern", "checked_by"]
@@ -299,3 +325,18 @@ class DeliveryAdmin(ReadOnlyAdmin):
 class HeartbeatAdmin(ReadOnlyAdmin):
     list_display = ["name", "at", "oldest_overdue_seconds"]
     search_fields = ["name"]
+
+
+@admin.register(CalendarFeed)
+class CalendarFeedAdmin(ReadOnlyAdmin):
+    list_display = ["person", "bench", "cooperative", "made_at", "ended_at", "last_used_at"]
+    list_select_related = ["person", "bench", "cooperative"]
+    search_fields = ["person__name", "person__email", "bench__name"]
+    exclude = ["token_hash"]
+
+
+@admin.register(FeedEntry)
+class FeedEntryAdmin(ReadOnlyAdmin):
+    list_display = ["key", "feed", "sequence", "changed_at", "cancelled_at"]
+    list_select_related = ["feed__person", "feed__bench"]
+    search_fields = ["key", "feed__person__name"]

@@ -2,14 +2,18 @@
 
 Critical kinds stand where a missed hour costs a year. They fire at their time whatever the quiet hours
 say, and when a sending is in doubt they are sent again (a message read twice does no harm); routine
-kinds are not.
+kinds are not. Those of them that are work to be done are passed on to the deputy and the coordinators until
+somebody acknowledges (`planning.timing.ladder`).
 """
 
 import datetime as dt
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
+
+from accounts.models import Role
 
 
 @dataclass(frozen=True)
@@ -19,12 +23,42 @@ class Kind:
     useful_for: dt.timedelta
     critical: bool = False
     icon: str = "bell"
+    is_news: bool = False
+    passes_on: bool = False
+    roles: frozenset[str] = frozenset()
+
+    def is_for(self, roles: Collection[str], *, is_member: bool) -> bool:
+        """Whether people with these roles are ever told. A kind that names no role is the members' own.
+
+        What nobody sees to is passed on to the coordinator, who watches over the certificates as well.
+        """
+        if self.roles:
+            return not self.roles.isdisjoint(roles)
+        return is_member or (Role.COORDINATOR in roles and (self.passes_on or self.key == HEALTH_ENDS))
 
 
-def _kind(key: str, label: str | Promise, *, days: float, critical: bool = False, icon: str = "bell") -> Kind:
-    return Kind(key=key, label=label, useful_for=dt.timedelta(days=days), critical=critical, icon=icon)
+def _kind(
+    key: str,
+    label: str | Promise,
+    *,
+    days: float,
+    critical: bool = False,
+    icon: str = "bell",
+    news: bool = False,
+    passes_on: bool = False,
+    roles: Iterable[str] = (),
+) -> Kind:
+    """Describe a kind. What is passed on is critical; news is to be read, not done. Who is told, if not members."""
+    useful = dt.timedelta(days=days)
+    return Kind(key, label, useful, critical or passes_on, icon, news, passes_on, frozenset(roles))
 
 
+BREEDERS = (Role.BREEDER, Role.COORDINATOR)
+BENCH = (Role.OPERATOR, Role.COORDINATOR)
+PLANNER = (Role.COORDINATOR,)
+HEALTH_ENDS = "health_ends"
+RUN_STOPPED = "run_stopped"  # long work that ended without a result
+SUMMARY = "summary"  # of the morning, for those who asked for one mail a day
 KINDS = {
     kind.key: kind
     for kind in [
@@ -35,32 +69,49 @@ KINDS = {
         _kind("confine_breeder", _("Confine the breeder queen to a comb"), days=1, icon="queen"),
         _kind("graft", _("Graft"), days=1, icon="queen"),
         _kind("count_started", _("Count the started cells"), days=3, icon="queen"),
-        _kind("cage_cells", _("Cage the ripe cells"), days=1.5, critical=True, icon="queen"),
+        _kind("cage_cells", _("Cage the ripe cells"), days=1.5, passes_on=True, icon="queen"),
         _kind("report_emergence", _("Report how many virgins emerged"), days=4, icon="queen"),
-        _kind("excluder_on", _("Fit the excluder at every nuc"), days=4, critical=True, icon="queen"),
+        _kind("excluder_on", _("Fit the excluder at every nuc"), days=4, passes_on=True, icon="queen"),
         _kind(
             "excluder_alarm",
             _("Excluder not confirmed: the virgins may fly"),
             days=2,
-            critical=True,
+            passes_on=True,
             icon="queen",
         ),
-        _kind("first_co2", _("First CO2"), days=0.75, critical=True, icon="queen"),
-        _kind("catch_drones", _("Catch and bring drones"), days=1.25, critical=True, icon="drone"),
-        _kind("bench_time", _("Bench time"), days=0.5, critical=True, icon="tip"),
-        _kind("second_co2", _("Second CO2"), days=1.5, critical=True, icon="queen"),
+        _kind("first_co2", _("First CO2"), days=0.75, passes_on=True, icon="queen"),
+        _kind("catch_drones", _("Catch and bring drones"), days=1.25, passes_on=True, icon="drone"),
+        _kind("bench_time", _("Bench time"), days=0.5, passes_on=True, icon="tip"),
+        _kind("second_co2", _("Second CO2"), days=1.5, passes_on=True, icon="queen"),
         _kind("keep_still", _("Keep warm, do not move the nuc"), days=2, icon="queen"),
-        _kind("third_co2", _("Third CO2: fewer than two are on record"), days=4, icon="queen"),
+        _kind("third_co2", _("Third CO2: fewer than two are on record"), days=4, passes_on=True, icon="queen"),
         _kind("egg_check", _("Look for eggs"), days=2.5, icon="queen"),
         _kind("sealed_brood", _("Look at the sealed brood: worker or drone?"), days=5, icon="queen"),
         _kind("excluder_off", _("Excluder off: eggs are seen"), days=10, icon="queen"),
         _kind("decide", _("Decide: keep, treat again or give up"), days=14, icon="queen"),
-        _kind("lot_limit", _("Stored semen nears its limit"), days=8, icon="tip"),
-        _kind("health_ends", _("A health certificate ends"), days=15, icon="drone"),
-        _kind("evaluation_ready", _("New breeding values are ready"), days=14, icon="flag"),
-        _kind("place_given", _("Plan published"), days=7, icon="flag"),
-        _kind("place_moved", _("Plan changed: please look"), days=7, critical=True, icon="flag"),
+        _kind("semen_news", _("News of semen your queens got"), days=14, critical=True, icon="tip", news=True),
+        _kind(
+            "lot_limit", _("Stored semen nears its limit"), days=8, icon="tip", roles=(Role.OPERATOR, Role.COORDINATOR)
+        ),
+        _kind(HEALTH_ENDS, _("A health certificate ends"), days=15, icon="drone"),
+        _kind("drones_off", _("Drones are not needed any more"), days=2, critical=True, icon="drone", news=True),
+        _kind("plan_ready", _("A plan is worked out"), days=3, icon="flag", news=True, roles=PLANNER),
+        _kind("evaluation_ready", _("New breeding values are ready"), days=14, icon="flag", news=True, roles=BREEDERS),
+        _kind("variances_ready", _("Variances are estimated"), days=14, icon="flag", news=True, roles=BREEDERS),
+        _kind(RUN_STOPPED, _("Work ended without a result"), days=7, icon="triangle-alert", news=True, roles=BREEDERS),
+        _kind("place_given", _("Plan published"), days=7, icon="flag", news=True),
+        _kind("place_moved", _("Plan changed: please look"), days=7, critical=True, icon="flag", news=True),
         _kind("place_offered", _("A place is offered: answer in time"), days=3, critical=True, icon="bell-ring"),
-        _kind("place_lost", _("No place in the new plan"), days=7, critical=True, icon="flag"),
+        _kind(SUMMARY, _("What is due today"), days=0.75, icon="calendar-check", news=True),
+        _kind(
+            "missed_step",
+            _("Not told in time"),
+            days=7,
+            critical=True,
+            icon="triangle-alert",
+            news=True,
+            roles=(Role.COORDINATOR,),
+        ),
+        _kind("place_lost", _("No place in the new plan"), days=7, critical=True, icon="flag", news=True),
     ]
 }

@@ -1,3 +1,4 @@
+import datetime as dt
 from typing import Any
 
 from django import forms
@@ -5,8 +6,10 @@ from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer
 from accounts.fields import CommaDecimalField
-from scheduling.forms.fields import ApiaryField, CountField, DayField, HourField, MemberField, QueenField
+from breeding.forms.fields import QueenField
+from scheduling.forms.fields import ApiaryField, CountField, DayField, HourField, MemberField
 from scheduling.models import QueenBatch
+from scheduling.planning.timing import local_to_utc
 from scheduling.queries.people import apiaries_acted_for, members_acted_for, mothers_for
 
 
@@ -14,7 +17,6 @@ class BatchAddForm(forms.Form):
     """A new batch: planned backwards from a bench day, or grafted already."""
 
     member = MemberField(label=_("For"), queryset=None)
-    mother = QueenField(label=_("Mother"), queryset=None)
     name = forms.CharField(
         label=_("Name"), max_length=40, help_text=_("Short, for example “Rowan 1”. Her queens are numbered after it.")
     )
@@ -32,7 +34,18 @@ class BatchAddForm(forms.Form):
     def __init__(self, viewer: Viewer, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         _fill_choice(self, "member", members_acted_for(viewer))
-        _fill_choice(self, "mother", mothers_for(viewer))
+        self.fields["mother"] = QueenField(
+            label=_("Mother"),
+            cooperative=viewer.cooperative,
+            among=mothers_for(viewer),
+            help_text=_("Her label. Any mated, living queen of the cooperative."),
+            error_messages={
+                "not_among": _(
+                    "%(label)s is not mated and alive on record. Record her mating first, or choose another mother."
+                )
+            },
+        )
+        self.order_fields(["member", "mother"])
         _fill_choice(self, "apiary", apiaries_acted_for(viewer))
         only = list(members_acted_for(viewer)[:2])
         if len(only) == 1:
@@ -124,6 +137,27 @@ class ExcluderForm(_StepForm):
 
 class EggsForm(_StepForm):
     eggs_seen_on = DayField(label=_("First eggs seen on"))
+
+
+class FirstCo2Form(_StepForm):
+    """When the treatment at home began and ended, by the clock of the apiary."""
+
+    day = DayField(label=_("Given on"))
+    started = forms.TimeField(
+        label=_("Gas on at"), required=False, widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M")
+    )
+    time = forms.TimeField(label=_("Ended at"), widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
+
+    def moments(self, zone: str) -> tuple[dt.datetime | None, dt.datetime]:
+        day, started = self.cleaned_data["day"], self.cleaned_data["started"]
+        ended = local_to_utc(day, self.cleaned_data["time"], zone)
+        return (local_to_utc(day, started, zone) if started else None), ended
+
+
+class SecondCo2Form(FirstCo2Form):
+    """The same after the bench; it is written down for each queen, with both ends."""
+
+    started = forms.TimeField(label=_("Gas on at"), widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
 
 
 STEP_FORMS: dict[str, type[_StepForm]] = {

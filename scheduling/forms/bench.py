@@ -1,20 +1,23 @@
 import uuid
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
+from django.db.models import QuerySet
+from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
 
 from accounts.fields import VolumeField
+from scheduling.forms.fields import DayField
 from scheduling.models import (
     BatchQueen,
-    BenchPlace,
     BenchSession,
     DroneSource,
-    PlaceState,
     SemenLot,
     TallyOutcome,
 )
 from scheduling.queries.bench import LotView
+from scheduling.queries.place_again import Successor
 
 
 class EntryForm(forms.Form):
@@ -32,6 +35,7 @@ class StartForm(forms.Form):
         label=_("I have read the cautions"),
         required=False,
     )
+    nitrogen_shown = forms.BooleanField(required=False, widget=forms.HiddenInput)  # the page says what it showed
 
 
 class LotForm(EntryForm):
@@ -45,6 +49,39 @@ class LotForm(EntryForm):
         self.fields["source"].queryset = DroneSource.objects.filter(  # type: ignore[attr-defined]
             season=session.season, withdrawn_at__isnull=True
         )
+
+
+class DronesOfSources(forms.Form):
+    """A number of drones for each source."""
+
+    def add_sources(self, sources: QuerySet[DroneSource], *, last: list[str]) -> None:
+        """Before the fields that come last."""
+        self.sources = list(sources)
+        for source in self.sources:
+            self.fields[f"source{source.pk}"] = forms.IntegerField(
+                label=_("Drones of %(source)s") % {"source": source.name},
+                min_value=0,
+                max_value=2000,
+                required=False,
+                widget=forms.NumberInput(attrs={"data-source": source.pk, "inputmode": "numeric"}),
+            )
+        first = [name for name in self.fields if name not in last and not name.startswith("source")]
+        self.order_fields([*first, *(f"source{source.pk}" for source in self.sources), *last])
+
+    def parts(self) -> dict[DroneSource, int]:
+        drones = {source: self.cleaned_data.get(f"source{source.pk}") or 0 for source in self.sources}
+        return {source: number for source, number in drones.items() if number}
+
+
+class PoolForm(DronesOfSources, EntryForm):
+    """Drones of several sources put together: how many of each."""
+
+    tip = forms.CharField(label=_("Tip of the pool"), max_length=40)
+
+    def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        offered = DroneSource.objects.filter(season=session.season, withdrawn_at__isnull=True)
+        self.add_sources(offered, last=["tip"])
 
 
 class TallyForm(EntryForm):
@@ -78,6 +115,8 @@ class DoseForm(EntryForm):
     volume = VolumeField(label=_("Dose, µl"), min_value=0, max_value=100)
     leak_back = forms.BooleanField(label=_("Semen ran back"), required=False)
     resistance = forms.BooleanField(label=_("Resistance felt"), required=False)
+    second_planned = forms.BooleanField(label=_("First part of a split dose"), required=False)
+    more = forms.BooleanField(label=_("More for the same queen"), required=False)
     override_reason = forms.CharField(label=_("Reason, if a rule is set aside"), max_length=160, required=False)
 
     def __init__(self, *args: Any, lots: list[int], **kwargs: Any) -> None:
@@ -103,6 +142,34 @@ class QueenForm(forms.Form):
         self.fields["queen"].queryset = BatchQueen.objects.filter(batch=batch_id).select_related("queen")  # type: ignore[attr-defined]
 
 
+class GiveOnForm(forms.Form):
+    """Who gets a place that became free; the first of the order needs no reason."""
+
+    queen = forms.TypedChoiceField(label=_("Queen"), coerce=int, widget=forms.RadioSelect)
+    reason = forms.CharField(
+        label=_("Why not the first?"),
+        max_length=160,
+        required=False,
+        help_text=_("Only needed when somebody is passed over, for example: not here today."),
+    )
+
+    def __init__(self, *args: Any, found: list[Successor], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.found = {one.queen.pk: one for one in found}
+        self.fields["queen"].choices = [(one.queen.pk, self._words(one)) for one in found]  # type: ignore[attr-defined]
+        self.fields["queen"].initial = found[0].queen.pk if found else None
+
+    def _words(self, one: Successor) -> str:
+        words = {"rank": one.rank, "queen": one.queen, "batch": one.booking.batch, "member": one.booking.member}
+        text = gettext("%(rank)d. %(queen)s · %(batch)s, %(member)s") % words
+        if one.age is None:
+            return text
+        return text + " · " + ngettext("%(n)d day old", "%(n)d days old", one.age) % {"n": one.age}
+
+    def chosen(self) -> BatchQueen:
+        return self.found[self.cleaned_data["queen"]].queen
+
+
 class CloseForm(forms.Form):
     reason_for_rest = forms.CharField(
         label=_("Where is the rest?"),
@@ -122,7 +189,7 @@ class MixForm(EntryForm):
         self.lots = lots
         for view in lots:
             self.fields[f"lot{view.lot.pk}"] = VolumeField(
-                label=_("%(lot)s (%(source)s), µl") % {"lot": view.lot, "source": view.lot.source or _("mixture")},
+                label=_("%(lot)s (%(source)s), µl") % {"lot": view.lot, "source": _whose(view)},
                 min_value=0,
                 max_value=1000,
                 required=False,
@@ -137,23 +204,20 @@ class MixForm(EntryForm):
         return {lot: volume for lot, volume in volumes.items() if volume}
 
 
-class CorrectForm(forms.Form):
-    """What a queen really got at a session that is closed."""
+def _whose(view: LotView) -> str:
+    pool = " + ".join(part.source.name for part in view.lot.parts.all())
+    return str(view.lot.source or pool or _("mixture"))
 
-    place = forms.ModelChoiceField(label=_("Queen"), queryset=BenchPlace.objects.none())
-    volume = VolumeField(label=_("Semen she got, µl"), min_value=0, max_value=100, help_text=_("0: nothing."))
-    lot = forms.ModelChoiceField(label=_("From lot"), queryset=SemenLot.objects.none(), required=False)
-    reason = forms.CharField(label=_("Why is this corrected?"), max_length=160)
 
-    def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
+class TipForm(EntryForm):
+    lot = forms.ModelChoiceField(label=_("For lot"), queryset=SemenLot.objects.none(), required=False, empty_label=None)
+    tip = forms.CharField(label=_("New or cleaned tip"), max_length=40)
+
+    def __init__(self, *args: Any, lots: Iterable[LotView], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        places = BenchPlace.objects.filter(session=session, batch_queen__isnull=False).exclude(state=PlaceState.FREED)
-        self.fields["place"] = _QueenChoice(
-            label=_("Queen"), queryset=places.select_related("batch_queen__queen").order_by("position")
-        )
-        self.fields["lot"].queryset = SemenLot.objects.filter(session=session)  # type: ignore[attr-defined]
+        self.fields["lot"].queryset = SemenLot.objects.filter(pk__in=[view.lot.pk for view in lots])  # type: ignore[attr-defined]
 
 
-class _QueenChoice(forms.ModelChoiceField):  # type: ignore[type-arg]
-    def label_from_instance(self, obj: Any) -> str:
-        return str(obj.batch_queen)
+class ViabilityForm(forms.Form):
+    checked_on = DayField(label=_("Tested on"))
+    percent = forms.IntegerField(label=_("Living sperm, per cent"), min_value=0, max_value=100)

@@ -11,19 +11,6 @@ from scheduling.forms.fields import CountField
 from scheduling.models import BookingMode
 
 
-class QueensForm(forms.Form):
-    """Step 1: which batch, how many of it."""
-
-    batch = forms.TypedChoiceField(label=_("Which queens"), coerce=int, widget=forms.RadioSelect)
-    queens = CountField(label=_("How many of them"), min_value=1, max_value=500, required=False)
-
-    def __init__(self, batches: Sequence[tuple[int, str]], *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        field = self.fields["batch"]
-        assert isinstance(field, forms.ChoiceField)
-        field.choices = list(batches)
-
-
 class DronesForm(forms.Form):
     """Step 2: which sources, how much, how mixed."""
 

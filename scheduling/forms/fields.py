@@ -7,9 +7,8 @@ from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Apiary, Member
 from breeding.forms.fields import DayField
-from breeding.models import Queen
 
-__all__ = ["ApiaryField", "CountField", "DayField", "HourField", "MemberField", "QueenField"]
+__all__ = ["ApiaryField", "CountField", "DayField", "HourField", "MemberField"]
 
 
 class CountField(forms.IntegerField):
@@ -32,9 +31,8 @@ class HourField(CountField):
 if TYPE_CHECKING:
     MemberChoice = forms.ModelChoiceField[Member]
     ApiaryChoice = forms.ModelChoiceField[Apiary]
-    QueenChoice = forms.ModelChoiceField[Queen]
 else:
-    MemberChoice = ApiaryChoice = QueenChoice = forms.ModelChoiceField
+    MemberChoice = ApiaryChoice = forms.ModelChoiceField
 
 
 class MemberField(MemberChoice):
@@ -44,8 +42,3 @@ class MemberField(MemberChoice):
 class ApiaryField(ApiaryChoice):
     def label_from_instance(self, obj: Apiary) -> str:
         return obj.name
-
-
-class QueenField(QueenChoice):
-    def label_from_instance(self, obj: Queen) -> str:
-        return f"{obj.label} ({obj.owner.name})"

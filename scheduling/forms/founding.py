@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from accounts.forms.fields import EmailAddressField, PasswordField, ZoneField
+from accounts.forms.fields import EmailAddressField, LanguageField, PasswordField, ZoneField
 from accounts.models import Person
 from accounts.services.founding import NewPerson
 
@@ -17,6 +17,9 @@ class FoundingForm(forms.Form):
 
     name = forms.CharField(label=_("Name of the cooperative"), max_length=120)
     time_zone = ZoneField(initial="Europe/Berlin", help_text=_("Bench times are shown in it."))
+    language = LanguageField(
+        label=_("Language of the cooperative"), help_text=_("Everybody can choose their own for themselves.")
+    )
     person_name = forms.CharField(
         label=_("Your name"), max_length=120, widget=forms.TextInput(attrs={"autocomplete": "name"})
     )

@@ -6,6 +6,7 @@ from django.db.models import QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Cooperative, Person, Role
+from scheduling.forms.fields import DayField
 from scheduling.models import Bench, BenchSession, DroneSource, Season, SessionState
 
 
@@ -18,7 +19,7 @@ class SessionForm(forms.Form):
     """One bench day: when, who, and how much can be done. Times are the cooperative's wall clock."""
 
     bench = forms.ModelChoiceField(label=_("Bench"), queryset=Bench.objects.none())
-    day = forms.DateField(label=_("Day"), widget=forms.DateInput(attrs={"type": "date"}))
+    day = DayField(label=_("Day"))
     starts = forms.TimeField(label=_("Starts"), initial=dt.time(9, 30), widget=forms.TimeInput(attrs={"type": "time"}))
     ends = forms.TimeField(label=_("Ends"), initial=dt.time(14, 0), widget=forms.TimeInput(attrs={"type": "time"}))
     operator = forms.ModelChoiceField(label=_("Operator"), queryset=Person.objects.none(), required=False)

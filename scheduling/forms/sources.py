@@ -4,13 +4,13 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer
-from scheduling.forms.fields import ApiaryField, CountField, DayField, QueenField
+from breeding.forms.fields import QueenField
+from scheduling.forms.fields import ApiaryField, CountField, DayField
 from scheduling.models import CountKind, DroneSource
 from scheduling.queries.people import apiaries_acted_for, drone_queens_for
 
 
 class SourceAddForm(forms.Form):
-    drone_queen = QueenField(label=_("Drone-producing queen"), queryset=None)
     name = forms.CharField(label=_("Name"), max_length=40, help_text=_("Short, for example “Ling”. It gets a letter."))
     apiary = ApiaryField(label=_("Apiary"), queryset=None, required=False)
     health_certificate = forms.CharField(
@@ -24,10 +24,22 @@ class SourceAddForm(forms.Form):
 
     def __init__(self, viewer: Viewer, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        queens, apiaries = self.fields["drone_queen"], self.fields["apiary"]
-        assert isinstance(queens, QueenField)
+        self.fields["drone_queen"] = QueenField(
+            label=_("Drone-producing queen"),
+            cooperative=viewer.cooperative,
+            among=drone_queens_for(viewer),
+            help_text=_("Her label. A living queen of your own."),
+            error_messages={
+                "not_among": _(
+                    "%(label)s is gone on record, or belongs to a member that you do not act for. Only her owner can "
+                    "offer her drones."
+                )
+            },
+        )
+        apiaries = self.fields["apiary"]
         assert isinstance(apiaries, ApiaryField)
-        queens.queryset, apiaries.queryset = drone_queens_for(viewer), apiaries_acted_for(viewer)
+        apiaries.queryset = apiaries_acted_for(viewer)
+        self.order_fields(["drone_queen"])
 
 
 class SourceEditForm(forms.Form):

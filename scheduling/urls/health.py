@@ -1,5 +1,8 @@
 from django.urls import path
 
-from scheduling.views import health
+from scheduling.views import health, metrics
 
-urlpatterns = [path("healthz/ready", health.ready, name="health_ready")]
+urlpatterns = [
+    path("healthz/ready", health.ready, name="health_ready"),
+    path("metrics", metrics.metrics, name="metrics"),
+]

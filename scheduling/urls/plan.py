@@ -1,10 +1,23 @@
 from django.urls import path
 
-from scheduling.views import balance, plan, repair, requests, sessions
+from scheduling.views import (
+    balance,
+    board_moves,
+    compare,
+    plan,
+    repair,
+    requests,
+    service_levels,
+    sessions,
+    source_shares,
+    what_if,
+)
 
 urlpatterns = [
     path("board/", plan.board, name="board"),
     path("board/work-out/", plan.work_out, name="plan_work_out"),
+    path("plans/", compare.plans, name="plans"),
+    path("plans/compare/", compare.compare, name="plans_compare"),
     path("plan/<int:pk>/", plan.plan_page, name="plan"),
     path("plan/<int:pk>/run/", plan.run, name="plan_run"),
     path("plan/<int:pk>/stop/", plan.stop, name="plan_stop"),
@@ -15,9 +28,22 @@ urlpatterns = [
     path("plan/<int:pk>/publish/", plan.publish, name="plan_publish"),
     path("plan/<int:pk>/move/<int:booking_pk>/", plan.move, name="plan_place"),
     path("plan/<int:pk>/move/<int:booking_pk>/from/<int:placement_pk>/", plan.move, name="plan_move"),
+    path("plan/<int:pk>/move-back/", plan.move_back, name="plan_move_back"),
+    path("plan/<int:pk>/fits/<int:booking_pk>/", board_moves.fits, name="plan_fits_new"),
+    path("plan/<int:pk>/fits/<int:booking_pk>/from/<int:placement_pk>/", board_moves.fits, name="plan_fits"),
     path("plan/<int:pk>/take-out/<int:placement_pk>/", plan.take_out, name="plan_take_out"),
+    path("plan/<int:pk>/what-if/", what_if.ask, name="what_if_ask"),
+    path("what-if/<int:pk>/", what_if.answer, name="what_if"),
+    path("what-if/<int:pk>/run/", what_if.run, name="what_if_run"),
+    path("what-if/<int:pk>/stop/", what_if.stop, name="what_if_stop"),
+    path("what-if/<int:pk>/keep/", what_if.keep, name="what_if_keep"),
     path("requests/", requests.request_list, name="requests"),
     path("balance/", balance.balance, name="balance"),
+    path("balance/shares/", source_shares.source_shares, name="source_shares"),
+    path("balance/levels/", service_levels.service_levels, name="service_levels"),
+    path("balance/levels/work-out/", service_levels.service_levels_work_out, name="service_levels_work_out"),
+    path("balance/levels/run/", service_levels.service_levels_run, name="service_levels_run"),
+    path("balance/levels/stop/", service_levels.service_levels_stop, name="service_levels_stop"),
     path("sessions/", sessions.session_list, name="sessions"),
     path("sessions/open/", sessions.session_add, name="session_add"),
     path("sessions/<int:pk>/", sessions.session_edit, name="session"),

@@ -1,10 +1,12 @@
 from django.urls import path
 
-from scheduling.views import batch_queens, batches, lines, season, sources, still
+from scheduling.views import batch_queens, batches, lines, own_data, season, sources, still
 
 urlpatterns = [
     path("lines/", lines.season_lines, name="lines"),
     path("can-i-still/", still.can_i_still, name="still"),
+    path("settings/everything/", own_data.own_data, name="own_data"),
+    path("settings/everything/file/", own_data.own_data_file, name="own_data_file"),
     path("season/settings/", season.settings_page, name="settings"),
     path("season/new/", season.season_add, name="season_add"),
     path("season/<int:pk>/settings/<slug:key>/", season.setting, name="setting"),
@@ -16,6 +18,8 @@ urlpatterns = [
     path("batches/<int:pk>/close/", batches.batch_end, name="batch_close"),
     path("batches/<int:pk>/reopen/", batches.batch_open_again, name="batch_reopen"),
     path("batches/<int:pk>/emergences/", batch_queens.emergence, name="batch_emergence"),
+    path("batches/<int:pk>/first-co2/", batches.batch_co2, name="batch_co2"),
+    path("batches/<int:pk>/second-co2/", batches.batch_co2_again, name="batch_second_co2"),
     path("batches/<int:pk>/<slug:step>/", batches.batch_step, name="batch_step"),
     path("batches/<int:pk>/<slug:step>/take-back/", batches.batch_step_withdraw, name="batch_step_withdraw"),
     path("batch-queens/<int:pk>/", batch_queens.queen_card, name="batch_queen"),

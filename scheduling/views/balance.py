@@ -1,7 +1,9 @@
 """Drone balance: will each source have enough ripe drones each bench day? One strip a source, never one sum."""
 
 import datetime as dt
+from typing import Any
 
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext as _
@@ -10,11 +12,15 @@ from django.views.decorators.http import require_GET
 
 from accounts.access import can_plan, require
 from accounts.http import now_of, today_of, viewer_of_request
-from accounts.templatetags.broodtide import source_colour
+from accounts.templatetags.broodtide import day_month, source_colour
 from scheduling.queries.balance import DAYS_SHOWN, BalanceRow, balance_of
-from scheduling.queries.season import season_in_force
+from scheduling.queries.season import season_in_force, settings_of
+from scheduling.queries.store import stored_lots
 from scheduling.queries.words import day_words
-from viz.balance import Day, Drawn, Need, Source, Words, draw_balance
+from scheduling.views.yields import yield_words
+from viz.balance import LEAST_PX, WIDE_PX, Day, Drawn, Need, Source, Words, draw_balance
+
+SOURCES_SHOWN = 12
 
 
 @require_GET
@@ -35,12 +41,35 @@ def balance(request: HttpRequest) -> HttpResponse:
             "%(source)s is %(n)d drones short on %(day)s",
             day.missing,
         ) % {"source": row.view.source, "n": day.missing, "day": day.words}
-    return render(request, "scheduling/balance.html", {"rows": rows, "finding": finding, "drawn": _drawn(rows, today)})
+    page = Paginator(rows, SOURCES_SHOWN).get_page(request.GET.get("page"))
+    shown = list(page)
+    return render(
+        request,
+        "scheduling/balance.html",
+        {
+            "rows": shown,
+            "page": page,
+            "finding": finding,
+            "strips": _strips(shown, today),
+            "gives": [yield_words(row.view) for row in shown],
+            "store": stored_lots(season, settings_of(season)) if season else [],
+        },
+    )
 
 
-def _drawn(rows: list[BalanceRow], today: dt.date) -> Drawn | None:
+def _strips(rows: list[BalanceRow], today: dt.date) -> list[dict[str, Any]]:
+    """The axis and each strip, as a wide page has room for its labels and as a phone has."""
     if not rows:
-        return None
+        return []
+    wide, near = _drawn(rows, today, is_near=False), _drawn(rows, today, is_near=True)
+    strips = [
+        {"source": strip.source, "wide": strip.svg, "near": other.svg}
+        for strip, other in zip(wide.strips, near.strips, strict=True)
+    ]
+    return [{"source": None, "wide": wide.axis, "near": near.axis}, *strips]
+
+
+def _drawn(rows: list[BalanceRow], today: dt.date, *, is_near: bool) -> Drawn:
     sources = [
         Source(
             key=str(row.view.source.pk),
@@ -55,11 +84,13 @@ def _drawn(rows: list[BalanceRow], today: dt.date) -> Drawn | None:
     last = today + dt.timedelta(days=DAYS_SHOWN - 1)
     words = Words(
         caption=_("Drone balance"),
-        needs=_("needs {needed} of {there}"),
-        short=_("needs {needed}, short {short}"),
+        needs=_("{needed} of {there}") if is_near else _("needs {needed} of {there}"),
+        short=_("{needed}, short {short}") if is_near else _("needs {needed}, short {short}"),
         nothing=_("nothing expected"),
         head=(_("Bench day"), _("Source"), _("Ripe"), _("Needed"), _("Spare")),
         short_cell=_("{short} short"),
         day=day_words,
+        tick=day_month,
     )
-    return draw_balance(sources, first=today, last=last, today=today, uid="balance", words=words)
+    uid, least_px = ("balance-near", LEAST_PX) if is_near else ("balance", WIDE_PX)
+    return draw_balance(sources, first=today, last=last, today=today, uid=uid, words=words, least_px=least_px)

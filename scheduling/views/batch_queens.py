@@ -21,7 +21,7 @@ from scheduling.services.batch_queens import (
     batch_queen_set_aside,
 )
 from scheduling.views.batches import form_page, own_batch, say_saved, view_of, whose
-from scheduling.views.cards import queen_findings, queen_headline, queen_step_rows
+from scheduling.views.cards import can_be_looked_at, queen_findings, queen_headline, queen_step_rows
 
 
 @require_GET
@@ -31,6 +31,7 @@ def queen_card(request: HttpRequest, pk: int) -> HttpResponse:
     batch_queen = get_object_or_404(BatchQueen.objects.filter(batch__season__cooperative=cooperative), pk=pk)
     of = view_of(request, batch_queen.batch_id)
     view = next(view for view in of.queen_views if view.queen.pk == pk)
+    may = can_act_for(viewer_of_request(request), of.batch.member)
     return render(
         request,
         "scheduling/batch_queen.html",
@@ -40,8 +41,9 @@ def queen_card(request: HttpRequest, pk: int) -> HttpResponse:
             "batch": of.batch,
             "headline": queen_headline(view),
             "findings": queen_findings(view),
-            "steps": queen_step_rows(view),
-            "may": can_act_for(viewer_of_request(request), of.batch.member),
+            "steps": queen_step_rows(view, may=may),
+            "looks": may and can_be_looked_at(view),
+            "may": may,
             "today": of.today,
         },
     )

@@ -4,6 +4,8 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db.models import F
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -13,12 +15,15 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from accounts.access import can_act_for, require
 from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
 from accounts.queries.history import history_rows
+from breeding.queries.stock import labels_to_offer
 from scheduling.forms.batches import (
     STEP_FORMS,
     BatchAddForm,
     BatchEditForm,
     BatchReplanForm,
     CloseForm,
+    FirstCo2Form,
+    SecondCo2Form,
 )
 from scheduling.models import QueenBatch
 from scheduling.queries.batches import (
@@ -33,20 +38,26 @@ from scheduling.queries.batches import (
     zone_of_batch,
 )
 from scheduling.queries.bookings import misfits_of
+from scheduling.queries.people import mothers_for
 from scheduling.queries.still import still_page
+from scheduling.services.batch_co2 import batch_second_co2
 from scheduling.services.batch_rules import OBSERVED
 from scheduling.services.batches import (
     batch_add,
     batch_close,
     batch_edit,
+    batch_first_co2,
     batch_observe,
     batch_reopen,
     batch_replan,
     batch_withdraw_step,
 )
-from scheduling.views.cards import batch_findings, batch_headline, step_rows
+from scheduling.views.cards import batch_findings, batch_headline, can_be_looked_at, step_rows
 from scheduling.views.common import no_season, season_of_request
+from scheduling.views.hive_acts import hive_acts
 from scheduling.views.pictures import window_gauge_svg
+
+ROWS_PER_PAGE = 48
 
 
 @require_GET
@@ -58,10 +69,15 @@ def batch_list(request: HttpRequest) -> HttpResponse:
     batches = batches_seen_by(viewer).filter(season=season)
     if not everyone:
         batches = batches.filter(member__in=viewer.member_ids)
-    views = batch_views(
-        batches.order_by("closed_on", "grafted_on", "planned_graft_on", "pk"), season=season, today=today_of(request)
-    )
-    return render(request, "scheduling/batches.html", {"season": season, "views": views, "everyone": everyone})
+    ordered = batches.order_by(F("closed_on").asc(nulls_first=True), "grafted_on", "planned_graft_on", "pk")
+    page = Paginator(ordered, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    shown = [batch.pk for batch in page.object_list]
+    views = {
+        view.batch.pk: view
+        for view in batch_views(batches.filter(pk__in=shown), season=season, today=today_of(request))
+    }
+    context = {"season": season, "views": [views[pk] for pk in shown], "page": page, "everyone": everyone}
+    return render(request, "scheduling/batches.html", context)
 
 
 @require_http_methods(["GET", "POST"])
@@ -83,7 +99,8 @@ def batch_new(request: HttpRequest) -> HttpResponse:
                 messages.success(request, _("%(batch)s is written down.") % {"batch": batch})
                 return redirect("scheduling:batch", batch.pk)
     today = today_of(request)
-    context = {"form": form, "season": season, "backwards": backwards, "today": today}
+    labels = labels_to_offer(viewer, mothers_for(viewer))
+    context = {"form": form, "season": season, "backwards": backwards, "today": today, "labels": labels}
     if backwards:
         context["late"] = backwards.late(today)
         context["still_answer"] = still_page(viewer, season, today=today, day=backwards.bench_on).answer
@@ -110,6 +127,8 @@ def batch_card(request: HttpRequest, pk: int) -> HttpResponse:
             "gauge": window_gauge_svg(view),
             "findings": batch_findings(view, misfits_of(view)),
             "steps": step_rows(view, may=may),
+            "acts": hive_acts(view) if may else [],
+            "to_look_at": [her.queen for her in view.queen_views if may and can_be_looked_at(her)],
             "history": history_rows(history_of_batch(view.batch)[:40]),
             "may": may,
             "today": view.today,
@@ -144,6 +163,54 @@ def batch_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
             "can_withdraw": recorded and step not in {"grafted", "emerged"},
         },
     )
+
+
+@require_http_methods(["GET", "POST"])
+def batch_co2(request: HttpRequest, pk: int) -> HttpResponse:
+    """The first CO2, given at home: the bench and its reminder look for it."""
+    batch, now = own_batch(request, pk), now_of(request)
+    zone = zone_of_batch(batch)
+    at = (batch.first_co2_at or now).astimezone(zone)
+    initial = {"day": at.date(), "time": at.time().replace(second=0, microsecond=0), "version": batch.version}
+    if batch.first_co2_from is not None:
+        initial["started"] = batch.first_co2_from.astimezone(zone).time().replace(second=0, microsecond=0)
+    form = FirstCo2Form(request.POST or None, initial=initial)
+    person = viewer_of_request(request).person
+    if request.method == "POST" and "withdraw" in request.POST:
+        batch_first_co2(batch, ended_at=None, by=person, now=now)
+        messages.success(request, _("Taken back: the first CO2 of %(batch)s.") % {"batch": batch})
+        return redirect("scheduling:batch", pk)
+    if request.method == "POST" and form.is_valid():
+        started_at, ended_at = form.moments(str(zone))
+        version = form.cleaned_data["version"]
+        if tried(
+            form,
+            lambda: batch_first_co2(
+                batch, started_at=started_at, ended_at=ended_at, version=version, by=person, now=now
+            ),
+        ):
+            say_saved(request, pk, _("the first CO2"))
+            return redirect("scheduling:batch", pk)
+    return render(request, "scheduling/batch_co2.html", {"batch": batch, "form": form, "which": "first"})
+
+
+@require_http_methods(["GET", "POST"])
+def batch_co2_again(request: HttpRequest, pk: int) -> HttpResponse:
+    """The second CO2, given at home after the bench to every inseminated queen."""
+    batch, now = own_batch(request, pk), now_of(request)
+    zone = zone_of_batch(batch)
+    at = now.astimezone(zone)
+    form = SecondCo2Form(request.POST or None, initial={"day": at.date(), "version": batch.version})
+    if request.method == "POST" and form.is_valid():
+        started_at, ended_at = form.moments(str(zone))
+        person = viewer_of_request(request).person
+        if tried(
+            form,
+            lambda: batch_second_co2(batch, started_at=started_at or ended_at, ended_at=ended_at, by=person, now=now),
+        ):
+            say_saved(request, pk, _("the second CO2"))
+            return redirect("scheduling:batch", pk)
+    return render(request, "scheduling/batch_co2.html", {"batch": batch, "form": form, "which": "second"})
 
 
 def _today_if_empty(request: HttpRequest, initial: dict[str, Any], date: str) -> dict[str, Any]:

@@ -11,31 +11,24 @@ from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_GET, require_POST
 
 from accounts.http import now_of, tried_with_message, viewer_of_request
-from accounts.refusals import Refusal
-from scheduling.forms.bench_entries import LookForm, batch_read
+from scheduling.forms.entries import LookForm
 from scheduling.models import EntryState
 from scheduling.queries.bench_log import entries_to_look_at, entry_words
-from scheduling.services.bench_entries import Sent, entries_take, entry_again, entry_let_be
+from scheduling.services.bench_entries import entries_take, entry_again, entry_let_be
 from scheduling.services.bench_tablet import tablet_data
 from scheduling.views.bench_common import session_at_bench
-
-OTHER_PERSON = 409
+from scheduling.views.entry_log import device_of, entries_answered, other_person
 
 
 @require_GET
 @gzip_page
 def data(request: HttpRequest, pk: int) -> HttpResponse:
-    """The session as the tablet needs it. Asked for somebody else than is signed in: said so, nothing given."""
+    """The session as the tablet needs it."""
     session = session_at_bench(request, pk)
+    if (refused := other_person(request)) is not None:
+        return refused
     person = viewer_of_request(request).person
-    asked_for = request.GET.get("person", "")
-    if asked_for and asked_for != str(person.pk):
-        return JsonResponse({"person": person.pk, "person_name": person.name}, status=OTHER_PERSON)
-    try:
-        device = UUID(request.GET["device"]) if request.GET.get("device") else None
-    except ValueError:
-        device = None
-    found = tablet_data(session, device=device, person=person, now=now_of(request))
+    found = tablet_data(session, device=device_of(request), person=person, now=now_of(request))
     answer = JsonResponse({**found, "csrf": get_token(request)})
     answer["Cache-Control"] = "no-store"
     return answer
@@ -43,25 +36,13 @@ def data(request: HttpRequest, pk: int) -> HttpResponse:
 
 @require_POST
 def entries(request: HttpRequest, pk: int) -> HttpResponse:
-    """A batch of entries. Answered only when all of them are kept; sent again, the answer is the same."""
     session = session_at_bench(request, pk)
     person, now = viewer_of_request(request).person, now_of(request)
-    try:
-        batch = batch_read(request.body)
-    except (ValueError, RecursionError) as error:
-        return JsonResponse({"error": str(error)}, status=400)
-    if batch.person != person.pk:
-        return JsonResponse({"person": person.pk, "person_name": person.name}, status=OTHER_PERSON)
-    sent = [Sent(one.id, one.number, one.kind, one.facts, one.device_at, one.offset_ms) for one in batch.entries]
-    try:
-        kept = entries_take(session, device=batch.device, sent=sent, sent_at=batch.sent_at, by=person, now=now)
-    except Refusal as refusal:
-        return JsonResponse({"error": str(refusal.text)}, status=OTHER_PERSON)
-    return JsonResponse(
-        {
-            "server_at": now.isoformat(),
-            "entries": [{"id": str(entry.pk), "state": entry.state, "words": entry.words} for entry in kept],
-        }
+    return entries_answered(
+        request,
+        lambda batch, sent: entries_take(
+            session, device=batch.device, sent=sent, sent_at=batch.sent_at, by=person, now=now
+        ),
     )
 
 

@@ -1,28 +1,33 @@
 """Book a place in three steps; my bookings; the card of one booking."""
 
 import uuid
-from typing import Any
+from typing import Any, cast
 from urllib.parse import urlencode
 
 from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_http_methods
 
 from accounts.access import can_act_for, require
 from accounts.http import now_of, today_of, tried, viewer_of_request
 from accounts.queries.history import history_rows
+from breeding.templatetags.stock import percent
 from scheduling.forms.booking import DayForm, DronesForm
 from scheduling.forms.sources import OptionalReasonForm
-from scheduling.models import Booking, BookingSource, BookingState, DroneSource
+from scheduling.models import Booking, BookingSource, BookingState, DroneSource, QueenBatch
 from scheduling.planning.units import tenths_from_ul
 from scheduling.queries.batches import (
     BatchView,
     batch_view,
     batch_views,
     batches_seen_by,
+    batches_to_book,
     batches_with_facts,
     zone_of_batch,
 )
@@ -40,9 +45,9 @@ from scheduling.queries.people import members_acted_for
 from scheduling.queries.sessions import sessions_to_come
 from scheduling.services.bookings import CAN_WITHDRAW, booking_ask, booking_withdraw
 from scheduling.views.common import no_season, season_of_request
-from scheduling.views.pictures import window_gauge_svg
 
-STEPS = ["Which queens", "Which drones", "Which day"]
+ROWS_PER_PAGE = 24
+STEPS = [gettext_lazy("Which queens"), gettext_lazy("Which drones"), gettext_lazy("Which day")]
 
 
 @require_GET
@@ -51,16 +56,17 @@ def book_queens(request: HttpRequest) -> HttpResponse:
     viewer, season = viewer_of_request(request), season_of_request(request)
     if season is None:
         return no_season(request)
-    batches = batches_seen_by(viewer).filter(
-        season=season, closed_on__isnull=True, member__in=members_acted_for(viewer)
-    )
-    views = batch_views(batches, season=season, today=today_of(request))
-    cards = [(view, window_gauge_svg(view)) for view in views if not view.events.doses_at]
+    chosen = request.GET.get("batch", "")
+    batches = batches_seen_by(viewer).filter(season=season, member__in=members_acted_for(viewer))
+    listed = batches_to_book(batches, first=int(chosen) if chosen.isdecimal() and len(chosen) < 10 else None)
+    page = Paginator(listed, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    views = batch_views(cast("QuerySet[QueenBatch]", page.object_list), season=season, today=today_of(request))
     context = {
         "season": season,
-        "bookable": [(view, gauge) for view, gauge in cards if view.not_booked],
-        "booked_out": [view for view, _gauge in cards if not view.not_booked],
-        "chosen": request.GET.get("batch", ""),
+        "bookable": [view for view in views if view.not_booked],
+        "booked_out": [view for view in views if not view.not_booked],
+        "chosen": chosen,
+        "page": page,
         "steps": STEPS,
         "today": today_of(request),
     }
@@ -223,11 +229,7 @@ def booking_card(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _shown(row: BookingSource) -> dict[str, Any]:
     """Shares as per cents, a dash where nothing was predicted."""
-    return {
-        "row": row,
-        "inbreeding": "–" if row.inbreeding is None else f"{100 * row.inbreeding:.1f} %",
-        "viability": "–" if row.viability is None else f"{100 * row.viability:.0f} %",
-    }
+    return {"row": row, "inbreeding": percent(row.inbreeding, 1), "viability": percent(row.viability)}
 
 
 @require_http_methods(["GET", "POST"])

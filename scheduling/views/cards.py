@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
-from scheduling.planning.timing import BatchState, CohortState, Note, Step, cohort_late_notes
+from scheduling.planning.timing import BatchState, CohortState, Note, Step, cohort_late_notes, limit_said
 from scheduling.queries.batches import BatchView, QueenView
 from scheduling.queries.bookings import Misfit
 from scheduling.queries.sources import CohortView, SourceView
-from scheduling.queries.words import day_words
+from scheduling.queries.words import day_words, words_of
 from scheduling.services.cohorts import OBSERVED
 
 # Steps of the calendar that members record, and the observation they record with them.
@@ -27,6 +27,7 @@ RECORDED_AS = {
 }
 CELL_STEPS = {"confine_breeder", "count_started", "cells_sealed", "cage_cells"}
 BATCH_STEPS = {*CELL_STEPS, "graft"}
+LOOKED_AT = {"egg_check_1", "egg_check_2", "egg_check_3", "sealed_brood", "decide"}
 COHORT_RECORDED_AS = {"insert_comb": "comb_in_on", "look_for_eggs": "laid_on", "mark_drones": "marked_on"}
 COHORT_COUNTED = {"count_capped", "count_drones"}
 # The bookings say these of each booked day, with a day that would fit.
@@ -44,6 +45,15 @@ class StepRow:
     @property
     def day(self) -> dt.date:
         return self.step.done_on or self.step.best
+
+    @property
+    def limit(self) -> str:
+        """Until when it can be done at all; why there is no such day is said where that day would have been missed."""
+        step = self.step
+        if step.is_done or step.is_event or (step.hard_limit is None and self.state != "late"):
+            return ""
+        said = limit_said(step)
+        return words_of(said) if said else ""
 
     @property
     def latest(self) -> dt.date | None:
@@ -100,7 +110,7 @@ def batch_findings(view: BatchView, misfits: Sequence[Misfit]) -> list[Finding]:
 
 
 def _findings(notes: Sequence[Note]) -> list[Finding]:
-    return [Finding(note.text, note.help) for note in notes]
+    return [Finding(words_of(note.text), words_of(note.help)) for note in notes]
 
 
 def queen_headline(view: QueenView) -> str:
@@ -110,7 +120,7 @@ def queen_headline(view: QueenView) -> str:
         return _("Nothing is due for %(queen)s") % {"queen": view.queen}
     return _("%(queen)s: %(what)s on %(day)s") % {
         "queen": view.queen,
-        "what": step.what[:1].lower() + step.what[1:] if not step.what.startswith("CO2") else step.what,
+        "what": words_of(step.what.inside()),
         "day": day_words(step.best),
     }
 
@@ -119,25 +129,35 @@ def queen_findings(view: QueenView) -> list[Finding]:
     return [] if view.is_away else _findings((*view.calendar.notes, *view.late))
 
 
-def queen_step_rows(view: QueenView) -> list[StepRow]:
-    """From her emergence on: what went before is the batch's."""
+def queen_step_rows(view: QueenView, *, may: bool) -> list[StepRow]:
+    """From her emergence on: what went before is the batch's. What is found in her nuc has a page of its own."""
     today = view.of.today
+    look = reverse("scheduling:check_add", args=[view.queen.pk]) if may and can_be_looked_at(view) else ""
     return [
-        StepRow(step, "let_go" if view.is_away and not step.is_done else step_state(step, today))
+        StepRow(
+            step,
+            "let_go" if view.is_away and not step.is_done else step_state(step, today),
+            look if step.key in LOOKED_AT and (step.is_done or step.earliest <= today) else "",
+        )
         for step in view.steps
         if step.key not in BATCH_STEPS and not (step.key == "excluder_alarm" and (step.is_done or today < step.best))
     ]
 
 
+def can_be_looked_at(view: QueenView) -> bool:
+    """She got semen and is still there: eggs and brood are looked for."""
+    return not view.is_away and bool(view.queen.doses.all()) and view.events.closed_on is None
+
+
 def cohort_findings(view: CohortView, of_source: Sequence[Note]) -> list[Finding]:
     """What no longer fits a called day first, then what is late of this comb."""
     late = cohort_late_notes(view.events, view.calendar, view.settings, view.today)
-    return source_findings(of_source) + _findings(late)
+    return source_findings(of_source) + _findings((*view.calendar.notes, *late))
 
 
 def source_findings(notes: Sequence[Note]) -> list[Finding]:
     """Days its drones are called to on which none of them is ripe. The calls stay as they are."""
-    return [Finding(note.text, note.help, "stop") for note in notes]
+    return [Finding(words_of(note.text), words_of(note.help), "stop") for note in notes]
 
 
 def step_rows(view: BatchView, *, may: bool) -> list[StepRow]:
@@ -166,6 +186,8 @@ def _batch_step_state(view: BatchView, step: Step) -> str:
 
 
 def _batch_record(view: BatchView, step: Step) -> str:
+    if step.key == "first_co2" and view.batch.closed_on is None and view.events.emergences:
+        return reverse("scheduling:batch_co2", args=[view.batch.pk])
     observation = RECORDED_AS.get(step.key)
     if observation is None or view.batch.closed_on is not None or (not step.is_done and step.earliest > view.today):
         return ""

@@ -1,5 +1,7 @@
 """Looking at an inseminated queen: eggs, sealed brood, outcome."""
 
+import json
+
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -33,6 +35,8 @@ def check_add(request: HttpRequest, pk: int) -> HttpResponse:
                 finding=data["finding"],
                 pattern=data["pattern"],
                 note=data["note"],
+                brood_cells=data["brood_cells"],
+                brood_alive=data["brood_alive"],
                 entry=data["entry"],
                 by=viewer.person,
                 now=now_of(request),
@@ -46,5 +50,10 @@ def check_add(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "scheduling/check_form.html",
-        {"queen": queen, "form": form, "checks": queen.checks.filter(replaced_by=None)},
+        {
+            "queen": queen,
+            "form": form,
+            "checks": queen.checks.filter(replaced_by=None),
+            "facts": json.dumps({"queen": queen.pk}),
+        },
     )

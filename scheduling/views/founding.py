@@ -19,7 +19,7 @@ from scheduling.forms.founding import FoundingForm
 from scheduling.services.founding import cooperative_found_with_season
 
 PARTS = [
-    (gettext_lazy("The cooperative"), ["name", "time_zone"]),
+    (gettext_lazy("The cooperative"), ["name", "time_zone", "language"]),
     (gettext_lazy("You"), ["person_name", "email", "password"]),
     (gettext_lazy("Your apiary business"), ["member_name"]),
     (gettext_lazy("Your first apiary"), ["apiary_name", "apiary_place"]),

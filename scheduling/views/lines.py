@@ -25,12 +25,13 @@ def season_lines(request: HttpRequest) -> HttpResponse:
     if season is None:
         return no_season(request)
     everyone = request.GET.get("who") == "all" or not viewer.is_member
-    lines = lines_of(viewer, season, today=today_of(request), everyone=everyone)
+    lines = lines_of(viewer, season, today=today_of(request), everyone=everyone, page=request.GET.get("page"))
     wide, near = lines_drawn(lines)
     labels = [*(_batch_label(view, everyone) for view in lines.batches), *map(_cohort_label, lines.cohorts)]
     context = {
         "season": season,
         "lines": lines,
+        "page": lines.page,
         "everyone": everyone,
         "can_choose": viewer.is_member,
         "answer": meeting_words(lines),

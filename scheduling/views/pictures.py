@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from django.utils.formats import date_format
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
+from django.utils.translation import pgettext
 
-from accounts.templatetags.broodtide import svg
+from accounts.templatetags.broodtide import day_month, svg
 from scheduling.models import Season
 from scheduling.planning.timing import BatchState
 from scheduling.queries.batches import BatchView
@@ -20,10 +21,6 @@ from viz import season_rule as rule
 
 WEEKS_BEFORE, WEEKS_AFTER = 4, 5
 DAY = dt.timedelta(days=1)  # drawings end at the start of the day after
-
-
-def _day_month(day: dt.date) -> str:
-    return date_format(day, "j M")
 
 
 def _month(day: dt.date) -> str:
@@ -52,7 +49,7 @@ def window_gauge_svg(view: BatchView) -> SafeString:
             last=_("last day"),
             today=_("today"),
             head=(_("What"), _("Day")),
-            day=_day_month,
+            day=day_month,
         ),
     )
     return svg(drawn.svg)
@@ -78,7 +75,7 @@ def cohort_gauge_svg(view: CohortView) -> SafeString:
             last=_("last day"),
             today=_("today"),
             head=(_("What"), _("Day")),
-            day=_day_month,
+            day=day_month,
         ),
     )
     return svg(drawn.svg)
@@ -114,9 +111,9 @@ def lines_drawn(lines: SeasonLines) -> tuple[season_lines.Drawn, season_lines.Dr
         today=_("today"),
         place=_("place at the bench"),
         caption=_("Season lines"),
-        head=(_("Line"), _("Step"), _("From"), _("To"), _("Bench places")),
+        head=(pgettext("of the season", "Line"), _("Step"), _("From"), _("To"), _("Bench places")),
         day=day_words,
-        tick=_day_month,
+        tick=day_month,
     )
     return (
         season_lines.draw_lines(rows, window, uid="lines", words=words),

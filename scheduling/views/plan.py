@@ -1,5 +1,7 @@
 """Plan board: does every queen have a place, a source and enough drones?"""
 
+import datetime as dt
+
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -13,8 +15,10 @@ from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of
 from accounts.refusals import Refusal
 from accounts.services.jobs import job_ask_stop
 from scheduling.forms.plan import MoveForm
-from scheduling.models import Booking, Placement, Plan, Season
+from scheduling.models import BenchSession, Booking, Placement, Plan, Season
 from scheduling.queries.board import Board, board_of
+from scheduling.queries.calls import Call, call_changes
+from scheduling.queries.change_words import change_words, zone_of_season
 from scheduling.queries.plans import (
     SKETCHES,
     member_changes,
@@ -26,9 +30,10 @@ from scheduling.queries.plans import (
 from scheduling.queries.problem import facts_mark, problem_of
 from scheduling.queries.repair import is_repair
 from scheduling.queries.season import season_in_force
+from scheduling.queries.shares import shares_of
 from scheduling.services.plan_ask import plan_ask
 from scheduling.services.plan_publish import plan_publish
-from scheduling.services.plans import plan_discard, plan_move, plan_sketch_from, plan_take_out
+from scheduling.services.plans import plan_discard, plan_move, plan_move_back, plan_sketch_from, plan_take_out
 
 COORDINATOR_ONLY = gettext_lazy(
     "The plan board is the coordinator's. Your own places stand under Today and in your bookings."
@@ -41,7 +46,7 @@ def _season(request: HttpRequest) -> Season | None:
     return season_in_force(viewer.cooperative, today=today_of(request))
 
 
-def _plan(request: HttpRequest, pk: int) -> Plan:
+def plan_to_change(request: HttpRequest, pk: int) -> Plan:
     viewer = viewer_of_request(request)
     plan = get_object_or_404(plans_seen_by(viewer).select_related("season__cooperative", "job"), pk=pk)
     require(can_plan(viewer), COORDINATOR_ONLY)
@@ -60,7 +65,7 @@ def board(request: HttpRequest) -> HttpResponse:
 
 @require_GET
 def plan_page(request: HttpRequest, pk: int) -> HttpResponse:
-    plan = _plan(request, pk)
+    plan = plan_to_change(request, pk)
     return _show(request, plan.season, plan)
 
 
@@ -69,7 +74,14 @@ def _show(request: HttpRequest, season: Season, plan: Plan | None) -> HttpRespon
         problem = problem_of(season, now=now_of(request))
     except Refusal as refusal:  # figures that only the coordinator can set
         return render(request, "scheduling/board_empty.html", {"refusal": refusal})
-    shown = board_of(season, plan, problem)
+    shown = board_of(
+        season,
+        plan,
+        problem,
+        day=_day(request),
+        days=request.GET.get("days"),
+        rest=request.GET.get("rest"),
+    )
     return render(
         request,
         "scheduling/board.html",
@@ -83,10 +95,24 @@ def _show(request: HttpRequest, season: Season, plan: Plan | None) -> HttpRespon
             "is_sketch": plan is not None and plan.state in SKETCHES,
             "is_repair": plan is not None and is_repair(plan),
             "facts_changed": plan is not None and plan.facts_mark not in {"", facts_mark(problem)},
+            "shares": shares_of(season, plan) if plan else None,
             "gap_percent": 100 * float(plan.result.get("gap", 0)) if plan else 0,
             "earlier": season.plans.filter(number__isnull=False).order_by("-number")[:8],
         },
     )
+
+
+def _day(request: HttpRequest) -> dt.date | None:
+    """The bench day that the address asks to be shown; nonsense in it asks for nothing."""
+    try:
+        return dt.date.fromisoformat(request.GET.get("day", ""))
+    except ValueError:
+        return None
+
+
+def _at_its_day(plan: Plan, session: BenchSession) -> str:
+    """The plan's page, at the days among which a card was put down."""
+    return f"{reverse('scheduling:plan', args=[plan.pk])}?day={session.day.isoformat()}"
 
 
 def _finding(shown: Board) -> str:
@@ -116,7 +142,7 @@ def work_out(request: HttpRequest) -> HttpResponse:
 @require_GET
 def run(request: HttpRequest, pk: int) -> HttpResponse:
     """The waiting page: steps, best so far; a fragment for htmx, itself again for everybody else."""
-    plan = _plan(request, pk)
+    plan = plan_to_change(request, pk)
     if plan.job is None or plan.job.state == "ready":
         to = reverse("scheduling:plan_repair" if is_repair(plan) else "scheduling:plan", args=[plan.pk])
         if request.headers.get("HX-Request"):
@@ -130,7 +156,7 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
 
 @require_POST
 def stop(request: HttpRequest, pk: int) -> HttpResponse:
-    plan = _plan(request, pk)
+    plan = plan_to_change(request, pk)
     job = plan.job
     if job is not None:
         tried_with_message(
@@ -141,7 +167,7 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
 
 @require_POST
 def sketch(request: HttpRequest, pk: int) -> HttpResponse:
-    plan = _plan(request, pk)
+    plan = plan_to_change(request, pk)
     person = viewer_of_request(request).person
     made = tried_with_message(request, lambda: plan_sketch_from(plan, by=person, now=now_of(request)))
     return redirect("scheduling:plan", pk=made.pk if made else plan.pk)
@@ -149,7 +175,7 @@ def sketch(request: HttpRequest, pk: int) -> HttpResponse:
 
 @require_POST
 def discard(request: HttpRequest, pk: int) -> HttpResponse:
-    plan = _plan(request, pk)
+    plan = plan_to_change(request, pk)
     person = viewer_of_request(request).person
     if tried_with_message(request, lambda: plan_discard(plan, by=person, now=now_of(request))):
         messages.success(request, _("The sketch is set aside."))
@@ -159,7 +185,7 @@ def discard(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def move(request: HttpRequest, pk: int, booking_pk: int, placement_pk: int | None = None) -> HttpResponse:
     """Move queens of one card, or place queens that have none."""
-    plan = _plan(request, pk)
+    plan = plan_to_change(request, pk)
     booking = get_object_or_404(Booking.objects.select_related("batch"), pk=booking_pk, season=plan.season)
     placement = get_object_or_404(Placement, pk=placement_pk, plan=plan, booking=booking) if placement_pk else None
     sources = list(booking.accepted.values_list("source_id", flat=True))
@@ -187,10 +213,9 @@ def move(request: HttpRequest, pk: int, booking_pk: int, placement_pk: int | Non
             ),
         )
         if done:
-            messages.success(
-                request, _("%(batch)s moved to %(session)s.") % {"batch": booking.batch, "session": data["session"]}
-            )
-            return redirect("scheduling:plan", pk=plan.pk)
+            words = _("%(batch)s moved to %(session)s.") % {"batch": booking.batch, "session": data["session"]}
+            messages.success(request, words, extra_tags=_undo(plan))
+            return redirect(_at_its_day(plan, data["session"]))
     return render(
         request, "scheduling/board_move.html", {"plan": plan, "booking": booking, "placement": placement, "form": form}
     )
@@ -198,17 +223,32 @@ def move(request: HttpRequest, pk: int, booking_pk: int, placement_pk: int | Non
 
 @require_POST
 def take_out(request: HttpRequest, pk: int, placement_pk: int) -> HttpResponse:
-    plan = _plan(request, pk)
-    placement = get_object_or_404(Placement, pk=placement_pk, plan=plan)
+    plan = plan_to_change(request, pk)
+    placement = get_object_or_404(Placement.objects.select_related("booking__batch"), pk=placement_pk, plan=plan)
     person = viewer_of_request(request).person
-    tried_with_message(request, lambda: plan_take_out(plan, placement=placement, by=person, now=now_of(request)))
+    if tried_with_message(request, lambda: plan_take_out(plan, placement=placement, by=person, now=now_of(request))):
+        words = _("%(batch)s has no place now.") % {"batch": placement.booking.batch}
+        messages.success(request, words, extra_tags=_undo(plan))
     return redirect("scheduling:plan", pk=plan.pk)
+
+
+@require_POST
+def move_back(request: HttpRequest, pk: int) -> HttpResponse:
+    plan = plan_to_change(request, pk)
+    person = viewer_of_request(request).person
+    if tried_with_message(request, lambda: plan_move_back(plan, by=person, now=now_of(request))):
+        messages.success(request, _("The move is taken back."))
+    return redirect("scheduling:plan", pk=plan.pk)
+
+
+def _undo(plan: Plan) -> str:
+    return f"undo:{reverse('scheduling:plan_move_back', args=[plan.pk])}"
 
 
 @require_http_methods(["GET", "POST"])
 def publish(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask first, showing exactly who will be told what; then publish."""
-    plan = _plan(request, pk)
+    plan = plan_to_change(request, pk)
     before = plan_in_force(plan.season)
     if request.method == "POST":
         person = viewer_of_request(request).person
@@ -227,11 +267,30 @@ def publish(request: HttpRequest, pk: int) -> HttpResponse:
             )
             return redirect("scheduling:plan", pk=done.pk)
         return redirect("scheduling:plan", pk=plan.pk)
+    if plan.state not in SKETCHES:
+        return redirect("scheduling:plan", pk=plan.pk)
     number = (
         plan.season.plans.filter(number__isnull=False).order_by("-number").values_list("number", flat=True).first() or 0
     ) + 1
+    zone = zone_of_season(plan.season)
     return render(
         request,
         "scheduling/board_publish.html",
-        {"plan": plan, "number": number, "before": before, "told": member_changes(plan, before)},
+        {
+            "plan": plan,
+            "number": number,
+            "before": before,
+            "told": [
+                (entry.member, [(change.booking, change_words(change, zone)) for change in entry.changes])
+                for entry in member_changes(plan, before)
+            ],
+            "calls": _call_changes(plan, before, now=now_of(request)),
+        },
     )
+
+
+def _call_changes(plan: Plan, before: Plan | None, *, now: dt.datetime) -> list[Call]:
+    try:
+        return call_changes(plan, before, problem_of(plan.season, now=now))
+    except Refusal:  # publishing itself will say which figure is missing
+        return []

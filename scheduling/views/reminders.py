@@ -11,18 +11,20 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from accounts.http import now_of, tried, tried_with_message, viewer_of_request
-from accounts.models import Channel, Person
+from accounts.models import Person
 from accounts.services.wishes import wishes_set
-from scheduling.forms.reminders import MailWishForm, PutOffForm
+from scheduling.forms.reminders import PutOffForm, WishesForm
 from scheduling.models import Reminder
-from scheduling.queries.reminders import ended_reminders, open_reminders, reminders_seen_by, shown
-from scheduling.reminder_kinds import KINDS
+from scheduling.queries.reminders import ended_reminders, open_reminders, reminders_settled_by, shown
+from scheduling.services.channels import ways_of
 from scheduling.services.reminder_rows import (
+    reminder_acknowledge,
     reminder_done,
     reminder_let_go,
     reminder_put_off,
     reminder_take_back,
 )
+from scheduling.services.summary import summary_set
 
 
 @require_http_methods(["GET"])
@@ -36,6 +38,7 @@ def reminder_list(request: HttpRequest) -> HttpResponse:
         {
             "title": _finding(len(due)),
             "due": due,
+            "on_it": [row for row in rows if row.state == "acknowledged"],
             "coming": [row for row in rows if row.state in {"coming", "put_off"}],
             "ended": ended_reminders(viewer, now=now, since=now - dt.timedelta(days=14)),
         },
@@ -53,6 +56,18 @@ def done(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = _load(request, pk)
     if tried_with_message(request, lambda: reminder_done(reminder, by=_person(request), now=now_of(request))):
         messages.success(request, _("Done: %(title)s.") % {"title": reminder.title}, extra_tags=_undo_tag(reminder))
+    return _back(request)
+
+
+@require_POST
+def acknowledge(request: HttpRequest, pk: int) -> HttpResponse:
+    reminder = _load(request, pk)
+    if tried_with_message(request, lambda: reminder_acknowledge(reminder, by=_person(request), now=now_of(request))):
+        messages.success(
+            request,
+            _("Nobody else is told of it. It stays here until it is done."),
+            extra_tags=_undo_tag(reminder),
+        )
     return _back(request)
 
 
@@ -90,13 +105,14 @@ def put_off(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def wishes(request: HttpRequest) -> HttpResponse:
     person = _person(request)
-    form = MailWishForm(request.POST or None, initial={"kinds": MailWishForm.wanted_by(person)})
+    viewer = viewer_of_request(request)
+    form = WishesForm(request.POST or None, person=person, ways=ways_of(person, viewer.cooperative))
     if request.method == "POST" and form.is_valid():
-        chosen = set(form.cleaned_data["kinds"])
-        wishes_set(
+        wishes_set(person, wanted=form.wanted, cooperative=viewer.cooperative, by=person, now=now_of(request))
+        summary_set(
             person,
-            wanted={(kind, Channel.MAIL): kind in chosen for kind in KINDS},
-            cooperative=viewer_of_request(request).cooperative,
+            at=form.cleaned_data["summary_at"],
+            cooperative=viewer.cooperative,
             by=person,
             now=now_of(request),
         )
@@ -106,7 +122,7 @@ def wishes(request: HttpRequest) -> HttpResponse:
 
 
 def _load(request: HttpRequest, pk: int) -> Reminder:
-    return get_object_or_404(reminders_seen_by(viewer_of_request(request)), pk=pk)
+    return get_object_or_404(reminders_settled_by(viewer_of_request(request)), pk=pk)
 
 
 def _person(request: HttpRequest) -> Person:

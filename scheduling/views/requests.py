@@ -3,6 +3,8 @@
 import datetime as dt
 from dataclasses import dataclass
 
+from django.core.paginator import Paginator
+from django.db.models import Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext as _
@@ -14,6 +16,8 @@ from accounts.http import today_of, viewer_of_request
 from scheduling.models import Booking
 from scheduling.queries.batches import batch_views
 from scheduling.queries.season import season_in_force
+
+ROWS_PER_PAGE = 50
 
 
 @dataclass(frozen=True)
@@ -28,26 +32,22 @@ def request_list(request: HttpRequest) -> HttpResponse:
     viewer, today = viewer_of_request(request), today_of(request)
     require(can_plan(viewer), gettext_lazy("Requests are the coordinator's page. Yours stand in your bookings."))
     season = season_in_force(viewer.cooperative, today=today)
+    bookings = Booking.objects.filter(season=season).exclude(state="not_sent").order_by("asked_at", "pk")
+    pages = Paginator(bookings.select_related("batch", "member").prefetch_related("accepted__source"), ROWS_PER_PAGE)
+    shown = pages.get_page(request.GET.get("page"))
     rows: list[RequestRow] = []
     if season is not None:
-        bookings = (
-            Booking.objects.filter(season=season)
-            .exclude(state="not_sent")
-            .select_related("batch", "member")
-            .prefetch_related("accepted__source")
-        )
-        windows = {
-            view.batch.pk: view.calendar.window
-            for view in batch_views(season.batches.filter(bookings__in=bookings).distinct(), season=season, today=today)
-        }
+        batches = season.batches.filter(pk__in={booking.batch_id for booking in shown})
+        windows = {view.batch.pk: view.calendar.window for view in batch_views(batches, season=season, today=today)}
         rows = [
             RequestRow(booking, windows[booking.batch_id].opens_on, windows[booking.batch_id].last_on)
-            for booking in bookings
+            for booking in shown
         ]
-    waiting = sum(row.booking.queens for row in rows if row.booking.state in {"asked", "queued", "offered"})
+    waits = bookings.filter(state__in=["asked", "queued", "offered"])
+    waiting = waits.aggregate(queens=Sum("queens"))["queens"] or 0
     finding = (
         ngettext("%(n)d queen waits for a place", "%(n)d queens wait for a place", waiting) % {"n": waiting}
         if waiting
         else _("No queen waits for a place")
     )
-    return render(request, "scheduling/requests.html", {"rows": rows, "finding": finding})
+    return render(request, "scheduling/requests.html", {"rows": rows, "page": shown, "finding": finding})

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 from django.views.decorators.http import require_GET, require_http_methods
 
 from accounts.access import can_plan, require
@@ -20,11 +21,12 @@ from scheduling.queries.season import (
     setting_history,
     setting_rows,
 )
+from scheduling.queries.words import words_of
 from scheduling.services.season import season_open, setting_change
 from scheduling.services.setting_preview import SettingPreview, setting_preview
 from scheduling.views.common import no_season, season_of_request
 
-ONLY_COORDINATOR = "The coordinator changes the figures of the season."
+ONLY_COORDINATOR = gettext_noop("The coordinator changes the figures of the season.")
 
 
 @require_GET
@@ -41,14 +43,19 @@ def settings_page(request: HttpRequest) -> HttpResponse:
             "topics": _by_topic(rows),
             "missing": [row for row in rows if row.is_missing],
             "conflicts": CONFLICTS,
-            "history": setting_history(season)[:20],
+            "history": setting_history(season, most=20),
             "can_change": can_plan(viewer_of_request(request)) and season.closed_at is None,
         },
     )
 
 
-def _by_topic(rows: list[SettingRow]) -> list[tuple[str, list[SettingRow]]]:
-    return [(str(topic), [row for row in rows if row.fact.topic == topic]) for topic in Topic]
+def _by_topic(rows: list[SettingRow]) -> list[tuple[str, list[SettingRow], bool]]:
+    """Folded by topic; open where a figure is still to be set, or was changed this season."""
+    found = []
+    for topic in Topic:
+        mine = [row for row in rows if row.fact.topic == topic]
+        found.append((words_of(topic.said), mine, any(row.is_missing or row.row for row in mine)))
+    return found
 
 
 @require_http_methods(["GET", "POST"])
@@ -103,12 +110,12 @@ def _use(request: HttpRequest, season: Season, preview: SettingPreview, form: Se
 
 def _say_used(request: HttpRequest, row: SettingRow, preview: SettingPreview) -> None:
     if preview.value is None:
-        text = _("“%(label)s” is back at its default.") % {"label": row.fact.label}
+        text = _("“%(label)s” is back at its default.") % {"label": words_of(row.fact.label)}
     else:
         text = _("“%(label)s” is %(value)s %(unit)s now.") % {
-            "label": row.fact.label,
+            "label": words_of(row.fact.label),
             "value": f"{preview.value.normalize():f}",
-            "unit": row.fact.unit,
+            "unit": words_of(row.fact.unit),
         }
     follow = _("Nothing on record moves.") if preview.is_empty else _("All dates follow.")
     messages.success(request, f"{text} {follow}")

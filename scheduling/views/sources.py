@@ -1,5 +1,6 @@
 """Drone sources and their cohorts: the list, the cards, offering, observing, counting."""
 
+import json
 from typing import Any
 
 from django.contrib import messages
@@ -7,11 +8,13 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from accounts.access import can_act_for, can_plan, require
 from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of_request
 from accounts.queries.history import history_rows
+from breeding.queries.stock import labels_to_offer
 from scheduling.forms.sources import (
     CohortAddForm,
     CohortStepForm,
@@ -23,7 +26,9 @@ from scheduling.forms.sources import (
 )
 from scheduling.models import CountKind, DroneCohort, DroneSource
 from scheduling.planning.timing import Note
+from scheduling.queries.calls import calls_of_source
 from scheduling.queries.drones import cohort_forecast
+from scheduling.queries.people import drone_queens_for
 from scheduling.queries.sources import (
     CohortView,
     bookings_relying_on,
@@ -38,6 +43,7 @@ from scheduling.queries.sources import (
     sources_with_facts,
     zone_of_source,
 )
+from scheduling.queries.words import words_of
 from scheduling.services.cohorts import OBSERVED, cohort_add, cohort_observe, count_record
 from scheduling.services.sources import source_edit, source_hold, source_hold_lift, source_offer, source_withdraw
 from scheduling.views.cards import (
@@ -50,8 +56,9 @@ from scheduling.views.cards import (
 )
 from scheduling.views.common import no_season, season_of_request
 from scheduling.views.pictures import cohort_gauge_svg
+from scheduling.views.yields import yield_words
 
-ONLY_COORDINATOR = "The coordinator holds and releases sources."
+ONLY_COORDINATOR = gettext_noop("The coordinator holds and releases sources.")
 
 
 @require_GET
@@ -84,7 +91,8 @@ def source_new(request: HttpRequest) -> HttpResponse:
             text = _("%(source)s is offered, with the letter %(letter)s. Say when its comb goes in.")
             messages.success(request, text % {"source": source, "letter": source.letter})
             return redirect("scheduling:cohort_add", source.pk)
-    return render(request, "scheduling/source_new.html", {"form": form, "season": season})
+    labels = labels_to_offer(viewer, drone_queens_for(viewer))
+    return render(request, "scheduling/source_new.html", {"form": form, "season": season, "labels": labels})
 
 
 @require_GET
@@ -101,12 +109,15 @@ def source_card(request: HttpRequest, pk: int) -> HttpResponse:
             "source": source,
             "headline": source_headline(view),
             "findings": source_findings(notes_of_source(view)),
+            "gives": yield_words(view),
             "forecasts": [(cohort, cohort_forecast(cohort)) for cohort in view.cohorts],
+            "calls": calls_of_source(source, today=view.today) if may or viewer.is_coordinator else [],
             "relying": bookings_relying_on(source) if viewer.is_coordinator else [],
             "history": history_rows(history_of_source(source)[:40]),
             "may": may,
             "may_hold": can_plan(viewer),
             "today": view.today,
+            "zone": source.season.cooperative.time_zone,
         },
     )
 
@@ -220,7 +231,7 @@ def cohort_step(request: HttpRequest, pk: int, step: str) -> HttpResponse:
                 request, _("Written down: %(said)s of %(cohort)s.") % {"said": OBSERVED[step], "cohort": cohort}
             )
             for note in _notes(_view_now(request, pk)):
-                messages.warning(request, f"{note.text} {note.help}")
+                messages.warning(request, f"{words_of(note.text)} {words_of(note.help)}")
             return redirect("scheduling:cohort", pk)
     return render(
         request,
@@ -260,7 +271,11 @@ def cohort_count(request: HttpRequest, pk: int) -> HttpResponse:
             )
             return redirect("scheduling:cohort", pk)
     title = _("How many drones has %(cohort)s?") % {"cohort": cohort}
-    return render(request, "scheduling/cohort_form.html", {"cohort": cohort, "form": form, "title": title})
+    return render(
+        request,
+        "scheduling/cohort_form.html",
+        {"cohort": cohort, "form": form, "title": title, "facts": json.dumps({"cohort": cohort.pk})},
+    )
 
 
 def _tried_on_day(form: CohortStepForm, service: Any) -> Any:

@@ -15,7 +15,7 @@ def can_i_still(request: HttpRequest) -> HttpResponse:
     viewer, season = viewer_of_request(request), season_of_request(request)
     if season is None:
         return no_season(request)
-    asked = StillForm(request.GET or None)
+    asked = StillForm(request.GET if "day" in request.GET else None)
     day = asked.cleaned_data["day"] if asked.is_bound and asked.is_valid() else None
     everyone = request.GET.get("who") == "all" or not viewer.is_member
     page = still_page(viewer, season, today=today_of(request), day=day, everyone=everyone)

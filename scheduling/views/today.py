@@ -1,13 +1,16 @@
 """Today: what needs me, and what comes next?"""
 
 import datetime as dt
+import json
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import NoReverseMatch, reverse
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import pgettext
 from django.views.decorators.http import require_GET
 
 from accounts.access import Viewer
@@ -40,7 +43,7 @@ def today(request: HttpRequest) -> HttpResponse:
     pressing, coming = due_now(viewer, now=now)
     context: dict[str, Any] = {
         "season": season,
-        "headline": headline(pressing, coming),
+        "headline": headline(pressing, coming, now=now, zone=ZoneInfo(viewer.cooperative.time_zone)),
         "due": [_due_row(row, viewer, now) for row in pressing],
         "coming": [_due_row(row, viewer, now) for row in coming],
         "steps": [(step, *FIRST_STEPS[step.key]()) for step in first_steps(viewer, season)],
@@ -79,6 +82,8 @@ def _due_row(row: ShownReminder, viewer: Viewer, now: dt.datetime) -> dict[str, 
         "icon": "check",
         "post": _address("scheduling:reminder_done", row.reminder.pk),
         "second": row.state not in ("late", "due"),
+        "facts": json.dumps({"reminder": row.reminder.pk, "act": "done"}),
+        "said": _("Done: %(title)s") % {"title": row.reminder.title},
     }
     acts: list[dict[str, Any]] = [done]
     if row.kind.key == OFFERED:
@@ -89,11 +94,17 @@ def _due_row(row: ShownReminder, viewer: Viewer, now: dt.datetime) -> dict[str, 
         ]
     elif not row.is_news:
         acts.append(
-            {"label": _("Put off"), "link": _address("scheduling:reminder_put_off", row.reminder.pk), "second": True}
+            {
+                "label": pgettext("act", "Put off"),
+                "link": _address("scheduling:reminder_put_off", row.reminder.pk),
+                "second": True,
+                "put_off": row.reminder.pk,
+                "said": _("Put off: %(title)s") % {"title": row.reminder.title},
+            }
         )
     return {
         "day": _big_day(days, due.date()),
-        "when": _("by %(hour)s") % {"hour": f"{due:%H:%M}"} if days == 0 else day_words(due.date()),
+        "when": _when(days, due),
         "state": state_of("reminder", row.state),
         "what": row.reminder.title,
         "why": row.reminder.why,
@@ -107,7 +118,15 @@ def _big_day(days: int, day: dt.date) -> str:
         return _("Today")
     if days < 0:
         return _("−%(n)d d") % {"n": -days}
-    return _("Tomorrow") if days == 1 else f"{day:%a}"
+    return _("Tomorrow") if days == 1 else date_format(day, "D")
+
+
+def _when(days: int, due: dt.datetime) -> str:
+    """The hour today; else the date, without the weekday where it stands above as the big day."""
+    if days == 0:
+        return _("by %(hour)s") % {"hour": f"{due:%H:%M}"}
+    words = day_words(due.date())
+    return words.partition(" ")[2] if days > 1 else words
 
 
 def _address(name: str, *args: object) -> str:

@@ -89,6 +89,13 @@ def _moment(value: Any) -> dt.datetime:
     return moment
 
 
+class HiveLookForm(forms.Form):
+    """What a member decides about an entry of their own that needs a look."""
+
+    answer = forms.ChoiceField(choices=[("mine", _("Take mine")), ("let_go", _("Let it go"))])
+    reason = forms.CharField(label=_("Why? (optional)"), max_length=160, required=False)
+
+
 class LookForm(forms.Form):
     """What a person decides about an entry that needs a look."""
 

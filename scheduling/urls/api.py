@@ -1,0 +1,28 @@
+"""The part of this app in /api/v1/."""
+
+from accounts.api.routes import routes
+from scheduling.api.batches import BatchEndpoint, BatchQueenEndpoint, SeasonEndpoint
+from scheduling.api.bench import Co2Endpoint, DoseEndpoint, LotEndpoint
+from scheduling.api.bookings import BookingEndpoint, OfferEndpoint
+from scheduling.api.planning import BenchEndpoint, PlanEndpoint, SessionEndpoint
+from scheduling.api.reminders import ReminderEndpoint
+from scheduling.api.sources import CohortEndpoint, SourceEndpoint
+
+urlpatterns = routes(
+    {
+        "seasons": SeasonEndpoint,
+        "batches": BatchEndpoint,
+        "batch-queens": BatchQueenEndpoint,
+        "sources": SourceEndpoint,
+        "cohorts": CohortEndpoint,
+        "bookings": BookingEndpoint,
+        "offers": OfferEndpoint,
+        "benches": BenchEndpoint,
+        "sessions": SessionEndpoint,
+        "plans": PlanEndpoint,
+        "reminders": ReminderEndpoint,
+        "lots": LotEndpoint,
+        "doses": DoseEndpoint,
+        "co2-treatments": Co2Endpoint,
+    }
+)
