@@ -1,17 +1,17 @@
 // The bench page on a tablet: every tap is kept on it first, then sent. Takes the page's forms over once it has the
 // session's data; before that, and where a device keeps nothing, the forms go to the server as they are.
-import { DeviceClock } from "./clock.js";
+import { DeviceClock } from "../offline/clock.js";
+import { isNearlyFull, keepOrMakeRoom, keepPage } from "../offline/device.js";
+import { Sender } from "../offline/send.js";
+import { drawSent, wordsOf } from "../offline/sent.js";
+import { randomId, Store } from "../offline/store.js";
 import { Fold, lotLeft, UNDO } from "./reduce.js";
-import { refuseDose, refuseLot, refuseReading, refuseTakeOut } from "./rules.js";
-import { Sender } from "./send.js";
-import { randomId, Store } from "./store.js";
-import { tenthsOf, ul, View, wordsOf } from "./view.js";
+import { refuseDose, refuseGiveOn, refuseLot, refuseReading, refuseTakeOut, refuseTip } from "./rules.js";
+import { tenthsOf, ul, View } from "./view.js";
 import { WhatNow } from "./what-now.js";
 
-const PAGES = "bench-pages";
 const REFUSED = ["look", "settled"];
 const NEXT_DOSE_MS = 800; // a bouncing pedal must not inseminate the next queen
-const FULL_SHARE = 0.9;
 const CLOCK_MINUTES = 5;
 
 class Bench {
@@ -20,8 +20,7 @@ class Bench {
     this.store = store;
     this.session = Number(page.dataset.session);
     this.person = Number(page.dataset.person);
-    this.words = wordsOf(page);
-    this.view = new View(page, this.words);
+    this.words = wordsOf(document);
     this.entries = [];
     this.unsent = 0;
     this.data = null;
@@ -30,6 +29,7 @@ class Bench {
 
   async start() {
     this.clock = new DeviceClock((await this.store.get("offset_ms")) ?? null);
+    this.view = new View(this.page, this.words, this.clock);
     this.sender = new Sender({
       store: this.store,
       clock: this.clock,
@@ -73,8 +73,8 @@ class Bench {
 
   // Places came or went since the page was drawn: draw it anew, with a network only.
   checkPlaces(data) {
-    const shown = [...document.querySelectorAll(".order-list > li[data-place]")].map((row) => row.dataset.place).join();
-    if (shown !== data.places.map((place) => place.id).join() && !this.sender.again) location.reload();
+    const shown = [...document.querySelectorAll(".order-list > li[data-place]")].map(({ dataset }) => `${dataset.place}/${dataset.booking}`);
+    if (shown.join() !== data.places.map((place) => `${place.id}/${place.booking}`).join() && !this.sender.again) location.reload();
   }
 
   // All of it folded anew: after news from the server or from another page. A tap only adds itself.
@@ -97,18 +97,10 @@ class Bench {
   async keep(kind, facts) {
     const { at, offset_ms } = this.clock.look();
     const entry = { id: randomId(), session: this.session, person: this.person, kind, facts, at, offset_ms };
-    let kept;
-    try {
-      kept = await this.store.keep(entry);
-    } catch (error) {
-      if (error?.name !== "QuotaExceededError") throw error;
-      await this.store.makeRoom(this.session);
-      try {
-        kept = await this.store.keep(entry);
-      } catch {
-        this.view.say(this.words("full"));
-        return null;
-      }
+    const kept = await keepOrMakeRoom(this.store, entry);
+    if (!kept) {
+      this.view.say(this.words("full"));
+      return null;
     }
     this.entries.push(kept);
     document.dispatchEvent(new Event("bench:kept"));
@@ -143,6 +135,7 @@ class Bench {
       const lot = this.view.lotNow;
       if (volume && lot) volume.value = Math.max(0, lotLeft(lot) - lot.stored) / 10;
       if (dialog.id === "now-dialog") this.whatNow.open();
+      if (dialog.id === "give-dialog") this.view.drawSisters();
       dialog.showModal();
       dialog.querySelector("input:not([type=radio])")?.focus();
     } else if (closer) {
@@ -151,6 +144,7 @@ class Bench {
       event.preventDefault();
       this.view.chosen = Number(row.closest("li").dataset.place);
       this.redraw();
+      scrollTo({ top: 0 }); // on a phone the order stands below her
     }
   }
 
@@ -187,7 +181,8 @@ class Bench {
   }
 
   rule(check, facts) {
-    return this.refused(check({ state: this.view.state, data: this.data, words: this.words, facts, ul }));
+    const now = this.clock.now();
+    return this.refused(check({ state: this.view.state, data: this.data, words: this.words, facts, ul, now }));
   }
 
   // The last tap of this device that can be taken back and was not.
@@ -201,8 +196,8 @@ class Bench {
 
   told({ status, unsent, others }) {
     this.unsent = unsent;
-    if (others && status === "sent") this.view.sent({ status: "other_person", unsent: others, who: "…" });
-    else this.view.sent({ status, unsent, who: this.data?.person_name ?? "…" });
+    if (others && status === "sent") drawSent(this.words, { status: "other_person", unsent: others, who: "…" });
+    else drawSent(this.words, { status, unsent, who: this.data?.person_name ?? "…" });
   }
 }
 
@@ -210,6 +205,13 @@ class Bench {
 function closeDialog(within) {
   within.closest("dialog").close();
   document.activeElement?.blur();
+}
+
+// The form is done with: back to the queen, the taps and the syringe.
+function putAway(form) {
+  form.closest("details").open = false;
+  document.activeElement?.blur();
+  scrollTo({ top: 0 });
 }
 
 // A label's code ends in /Q/ and the queen's number; typed is her mark.
@@ -256,15 +258,33 @@ const FORMS = {
     const facts = { source: Number(fields.get("source")), tip: fields.get("tip").trim().replace(/\s+/g, " ") };
     if (bench.rule(refuseLot, facts)) return null;
     form.elements.tip.value = "";
-    form.closest("details").open = false;
-    document.activeElement?.blur();
+    putAway(form);
     return bench.keep("lot_open", facts);
+  },
+
+  pool_open(bench, form, fields) {
+    const parts = [...form.querySelectorAll("[data-source]")]
+      .map((field) => [Number(field.dataset.source), Number(field.value)])
+      .filter(([, drones]) => drones > 0);
+    const facts = { source: null, parts, tip: fields.get("tip").trim().replace(/\s+/g, " ") };
+    if (bench.rule(refuseLot, facts)) return null;
+    form.reset();
+    putAway(form);
+    return bench.keep("lot_open", facts);
+  },
+
+  tip(bench, form, fields) {
+    const facts = { lot: fields.get("lot"), tip: fields.get("tip").trim().replace(/\s+/g, " ") };
+    if (!facts.lot || bench.rule(refuseTip, facts)) return null;
+    form.elements.tip.value = "";
+    putAway(form);
+    return bench.keep("tip", facts);
   },
 
   gas(bench) {
     const queen = Number(bench.view.row?.place.queen);
     if (!queen) return bench.view.say(bench.words("no_queen"));
-    const on = bench.view.state.queens[queen].gas;
+    const on = bench.view.state.queens[queen].gas_since;
     return on ? bench.keep("gas_off", { queen }) : bench.keep("gas_on", { queen, with_dose: true });
   },
 
@@ -278,6 +298,8 @@ const FORMS = {
       volume: tenthsOf(fields.get("volume")),
       leak_back: fields.has("leak_back"),
       resistance: fields.has("resistance"),
+      second_planned: fields.has("second_planned"),
+      more: fields.has("more"),
       override_reason: fields.get("override_reason").trim(),
     };
     if (bench.rule(refuseDose, facts)) return null;
@@ -311,6 +333,14 @@ const FORMS = {
     return bench.keep("mark", { place: info.id, queen: Number(queen) });
   },
 
+  give_on(bench, form, fields) {
+    const { info, place } = bench.view.row;
+    const facts = { place: info.id, queen: Number(fields.get("queen")), before: Number(place.queen) };
+    closeDialog(form);
+    if (bench.rule(refuseGiveOn, facts)) return null;
+    return bench.keep("give_on", facts);
+  },
+
   undo(bench) {
     const last = bench.lastTap();
     return last ? bench.keep("undo", { of: last.id }) : bench.view.say(bench.words("nothing_to_undo"));
@@ -327,30 +357,12 @@ async function keepAwake() {
   }
 }
 
-// After one visit the page opens without a network: the worker keeps what it loads, the first page is kept here.
-async function keepPage() {
-  if (!("serviceWorker" in navigator)) return;
-  await navigator.serviceWorker.ready;
-  if (navigator.serviceWorker.controller && performance.getEntriesByType("navigation")[0]?.workerStart) return;
-  const pages = await caches.open(PAGES);
-  const path = location.pathname;
-  const answer = await fetch(path, { redirect: "error", cache: "force-cache" }); // it has just been loaded
-  if (answer.ok) await pages.put(path, answer);
-  document.documentElement.dataset.pageKept = "";
-}
-
-async function watchRoom(bench) {
-  await navigator.storage?.persist?.();
-  const { usage = 0, quota = Infinity } = (await navigator.storage?.estimate?.()) ?? {};
-  if (usage / quota > FULL_SHARE) bench.view.say(bench.words("nearly_full"));
-}
-
 const page = document.getElementById("bench");
 if (page && "indexedDB" in window) {
   const bench = new Bench(page, await Store.open());
   keepAwake();
   document.addEventListener("visibilitychange", keepAwake);
   await bench.start();
-  await watchRoom(bench);
-  await keepPage();
+  if (await isNearlyFull()) bench.view.say(bench.words("nearly_full"));
+  await keepPage(bench.person);
 }

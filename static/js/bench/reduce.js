@@ -1,11 +1,17 @@
 // The state of the bench, folded from a log: the twin of scheduling/planning/bench_log.py on the tablet. The tests
-// fold the same logs with both. Volumes are whole tenths of a microlitre.
+// fold the same logs with both. Volumes are whole tenths of a microlitre, moments milliseconds of the server's clock.
+
+const LEAST_GAS_MS = 1000;
+
+// When an entry happened by the server's clock.
+export const momentOf = ({ at, offset_ms }) => Date.parse(at) + (offset_ms ?? 0);
 
 export const lotLeft = (lot) => lot.collected + lot.mixed_in - lot.dosed - lot.mixed_out - lot.discarded - lot.lost;
 
-export const lotNew = (source, tip) => ({
+export const lotNew = (source, tip, parts) => ({
   source,
-  tip,
+  tips: [tip],
+  pooled: (parts ?? []).reduce((sum, [, drones]) => sum + drones, 0),
   state: "open",
   tally: {},
   collected: 0,
@@ -24,12 +30,14 @@ const NEEDS = {
   tally: (state, facts) => facts.lot in state.lots,
   reading: (state, facts) => facts.lot in state.lots,
   take_out: (state, facts) => facts.lot in state.lots,
+  tip: (state, facts) => facts.lot in state.lots,
   gas_on: (state, facts) => facts.queen in state.queens,
   gas_off: (state, facts) => facts.queen in state.queens,
   dose: (state, facts) => facts.lot in state.lots && state.places[facts.place]?.queen in state.queens,
   aside: (state, facts) => state.places[facts.place]?.queen in state.queens,
   back: (state, facts) => state.places[facts.place]?.queen in state.queens,
   mark: (state, facts) => facts.place in state.places && facts.queen in state.queens,
+  give_on: (state, facts) => facts.place in state.places && facts.queen in state.queens,
   undo: (state, facts, taps) => taps.has(facts.of),
 };
 
@@ -46,13 +54,19 @@ function takeBack(state, placeId) {
   if (!["set_aside", "lost"].includes(queen.state)) return;
   queen.state = queen.doses ? "inseminated" : "waiting";
   queen.reason = "";
-  place.state = queen.doses ? "done" : "held";
+  place.state = place.doses ? "done" : "held";
+}
+
+// Of one source a tip is known by the source, else by the pool or mixture.
+function putInHolder(state, lot, name) {
+  const { source } = state.lots[lot];
+  state.tip = { name, source, lot: source === null ? lot : null };
 }
 
 const STEPS = {
   lot_open(state, entry, tap) {
-    state.lots[entry] = lotNew(tap.facts.source, tap.facts.tip);
-    state.tip = { name: tap.facts.tip, source: tap.facts.source };
+    state.lots[entry] = lotNew(tap.facts.source, tap.facts.tip, tap.facts.parts);
+    putInHolder(state, entry, tap.facts.tip);
   },
   tally: (state, entry, tap) => addTally(state, tap.facts, 1),
   reading(state, entry, tap) {
@@ -64,23 +78,29 @@ const STEPS = {
     const lot = state.lots[tap.facts.lot];
     lot[tap.facts.what] += tap.facts.volume;
     if (tap.facts.what === "stored") lot.state = "stored";
+    else if (lot.state === "stored" && !lotLeft(lot)) lot.state = "discarded";
+  },
+  tip(state, entry, tap) {
+    const lot = state.lots[tap.facts.lot];
+    lot.tips = [...new Set([...lot.tips, tap.facts.tip])].sort();
+    putInHolder(state, tap.facts.lot, tap.facts.tip);
   },
   gas_on(state, entry, tap) {
     const queen = state.queens[tap.facts.queen];
-    if (queen.gas) return;
-    queen.gas = true;
-    queen.gas_since = tap.at;
+    if (queen.gas_since !== null) return;
+    queen.gas_since = tap.at_ms;
     queen.gas_with_dose = tap.facts.with_dose;
     if (tap.facts.with_dose && ["waiting", "first_co2"].includes(queen.state)) queen.state = "on_hook";
   },
   gas_off(state, entry, tap) {
     const queen = state.queens[tap.facts.queen];
-    if (!queen.gas) return;
+    if (queen.gas_since === null) return;
     if (!queen.gas_with_dose) {
-      queen.first_co2 += 1;
+      queen.co2_ended.push(Math.max(tap.at_ms, queen.gas_since + LEAST_GAS_MS));
+      queen.co2_ended.sort((one, other) => one - other);
       queen.state = queen.state === "inseminated" ? "second_co2" : "first_co2";
     }
-    queen.gas = queen.gas_with_dose = false;
+    queen.gas_with_dose = false;
     queen.gas_since = null;
   },
   dose(state, entry, tap) {
@@ -91,6 +111,7 @@ const STEPS = {
     place.state = "done";
     queen.state = "inseminated";
     queen.doses += 1;
+    place.doses += 1;
     queen.given = (queen.given ?? 0) + tap.facts.volume;
   },
   aside(state, entry, tap) {
@@ -98,7 +119,7 @@ const STEPS = {
     const queen = state.queens[place.queen];
     queen.state = tap.facts.lost ? "lost" : "set_aside";
     queen.reason = tap.facts.reason;
-    if (!queen.doses) place.state = "not_used";
+    if (!place.doses) place.state = "not_used";
   },
   back: (state, entry, tap) => takeBack(state, tap.facts.place),
   mark(state, entry, tap) {
@@ -109,6 +130,9 @@ const STEPS = {
       if (other.queen === wanted && other.state === "held") other.queen = place.queen;
     }
     place.queen = wanted;
+  },
+  give_on(state, entry, tap) {
+    Object.assign(state.places[tap.facts.place], { queen: String(tap.facts.queen), state: "held" });
   },
   undo(state, entry, tap, taps) {
     const of = taps.get(tap.facts.of);
@@ -127,33 +151,48 @@ export const UNDO = {
     const lot = state.lots[of.facts.lot];
     lot[of.facts.what] -= of.facts.volume;
     if (of.facts.what === "stored" && !lot.stored) lot.state = "open";
+    else if (lot.state === "discarded" && lot.stored) lot.state = "stored";
   },
   dose(state, of) {
     const queen = state.queens[of.facts.queen];
     state.lots[of.facts.lot].dosed -= of.facts.volume;
     queen.doses -= 1;
     queen.given = (queen.given ?? 0) - of.facts.volume;
-    if (queen.doses) return;
-    queen.state = "on_hook";
+    if (!queen.doses) queen.state = "on_hook";
     const place = state.places[of.facts.place];
-    if (place.state === "done") place.state = "held";
+    place.doses -= 1;
+    if (!place.doses && place.state === "done") place.state = "held";
   },
   aside: (state, of) => takeBack(state, of.facts.place),
+  give_on(state, of) {
+    Object.assign(state.places[of.facts.place], { queen: String(of.facts.before), state: "not_used" });
+  },
 };
 
-// `entries`: {id, kind, facts, at}, in order; `folded`: ids that the state holds already, kept only so that they can
+// What was kept before an update of the app has not all that is asked for now.
+function kept({ queens, lots, tip }) {
+  for (const queen of Object.values(queens)) queen.co2_ended ??= [];
+  for (const lot of Object.values(lots)) {
+    lot.tips ??= [lot.tip];
+    lot.pooled ??= 0;
+  }
+  tip.lot ??= null;
+}
+
+// `entries`: {id, kind, facts, at_ms} or as a device keeps them, with at and offset_ms instead; in order. `folded`: ids that the state holds already, kept only so that they can
 // be taken back.
 export class Fold {
   constructor(before, folded = new Set()) {
     this.state = structuredClone(before);
+    kept(this.state);
     this.folded = folded;
     this.taps = new Map();
   }
 
-  add({ id, kind, facts, at }) {
+  add({ id, kind, facts, ...when }) {
     const { state, taps } = this;
     if (taps.has(id)) return;
-    const tap = { kind, facts, at, moved: 0, undone: false };
+    const tap = { kind, facts, at_ms: when.at_ms ?? momentOf(when), moved: 0, undone: false };
     const known = this.folded.has(id);
     if (known && kind === "undo") {
       if (taps.has(facts.of)) taps.get(facts.of).undone = true;

@@ -1,8 +1,12 @@
 // What the tablet can say at once, without a network: the same rules as the services hold, with what it knows.
 // Each gives null, {stop: words} or {ask: words}; whatever is sent is held against the services again.
+import { filled } from "../offline/sent.js";
 import { lotLeft } from "./reduce.js";
 
+const MS_PER_MINUTE = 60_000;
+
 export const AWAY = ["set_aside", "lost"];
+const FREE = ["waiting", "first_co2"];
 
 export const canDraw = (lot) => lot.state === "open" || lot.state === "stored";
 
@@ -14,13 +18,27 @@ export function sourceName(data, words, pk) {
 
 export function refuseLot({ state, data, words, facts }) {
   if (!facts.tip) return { stop: words("tip_named") };
-  const held = data.sources[facts.source]?.held;
+  if (facts.parts && facts.parts.length < 2) return { stop: words("pool_of_two") };
+  const held = (facts.parts ?? [[facts.source]]).map(([source]) => data.sources[source]?.held).find(Boolean);
   if (held) return { stop: held };
-  const used = Object.values(state.lots).find(
-    (lot) => lot.tip.toLowerCase() === facts.tip.toLowerCase() && lot.source !== facts.source,
-  );
-  if (used) return { stop: words("tip_used", { tip: facts.tip, other: sourceName(data, words, used.source) }) };
-  return null;
+  return tipOfOthers({ state, data, words, facts }, (id, lot) => facts.source === null || lot.source !== facts.source);
+}
+
+// A tip is of one source, or of one pool or mixture.
+function tipOfOthers({ state, data, words, facts: { tip } }, isOther) {
+  const touched = (lot) => lot.tips.some((name) => name.toLowerCase() === tip.toLowerCase());
+  const used = Object.entries(state.lots).find(([id, lot]) => touched(lot) && isOther(id, lot));
+  return used ? { stop: words("tip_used", { tip, other: lotOrSource(data, words, used[1].source, used[0]) }) } : null;
+}
+
+const lotOrSource = (data, words, source, lot) =>
+  source === null ? (data.lots[lot]?.label ?? words("mixture")) : sourceName(data, words, source);
+
+export function refuseTip({ state, data, words, facts }) {
+  if (!facts.tip) return { stop: words("tip_named") };
+  const { source } = state.lots[facts.lot];
+  const isOther = (id, lot) => (source === null ? id !== facts.lot : lot.source !== source);
+  return tipOfOthers({ state, data, words, facts }, isOther);
 }
 
 export function refuseReading({ state, words, facts, ul }) {
@@ -32,41 +50,84 @@ export function refuseReading({ state, words, facts, ul }) {
 export function refuseTakeOut({ state, words, facts, ul }) {
   if (!Number.isInteger(facts.volume) || facts.volume < 1) return { stop: words("volume") };
   const lot = state.lots[facts.lot];
-  const left = lotLeft(lot) - lot.stored;
+  const left = facts.what === "stored" ? lotLeft(lot) - lot.stored : free(lot);
   if (facts.volume > left) return { stop: words("lot_less", { left: ul(Math.max(0, left)) }) };
   return facts.reason ? null : { stop: words("why") };
 }
 
-export function refuseDose({ state, data, words, facts, ul }) {
+// Queens of the batch who may take a place that became free: there, without semen, and without a place.
+export function sisters({ state, data, info }) {
+  const held = new Set(Object.values(state.places).filter((place) => place.state === "held").map((place) => place.queen));
+  return Object.entries(data.queens).filter(([id, queen]) => {
+    const { state: stage, doses } = state.queens[id] ?? {};
+    return queen.batch === info.batch && !queen.taken && !held.has(id) && !doses && FREE.includes(stage);
+  });
+}
+
+export function refuseGiveOn({ state, data, words, facts }) {
+  const info = data.places.find((one) => one.id === facts.place);
+  const place = state.places[facts.place];
+  if (!info || place?.state !== "not_used" || place.second) return { stop: words("not_given_up") };
+  const free = sisters({ state, data, info }).some(([id]) => Number(id) === facts.queen);
+  return free ? null : { stop: words("not_free") };
+}
+
+// `now`: the moment of the dose, in milliseconds of the server's clock.
+export function refuseDose({ state, data, words, facts, ul, now }) {
   const info = data.places.find((one) => one.id === facts.place);
   const place = state.places[facts.place];
   const lot = state.lots[facts.lot];
   const queen = state.queens[place?.queen];
-  if (!info || place?.state !== "held") return { stop: words("not_held") };
+  if (!info || !(place?.state === "held" || (facts.more && place?.state === "done"))) return { stop: words("not_held") };
   if (!queen) return { stop: words("no_queen") };
   if (AWAY.includes(queen.state)) return { stop: words("away") };
   if (!lot) return { stop: words("no_lot") };
-  if (info.source !== null && lot.source !== info.source) {
-    const planned = sourceName(data, words, info.source);
-    return { stop: words("other_source", { planned, lot: sourceName(data, words, lot.source) }) };
+  const isOther = info.source !== null && lot.source !== info.source;
+  // A page kept before an update may not know what is accepted: then no other source than planned is.
+  const accepted = info.accepted ?? [];
+  if (isOther && !accepted.includes(lot.source)) {
+    const names = [...new Set([...accepted, info.source])].map((id) => sourceName(data, words, id));
+    const facts = { accepted: names.sort().join(", "), lot: sourceName(data, words, lot.source) };
+    return { stop: words("not_accepted", facts) };
   }
-  const held = data.sources[lot.source]?.held || data.lots[facts.lot]?.too_old;
+  const known = data.lots[facts.lot];
+  const held = data.sources[lot.source]?.held || known?.held || known?.too_old;
   if (held) return { stop: held };
-  if (state.tip.source !== null && lot.source !== state.tip.source) {
-    return { stop: words("old_tip", { other: sourceName(data, words, state.tip.source) }) };
+  if (state.tip.name && !isOfTip(state.tip, lot, facts.lot)) {
+    return { stop: words("old_tip", { other: lotOrSource(data, words, state.tip.source, state.tip.lot) }) };
   }
   if (!Number.isInteger(facts.volume)) return { stop: words("volume") };
   if (facts.volume < 1) return { stop: words("dose_positive") };
   if (facts.volume > free(lot)) return { stop: words("lot_less", { left: ul(Math.max(0, free(lot))) }) };
-  return toSetAside({ data, info, queen, words, facts, ul });
+  const { age } = data.queens[place.queen] ?? {};
+  const other = isOther && [info.source, lot.source].map((id) => sourceName(data, words, id));
+  return toSetAside({ data, info, other, age, queen, words, facts, ul, now });
 }
 
-function toSetAside({ data, info, queen, words, facts, ul }) {
+// Which pool or mixture it was, a page kept before an update may not know: the server does.
+const isOfTip = (tip, lot, id) => lot.source === tip.source && (lot.source !== null || [null, id].includes(tip.lot));
+
+function toSetAside({ data, info, other, age, queen, words, facts, ul, now }) {
   if (facts.override_reason) return null;
-  const broken = info.rules
-    .filter((one) => one.rule !== "first_co2_missing" || !queen.first_co2)
-    .map((one) => one.words);
+  const broken = age ? [age] : [];
   const dose = facts.volume + (queen.given ?? 0);
   if (dose > data.dose_limit) broken.unshift(words("too_much", { dose: ul(dose), limit: ul(data.dose_limit) }));
-  return broken.length ? { ask: `${broken[0]} ${words("all_the_same")}` } : null;
+  if (other) broken.unshift(words("other_source", { planned: other[0], lot: other[1] }));
+  const co2 = info.first_co2?.asked && firstCo2([...queen.co2_ended, info.first_co2.home], now, data.first_co2);
+  if (co2 && co2.verdict !== "counts") broken.push(filled(data.first_co2.words[co2.verdict], co2));
+  return broken.length ? { ask: [...broken, words("all_the_same")].join(" ") } : null;
+}
+
+// Whether a treatment makes a pair with the gas at the dose: the twin of first_co2_of in planning/timing/co2.py.
+export function firstCo2(endedAt, dosedAt, { from, pair_ms: pairMs }) {
+  const before = endedAt.filter((at) => at !== null && at <= dosedAt).sort((one, other) => one - other);
+  const apart = before.filter((at) => dosedAt - at >= pairMs);
+  const counts = apart.filter((at) => at >= from);
+  const ago = (verdict, at) => {
+    const minutes = Math.floor((dosedAt - at) / MS_PER_MINUTE);
+    return { verdict, minutes, ago: Math.floor(minutes / 60) };
+  };
+  if (counts.length) return ago("counts", counts.at(-1));
+  if (apart.length < before.length) return ago("too_near", before.at(-1));
+  return apart.length ? ago("too_early", apart.at(-1)) : { verdict: "missing" };
 }

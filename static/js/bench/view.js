@@ -1,17 +1,12 @@
 // Draws the state into the page that the server drew first. Words and parts come from the page's templates.
 import { drawTip } from "./capillary.js";
 import { lotLeft } from "./reduce.js";
-import { canDraw, sourceName } from "./rules.js";
+import { AWAY, canDraw, sisters, sourceName } from "./rules.js";
 
 const one = (selector) => document.querySelector(selector);
 const all = (selector) => document.querySelectorAll(selector);
 const part = (name) => all(`[data-part="${name}"]`);
 const DEALT_WITH = ["inseminated", "second_co2", "set_aside", "lost"];
-
-export function wordsOf(page) {
-  const known = new Map([...page.querySelectorAll("[data-word]")].map((each) => [each.dataset.word, each.textContent.trim()]));
-  return (name, values = {}) => (known.get(name) ?? name).replace(/%\((\w+)\)s/g, (_, key) => values[key] ?? "");
-}
 
 const number = new Intl.NumberFormat(document.documentElement.lang || "en-GB", { maximumFractionDigits: 1 });
 export const ul = (tenths) => `${number.format(tenths / 10)} µl`;
@@ -29,8 +24,8 @@ const setText = (name, text) =>
 const setHidden = (name, hidden) => part(name).forEach((each) => (each.hidden = hidden));
 
 export class View {
-  constructor(page, words) {
-    Object.assign(this, { page, words, chosen: null, shownPlace: undefined, drawn: new Map() });
+  constructor(page, words, clock) {
+    Object.assign(this, { page, words, clock, chosen: null, shownPlace: undefined, drawn: new Map() });
   }
 
   // A tap changes two figures: what stands as it stood is not drawn again.
@@ -42,7 +37,8 @@ export class View {
   }
 
   isDone(place) {
-    return place.state !== "held" || DEALT_WITH.includes(this.state.queens[place.queen]?.state);
+    const { state } = this.state.queens[place.queen] ?? {};
+    return place.state !== "held" || AWAY.includes(state) || (!place.second && DEALT_WITH.includes(state));
   }
 
   // The queen chosen, else the one on the hook, else the next who waits.
@@ -57,12 +53,16 @@ export class View {
     );
   }
 
-  // The open lot to work with: of the current queen's source, else the last one opened.
+  // The open lot to work with: whose tip is in the holder, else of the current queen's source, else the last one opened.
   lot() {
     const lots = Object.entries(this.state.lots).filter(([, lot]) => canDraw(lot));
-    const source = this.row?.info.source;
-    const own = lots.filter(([, lot]) => lot.source === source);
-    const [id, lot] = (own.length ? own : lots).at(-1) ?? [null, null];
+    const { name, source } = this.state.tip;
+    const found = [
+      lots.filter(([, lot]) => name && lot.source === source && lot.tips.includes(name)),
+      lots.filter(([, lot]) => lot.source === this.row?.info.source),
+      lots,
+    ].find((some) => some.length);
+    const [id, lot] = found?.at(-1) ?? [null, null];
     return lot && { id, ...lot };
   }
 
@@ -70,7 +70,7 @@ export class View {
     const known = this.data.lots[id]?.label;
     if (known) return known;
     const lot = this.state.lots[id];
-    return `${this.data.day}-${this.data.sources[lot.source]?.letter ?? ""}${Object.keys(this.state.lots).indexOf(id) + 1}`;
+    return `${this.data.day}-${this.data.sources[lot.source]?.letter ?? "P"}${Object.keys(this.state.lots).indexOf(id) + 1}`;
   }
 
   draw(state, data) {
@@ -106,10 +106,12 @@ export class View {
       const form = one('form[data-kind="dose"]');
       form.elements.volume.value = number.format(dose / 10);
       form.elements.override_reason.value = "";
-      form.elements.leak_back.checked = form.elements.resistance.checked = false;
+      for (const name of ["leak_back", "resistance", "second_planned", "more"]) form.elements[name].checked = false;
       one('[data-part="reason"]').hidden = true;
     }
     box.querySelector('[data-part="label"]').textContent = label;
+    setHidden("more", this.row.place.state !== "done");
+    setHidden("give-on", this.row.place.state !== "not_used" || this.row.place.second);
     const stage = box.querySelector('[data-part="stage"]');
     const chip = this.isDone(this.row.place) && one(`template[data-chip="${queen?.state}"]`);
     if (chip) stage.replaceChildren(chip.content.cloneNode(true));
@@ -122,6 +124,12 @@ export class View {
       .filter(([, queen]) => queen.batch === this.row.info.batch)
       .map(([id, queen]) => new Option(queen.label, id, false, id === this.row.place.queen));
     one("#mark-queen").replaceChildren(...options);
+  }
+
+  drawSisters() {
+    const free = sisters({ state: this.state, data: this.data, info: this.row.info });
+    one("#give-queen").replaceChildren(...free.map(([id, queen]) => new Option(queen.label, id)));
+    one('[data-part="give-others"]').href = one('[data-part="give-on"] a').href;
   }
 
   drawLot() {
@@ -142,7 +150,9 @@ export class View {
         return [`${this.lotLabel(id)} · ${source} · ${ul(Math.max(0, lotLeft(lot)))}`, id, false, id === this.lotNow?.id];
       });
     if (this.isNew("lots", choices)) {
-      one('form[data-kind="dose"]').elements.lot.replaceChildren(...choices.map((choice) => new Option(...choice)));
+      for (const kind of ["dose", "tip"]) {
+        one(`form[data-kind="${kind}"]`).elements.lot.replaceChildren(...choices.map((choice) => new Option(...choice)));
+      }
     }
     const source = one('form[data-kind="lot_open"]').elements.source;
     if (!this.lotNow && this.row?.info.source && document.activeElement !== source) source.value = this.row.info.source;
@@ -150,11 +160,12 @@ export class View {
   }
 
   drawGas(queen) {
-    const on = Boolean(queen?.gas);
+    const on = Boolean(queen?.gas_since);
     for (const name of ["gas-on", "gas-stop", "gas-clock"]) setHidden(name, !on);
     for (const name of ["gas-off", "gas-start"]) setHidden(name, on);
     const clock = one('[data-part="gas-clock"]');
-    if (on && queen.gas_since) clock.dataset.start = queen.gas_since;
+    clock.offset = this.clock.now() - Date.now(); // a kept page knows another hour than this one
+    if (on) clock.dataset.start = new Date(queen.gas_since).toISOString();
   }
 
   drawOrder() {
@@ -198,22 +209,6 @@ export class View {
       each.querySelector("p").textContent = words ?? "";
       if (words) each.scrollIntoView({ block: "nearest" });
     }
-  }
-
-  sent({ status, unsent, who }) {
-    const box = one("#sent");
-    if (!box) return;
-    const quiet = unsent === 0 && ["sending", "trouble", "other_person", "signed_out"].includes(status);
-    const name = status === "no_signal" && !unsent ? "no_signal_none" : quiet ? "sent" : status;
-    const word = box.querySelector(".sent-word");
-    word.textContent = this.words(name, { n: unsent, who });
-    if (name === "signed_out") {
-      const link = Object.assign(document.createElement("a"), { href: location.pathname, textContent: word.textContent });
-      word.replaceChildren(link); // the page itself leads to the sign-in and back
-    }
-    box.dataset.tone = name === "sent" ? "" : ["sending", "no_signal", "no_signal_none"].includes(name) ? "wait" : "stop";
-    box.dataset.unsent = unsent;
-    box.dataset.status = status;
   }
 
   askReason(words) {

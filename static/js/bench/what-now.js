@@ -68,8 +68,9 @@ const MIXED = { called: 0, share_mean: 0.5, share_kappa: 1, tenths_per_drone: 10
 // Each source as it stands on this tablet: today's tallies, semen in its lots, drones left as counted or as called.
 export function sourcesNow(state, data, dronesLeft = {}) {
   const found = {};
+  const toMix = new Set([null, ...(data.what_now.to_mix ?? [])]); // sources the plan names for pools alone
   for (const [key, known] of Object.entries({ mixed: MIXED, ...data.what_now.sources })) {
-    const lots = Object.entries(state.lots).filter(([, lot]) => String(lot.source ?? "mixed") === key);
+    const lots = Object.entries(state.lots).filter(([, lot]) => (toMix.has(lot.source) ? "mixed" : String(lot.source)) === key);
     const here = lots.filter(([id]) => data.lots[id]?.here ?? true).map(([, lot]) => lot);
     const sum = (list, of) => list.reduce((total, lot) => total + of(lot), 0);
     const tried = sum(here, (lot) => Object.values(lot.tally).reduce((total, drones) => total + drones, 0));
@@ -78,7 +79,7 @@ export function sourcesNow(state, data, dronesLeft = {}) {
       left: sum(lots.map(([, lot]) => lot).filter(canDraw), (lot) => Math.max(0, free(lot))),
       usable: sum(here, (lot) => lot.tally.usable ?? 0),
       tried,
-      drones_left: dronesLeft[key] ?? Math.max(0, known.called - tried),
+      drones_left: dronesLeft[key] ?? Math.max(0, Math.max(known.called, sum(here, (lot) => lot.pooled ?? 0)) - tried),
       collected: sum(here, (lot) => lot.collected),
     };
   }

@@ -2,7 +2,6 @@
 // An entry and its number are one transaction on disk: a crash leaves both or neither.
 
 const NAME = "broodtide-bench";
-const VERSION = 1;
 
 const done = (request) =>
   new Promise((resolve, reject) => {
@@ -13,7 +12,7 @@ const done = (request) =>
 const ended = (transaction) =>
   new Promise((resolve, reject) => {
     transaction.oncomplete = () => resolve();
-    transaction.onerror = transaction.onabort = () => reject(transaction.error ?? new Error("aborted"));
+    transaction.onabort = () => reject(transaction.error ?? new Error("aborted")); // an error aborts: only then is it named
   });
 
 export function randomId() {
@@ -25,19 +24,38 @@ export function randomId() {
   return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
 }
 
+const STORES = ["entries", "meta", "sessions"];
+const isWhole = (db) => STORES.every((name) => db.objectStoreNames.contains(name));
+
+// What is there stays; what is missing is made.
 function make(db) {
-  const entries = db.createObjectStore("entries", { keyPath: "id" });
-  entries.createIndex("stream", ["session", "person", "number"], { unique: true });
-  entries.createIndex("waiting", ["waiting", "person", "session", "number"]);
-  db.createObjectStore("sessions", { keyPath: "session" });
-  db.createObjectStore("meta");
+  const has = (name) => db.objectStoreNames.contains(name);
+  if (!has("entries")) {
+    const entries = db.createObjectStore("entries", { keyPath: "id" });
+    entries.createIndex("stream", ["session", "person", "number"], { unique: true });
+    entries.createIndex("waiting", ["waiting", "person", "session", "number"]);
+  }
+  if (!has("sessions")) db.createObjectStore("sessions", { keyPath: "session" });
+  if (!has("meta")) db.createObjectStore("meta");
+}
+
+function opened(version) {
+  const request = indexedDB.open(NAME, version);
+  request.onupgradeneeded = () => make(request.result);
+  return done(request);
+}
+
+// The newest that is there. One that somebody opened by its name alone has no stores, whatever its version says.
+async function openWhole() {
+  const db = await opened();
+  if (isWhole(db)) return db;
+  db.close();
+  return opened(db.version + 1);
 }
 
 export class Store {
   static async open() {
-    const request = indexedDB.open(NAME, VERSION);
-    request.onupgradeneeded = () => make(request.result);
-    const db = await done(request);
+    const db = await openWhole();
     db.onversionchange = () => db.close(); // another tab has a newer app: it must not wait for this one
     return new Store(db);
   }
@@ -48,9 +66,17 @@ export class Store {
     this.numbers = {};
   }
 
-  // Stored first: the promise is kept only when the entry lies on disk. One request and its echo: the last number is
-  // remembered; where another page of this device was faster the index refuses it, and it is read anew.
-  async keep({ id = randomId(), session, person, kind, facts, at, offset_ms }) {
+  // Stored first: the promise is kept only when the entry lies on disk. Entries of one page go one after the other, in
+  // the order of their taps.
+  keep(entry) {
+    const turn = (this.turn ?? Promise.resolve()).then(() => this.kept(entry));
+    this.turn = turn.catch(() => {});
+    return turn;
+  }
+
+  // One request and its echo: the last number is remembered; where another page of this device was faster the index
+  // refuses it, and it is read anew.
+  async kept({ id = randomId(), session, person, kind, facts, at, offset_ms }) {
     const stream = `${session}:${person}`;
     const device = (this.devices[person] ??= await this.device(person));
     for (;;) {

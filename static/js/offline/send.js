@@ -1,6 +1,7 @@
 // Sends what is kept, in order, in batches, until the server has confirmed each entry. Safe to send twice.
 const BATCH = 50;
 const WAITS_MS = [2_000, 4_000, 8_000, 15_000, 30_000];
+const TRY_MS = 4_000;
 const PROTOCOL = 1;
 
 export class SignedOut extends Error {}
@@ -28,12 +29,13 @@ export class Sender {
   }
 
   // Ask the server for the session as it stands. The device's own confirmed number comes with it.
-  async fetchData() {
+  async fetchData(signal = undefined) {
     const device = await this.store.device(this.person);
     const sentAt = Date.now();
     const response = await fetch(`${this.urls.data}?device=${device}&person=${this.person}`, {
       redirect: "manual",
       cache: "no-store",
+      signal,
       headers: { Accept: "application/json" },
     });
     const data = await answerOf(response);
@@ -86,11 +88,24 @@ export class Sender {
     this.stale = false;
   }
 
-  async sendBatch(entries, renewed = false) {
+  sendBatch(entries) {
+    return this.post(this.urls.entries, entries);
+  }
+
+  // What speaks against entries that are not kept yet, by id. Throws where there is no answer in time.
+  async tried(entries) {
+    const signal = AbortSignal.timeout(TRY_MS);
+    if (!this.token) this.fresh(await this.fetchData(signal));
+    const answer = await this.post(this.urls.tries, entries, signal);
+    return new Map(answer.entries.map((one) => [one.id, one]));
+  }
+
+  async post(url, entries, signal = undefined, renewed = false) {
     const sentAt = Date.now();
-    const response = await fetch(this.urls.entries, {
+    const response = await fetch(url, {
       method: "POST",
       redirect: "manual",
+      signal,
       headers: { "Content-Type": "application/json", "X-CSRFToken": this.token },
       body: JSON.stringify({
         protocol: PROTOCOL,
@@ -101,8 +116,8 @@ export class Sender {
       }),
     });
     if (response.status === 403 && !renewed) {
-      this.fresh(await this.fetchData());
-      return this.sendBatch(entries, true);
+      this.fresh(await this.fetchData(signal));
+      return this.post(url, entries, signal, true);
     }
     const answer = await answerOf(response);
     this.clock.measured(answer.server_at, sentAt, Date.now());

@@ -1,0 +1,35 @@
+// What any page asks of its device: room for the next entry, and to be there again without a network.
+const FULL_SHARE = 0.9;
+
+// Keeps the entry; a full device first gives up what the server has confirmed of other logs. Null: it was not kept.
+export async function keepOrMakeRoom(store, entry) {
+  try {
+    return await store.keep(entry);
+  } catch (error) {
+    if (error?.name !== "QuotaExceededError") throw error;
+  }
+  await store.makeRoom(entry.session);
+  try {
+    return await store.keep(entry);
+  } catch {
+    return null;
+  }
+}
+
+export async function isNearlyFull() {
+  await navigator.storage?.persist?.();
+  const { usage = 0, quota = Infinity } = (await navigator.storage?.estimate?.()) ?? {};
+  return usage / quota > FULL_SHARE;
+}
+
+// The worker keeps the pages it loads. One that came before the worker was there is kept here.
+export async function keepPage(person) {
+  if (!("serviceWorker" in navigator) || document.documentElement.dataset.copy !== undefined) return;
+  await navigator.serviceWorker.ready;
+  const pages = await caches.open(`pages-${person}`);
+  if (!(await pages.match(location.href, { ignoreSearch: true }))) {
+    const answer = await fetch(location.href, { redirect: "error", cache: "force-cache" }); // it has just been loaded
+    if (answer.ok) await pages.put(location.pathname + location.search, answer);
+  }
+  document.documentElement.dataset.pageKept = "";
+}
