@@ -1,5 +1,6 @@
 """Which tests can run on this machine, and the fixtures that all of them share.
 
+Tests that the database makes no difference to are marked `once` by themselves: CI runs them on SQLite alone.
 Tests marked `postgres`, `redis`, `browser` or `proxy` are skipped where that is missing, with one line that says why
 and how many; BROODTIDE_NO_SKIP=1 forbids it.
 """
@@ -7,9 +8,15 @@ and how many; BROODTIDE_NO_SKIP=1 forbids it.
 import os
 import shutil
 from collections import Counter
+from collections.abc import Iterator
+from urllib.parse import urlsplit
 
 import pytest
+from django.conf import settings
+from django.utils import translation
 
+from accounts.catalogues import catalogues_compile
+from config.celery import app
 from tests.network import block_outside_network
 
 NEEDS = {
@@ -19,6 +26,12 @@ NEEDS = {
     "proxy": "Caddy (install Debian's caddy)",
 }
 SKIPPED = "Skipped: needs "
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Whatever a translator changed is compiled before anything is rendered; once, not in each test process."""
+    if not hasattr(config, "workerinput"):
+        catalogues_compile()
 
 
 def _present(need: str) -> bool:
@@ -31,7 +44,13 @@ def _present(need: str) -> bool:
     return shutil.which("chromium") is not None and os.environ.get("BROODTIDE_NO_BROWSER") != "1"
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
+def _uses_the_database(item: pytest.Item) -> bool:
+    """Whether it would find anything else on the other database: not a kernel's, nor an installation's of its own."""
+    if item.get_closest_marker("django_db"):
+        return "sqlite_site" not in getattr(item, "fixturenames", ())
+    return bool({"db", "transactional_db"} & set(getattr(item, "fixturenames", ())))
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     forbidden = os.environ.get("BROODTIDE_NO_SKIP") == "1"
     for item in items:
@@ -40,8 +59,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 if forbidden:
                     raise pytest.UsageError(f"{item.nodeid} needs {what}, and skipping is forbidden.")
                 item.add_marker(pytest.mark.skip(reason=f"needs {what}"))
-        if item.get_closest_marker("redis"):
-            item.add_marker(pytest.mark.xdist_group("redis"))  # one broker: one test process
+        if not _uses_the_database(item) and not any(item.get_closest_marker(need) for need in NEEDS):
+            item.add_marker("once")
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
@@ -56,3 +75,24 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 @pytest.fixture(scope="session", autouse=True)
 def _no_outside_network() -> None:
     block_outside_network()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _a_broker_of_its_own(worker_id: str) -> None:
+    """As of the database: several test processes share the server, never what lies in it."""
+    if settings.REDIS_URL and worker_id.startswith("gw"):
+        url = urlsplit(settings.REDIS_URL)._replace(path=f"/{worker_id.removeprefix('gw')}").geturl()
+        settings.REDIS_URL = settings.CELERY_BROKER_URL = app.conf.broker_url = url
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_help_from_web_processes() -> None:
+    """A look at the sweep now and then would count among the queries of whatever test it falls into."""
+    settings.WEB_HELPS_SWEEP = False
+
+
+@pytest.fixture(autouse=True)
+def _no_language_left_over() -> Iterator[None]:
+    """A request leaves its language behind until the next one comes; a test after it asks for none."""
+    yield
+    translation.deactivate()

@@ -276,6 +276,7 @@ class ReminderFactory(DjangoModelFactory[Reminder]):
     subject_id = factory.Sequence(lambda n: n + 1)
     due_at = NOW
     base_due_at = factory.SelfAttribute("due_at")
+    tell_at = factory.SelfAttribute("due_at")
     useful_until = factory.LazyAttribute(lambda r: r.due_at + dt.timedelta(hours=36))
     critical = True
     title = "Cage the ripe cells of Rowan 1"

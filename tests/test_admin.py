@@ -90,6 +90,13 @@ def test_the_pages_are_for_staff_alone(client: Client) -> None:
     answer = client.get(page(Queen, "changelist"))
     assert answer.status_code == 302
     assert answer["Location"].startswith("/admin/login/")
+    assert client.get(answer["Location"])["Location"] == "/"
+
+
+def test_the_administration_has_no_door_of_its_own(client: Client) -> None:
+    page = client.get("/admin/login/?next=/admin/breeding/queen/")
+    assert (page.status_code, page["Location"]) == (302, "/sign-in/?next=%2Fadmin%2Fbreeding%2Fqueen%2F")
+    assert client.post("/admin/login/", {"username": "a@example.org", "password": "guess"}).status_code == 405
 
 
 def test_a_person_can_be_added_with_an_address_and_a_password(keeper: Client) -> None:

@@ -30,9 +30,9 @@ from tests.processes import (
 
 
 @contextmanager
-def embedded(folder: Path, port: int) -> Iterator[Started]:
+def embedded(folder: Path, port: int, **more: str) -> Iterator[Started]:
     command = [sys.executable, "manage.py", "run_embedded", "--port", str(port), "--empty"]
-    with started(command, env=clean_environment(BROODTIDE_DATA_DIR=str(folder))) as running:
+    with started(command, env=clean_environment(BROODTIDE_DATA_DIR=str(folder), **more)) as running:
         yield running
 
 
@@ -59,7 +59,8 @@ def test_it_starts_empty_says_where_it_is_and_stops_everything_cleanly(tmp_path:
 
 @pytest.mark.parametrize(("words", "name"), [("run_worker", "worker"), ("run_ticker", "minute sweep")])
 def test_when_one_child_falls_all_stop_and_it_says_which(tmp_path: Path, words: str, name: str) -> None:
-    with embedded(tmp_path, spare_port()) as running:
+    behind_a_proxy = {"BROODTIDE_HOSTS": "bees.example.org", "BROODTIDE_HTTPS": "1", "BROODTIDE_BEHIND_PROXY": "1"}
+    with embedded(tmp_path, spare_port(), **behind_a_proxy) as running:
         running.wait_for("Ctrl-C stops it.")
         children = children_of(running.process.pid)
         [victim] = [pid for pid, line in children.items() if words in line]
@@ -74,8 +75,9 @@ def test_what_was_entered_is_there_after_a_restart(tmp_path: Path) -> None:
         running.wait_for("Ctrl-C stops it.")
         with sqlite3.connect(tmp_path / "broodtide.sqlite3") as database:
             database.execute(
-                "INSERT INTO accounts_cooperative (name, time_zone, is_practice, created_at)"
-                " VALUES ('Upper valley', 'Europe/Berlin', 0, '2026-01-01 00:00:00')"
+                "INSERT INTO accounts_cooperative (name, time_zone, language, is_practice, created_at,"
+                " deputy_after_min, coordinator_after_min, deputy_after_day_min, coordinator_after_day_min)"
+                " VALUES ('Upper valley', 'Europe/Berlin', 'en-gb', 0, '2026-01-01 00:00:00', 15, 45, 360, 540)"
             )
         database.close()
         assert running.end(signal.SIGINT) == 0

@@ -1,4 +1,4 @@
-"""The files of others under static/ are those of the manifest, and nothing else."""
+"""The files of others under static/ and of the browser tests are those of the manifests, and nothing else."""
 
 import hashlib
 import json
@@ -11,7 +11,10 @@ import pytest
 ROOT = Path(__file__).parents[1]
 STATIC = ROOT / "static"
 MANIFEST = json.loads((STATIC / "vendor" / "MANIFEST.json").read_text())
-PINNED = json.loads((ROOT / "vendor" / "package.json").read_text())["dependencies"]
+PACKAGE = json.loads((ROOT / "vendor" / "package.json").read_text())
+PINNED = PACKAGE["dependencies"]
+TESTS = ROOT / "tests" / "browser"
+CHECKER = json.loads((TESTS / "vendor" / "MANIFEST.json").read_text())
 
 
 @pytest.mark.parametrize("entry", MANIFEST, ids=lambda entry: entry["file"])
@@ -21,6 +24,13 @@ def test_vendored_file_has_its_hash(entry: dict[str, str]) -> None:
 
 def test_versions_are_those_that_are_pinned() -> None:
     assert {entry["name"]: entry["version"] for entry in MANIFEST} == PINNED
+
+
+def test_the_checker_of_the_browser_tests_is_the_pinned_one_with_its_licence() -> None:
+    hashes = {entry["file"]: hashlib.sha256((TESTS / entry["file"]).read_bytes()).hexdigest() for entry in CHECKER}
+    assert hashes == {entry["file"]: entry["sha256"] for entry in CHECKER}
+    assert {entry["name"]: entry["version"] for entry in CHECKER} == PACKAGE["devDependencies"]
+    assert {path.name for path in (TESTS / "vendor").iterdir()} == {"axe.min.js", "axe-LICENSE.txt", "MANIFEST.json"}
 
 
 def test_every_vendored_file_is_in_the_manifest() -> None:

@@ -4,12 +4,27 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from allauth.mfa.models import Authenticator
+from django.contrib.sessions.backends.db import SessionStore
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
 from accounts.access import MEMBER_OF_THING
-from accounts.models import Apiary, KeptMail, Member, MemberPerson, RoleGrant
+from accounts.models import (
+    Apiary,
+    ApiToken,
+    KeptMail,
+    Member,
+    MemberPerson,
+    OpenSession,
+    PushDevice,
+    RoleGrant,
+    SavedView,
+)
 from accounts.services.apiaries import apiary_change
+from accounts.services.invitations import invitation_make
+from tests.accounts.browser import Browser
 from tests.accounts.conftest import House
 from tests.factories import NOW, MemberFactory
 
@@ -26,6 +41,9 @@ COORDINATORS: Codes = {**EVERYONE, **dict.fromkeys(["owner", "colleague", "stran
 COORDINATOR: Codes = {**COORDINATORS, "other cooperative": 404}
 OWN_OR_404: Codes = {**EVERYONE, "stranger": 404, "breeder": 404, "other cooperative": 404}
 OWN_OR_403: Codes = {**OWN_OR_404, "stranger": 403, "breeder": 403}
+OWN_DEVICE: Codes = {**EVERYONE, **dict.fromkeys(["colleague", "stranger", "coordinator", "breeder"], 404)}
+OWN_DEVICE["other cooperative"] = 404
+ASKED: Codes = {**dict.fromkeys(EVERYONE, "accounts:confirm"), "anonymous": SIGN_IN}  # the password, once more
 OPEN: Codes = {who: 200 if code != 200 else "today" for who, code in EVERYONE.items()} | {"nobody": "today"}
 
 # name: (what it is about, who gets what from GET)
@@ -35,7 +53,21 @@ PAGES: dict[str, tuple[str, Codes]] = {
     "more": ("", EVERYONE),
     "settings": ("", EVERYONE),
     "email": ("", EVERYONE),
+    "forget_self": ("", EVERYONE),
     "password": ("", {**EVERYONE, "nobody": 200}),
+    "confirm": ("", {**EVERYONE, "nobody": 200}),
+    "second_step": ("", {**EVERYONE, "nobody": 200}),
+    "second_step_app": ("", ASKED),
+    "second_step_passkey": ("", ASKED),
+    "second_step_remove": ("factor", ASKED),
+    "recovery_codes": ("", ASKED),
+    "sessions": ("", {**EVERYONE, "nobody": 200}),
+    "sign_in_second": ("", dict.fromkeys(EVERYONE, SIGN_IN)),
+    "sign_in_passkey": ("", dict.fromkeys(EVERYONE, 200)),
+    "devices": ("", EVERYONE),
+    "tokens": ("", EVERYONE),
+    "gateway": ("", COORDINATORS),
+    "cooperative_language": ("", COORDINATORS),
     "password_reset": ("", dict.fromkeys(EVERYONE, 200)),
     "password_link_sent": ("", dict.fromkeys(EVERYONE, 200)),
     "password_new": ("link", dict.fromkeys(EVERYONE, 200)),
@@ -45,7 +77,9 @@ PAGES: dict[str, tuple[str, Codes]] = {
     "member": ("member", OWN_OR_403),
     "member_edit": ("member", OWN_OR_403),
     "member_leave": ("member", COORDINATOR),
+    "join": ("invitation link", dict.fromkeys(EVERYONE, 200)),
     "person": ("person", COORDINATOR),
+    "person_forget": ("person", COORDINATOR),
     "apiaries": ("", EVERYONE),
     "apiary_add": ("", {**EVERYONE, "breeder": 403}),
     "apiary": ("apiary", OWN_OR_404),
@@ -61,10 +95,27 @@ def _acted(codes: Codes) -> Codes:
     return {who: 302 if code == 200 else code for who, code in codes.items()}
 
 
+GATEWAYS: Codes = {**COORDINATORS, "coordinator": 404, "other cooperative": 404}  # there is none yet
 ACTS: dict[str, tuple[str, Codes]] = {
+    "device_add": ("", {**EVERYONE, **dict.fromkeys([who for who, code in EVERYONE.items() if code == 200], 422)}),
+    "view_save": ("", _acted(EVERYONE)),
+    "view_remove": ("view", _acted(OWN_DEVICE)),
+    "view_restore": ("view", _acted(OWN_DEVICE)),
+    "device_end": ("device", _acted(OWN_DEVICE)),
+    "device_test": ("device", _acted(OWN_DEVICE)),
+    "session_end": ("session", {**_acted(OWN_DEVICE), "nobody": 404}),
+    "sessions_end": ("", {**_acted(EVERYONE), "nobody": 302}),
+    "second_step_reset": ("person", _acted(COORDINATOR)),
+    "token_end": ("token", _acted(OWN_DEVICE)),
+    "gateway_secret": ("", GATEWAYS),
+    "gateway_off": ("", GATEWAYS),
+    "gateway_test": ("", GATEWAYS),
+    "language": ("", dict.fromkeys(EVERYONE, "today")),
     "sign_out": ("", dict.fromkeys(EVERYONE, SIGN_IN)),
     "role": ("", _acted(EVERYONE)),
     "cooperative": ("", {**dict.fromkeys(EVERYONE, 404), "nobody": ELSEWHERE, "anonymous": SIGN_IN}),
+    "invitation_again": ("invitation", _acted(COORDINATOR)),
+    "invitation_end": ("invitation", _acted(COORDINATOR)),
     "member_return": ("member", _acted(COORDINATOR)),
     "member_person_remove": ("member person", _acted(COORDINATOR)),
     "person_join": ("person", _acted(COORDINATOR)),
@@ -89,6 +140,42 @@ def _address(name: str, about: str, house: House) -> str:
     if about == "mail":
         mail = KeptMail.objects.create(to=house["owner"].email, subject="For you", text="x", message_id="1")
         args["mail"] = [mail.pk]
+    if about == "view":
+        view = SavedView.objects.create(
+            person=house["owner"], cooperative=house.member.cooperative, page="standing", name="Mine", made_at=NOW
+        )
+        args["view"] = [view.pk]
+    if about == "device":
+        keys = Browser().keys  # its address leads to this machine, so it is refused, not called
+        device = PushDevice.objects.create(
+            person=house["owner"], endpoint="https://127.0.0.1/1", **keys, name="Phone", made_at=NOW
+        )
+        args["device"] = [device.pk]
+    if about.startswith("invitation"):
+        made, link = invitation_make(
+            house.cooperative,
+            name="Ada",
+            email="ada@example.org",
+            member=house.member,
+            by=house["coordinator"],
+            now=timezone.now(),
+        )
+        args |= {"invitation": [made.pk], "invitation link": [link.split("/")[-2]]}
+    if about == "factor":
+        args["factor"] = [Authenticator.objects.create(user=house["owner"], type="totp", data={}).pk]
+    if about == "session":
+        store = SessionStore()
+        store.create()
+        args["session"] = [
+            OpenSession.objects.create(
+                person=house["owner"], session_key=str(store.session_key), device="Phone", begun_at=NOW, seen_at=NOW
+            ).pk
+        ]
+    if about == "token":
+        token = ApiToken.objects.create(
+            person=house["owner"], cooperative=house.member.cooperative, name="Scale", token_hash="0", made_at=NOW
+        )
+        args["token"] = [token.pk]
     return reverse(f"accounts:{'history' if name == 'history_of' else name}", args=args[about])
 
 

@@ -23,7 +23,7 @@ from tests.factories import NOW, PASSWORD
 pytestmark = pytest.mark.django_db
 
 ADDRESS = reverse("accounts:sign_in")
-WRONG = "E-mail and password do not go together."
+WRONG = "This name and this password do not go together."
 SLOW = "the next one has to wait"
 
 
@@ -118,6 +118,30 @@ def test_guesses_are_slowed_down_before_a_password_is_worked_out(house: House, m
         texts.append(str(info.value.text))
     assert 5 <= len(worked_out) <= 30
     assert SLOW in texts[-1]
+
+
+def _guess(times: int) -> int:
+    """So many guesses at one account from fifty addresses, ten a second. How many were refused without a look."""
+    slowed = 0
+    for number in range(times):
+        moment, address = NOW + dt.timedelta(seconds=number / 10), f"10.0.0.{number % 50}"
+        with pytest.raises(Refusal) as info:
+            sign_in_try("owner@example.org", password=f"guess {number}", devices={}, address=address, now=moment)
+        slowed += info.value.rule == "slowed_down"
+    return slowed
+
+
+def test_of_a_thousand_guesses_few_are_looked_at_and_the_owner_signs_in_meanwhile(house: House) -> None:
+    assert 1_000 - _guess(1_000) <= 30
+    end, known = NOW + dt.timedelta(seconds=100), {house["owner"].pk: "own device"}
+    owner = sign_in_try("owner@example.org", password=PASSWORD, devices=known, address="10.0.0.1", now=end)
+    assert owner == house["owner"]
+
+
+def test_without_the_waiting_every_guess_would_be_looked_at(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The control."""
+    monkeypatch.setattr(service, "slowdown_take", lambda buckets, now: 0)
+    assert _guess(100) == 0
 
 
 def test_the_owner_signs_in_on_a_known_device_while_somebody_guesses(house: House) -> None:

@@ -14,7 +14,7 @@ from django.utils import translation
 
 from accounts.models.job import JobState
 from accounts.states import STATES, TONES, State, state_choices, state_of, states_of
-from accounts.templatetags.broodtide import co2, short_day, signed, source_colour, ul, undo_url
+from accounts.templatetags.broodtide import co2, short_day, short_moment, signed, source_colour, ul, undo_url
 from scheduling.models.batch import BenchState
 from scheduling.models.bench import LotState
 from scheduling.models.booking import BookingState
@@ -102,6 +102,10 @@ def test_a_day_has_its_year_only_when_it_is_another() -> None:
     assert short_day(dt.date(2026, 6, 25), today) == "Thu 25 June"
     assert short_day(dt.date(2025, 6, 25), today) == "Wed 25 June 2025"
     assert short_day(None, today) == "–"
+    assert short_moment(None) == "–"
+    with translation.override("es"):
+        assert short_day(dt.date(2026, 6, 28), today) == "dom 28 de junio"
+        assert short_moment(dt.datetime(2025, 6, 25, 9, 5, tzinfo=dt.UTC)) == "mié 25 de junio de 2025, 09:05"
 
 
 def test_a_moment_is_shown_as_the_day_of_the_active_zone() -> None:

@@ -6,12 +6,14 @@ from typing import Any
 import pytest
 from django.test import Client
 from django.urls import get_resolver, reverse
+from django.utils import timezone
 
 from accounts.models import Job
+from accounts.services.guest_links import guest_link_make
 from breeding.models import Score
 from breeding.services.crosses import cross_remove, cross_save
 from tests.breeding.conftest import Stock
-from tests.factories import NOW, QueenFactory
+from tests.factories import NOW, PersonFactory, QueenFactory
 
 pytestmark = pytest.mark.django_db
 
@@ -25,6 +27,7 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "stock": ("", EVERYONE),
     "standing": ("", EVERYONE),
     "standing_csv": ("", EVERYONE),
+    "compare": ("", EVERYONE),
     "crosses": ("", EVERYONE),
     "crosses_csv": ("", EVERYONE),
     "cross": ("", EVERYONE),
@@ -39,10 +42,13 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "queen_edit": ("queen", OWN),
     "mating": ("queen", OWN),
     "queen_gone": ("queen", OWN),
+    "queen_guests": ("queen", OWN),
+    "guest_card": ("card", {**dict.fromkeys(EVERYONE, 200), "nobody": 200, "anonymous": 200}),
     "colony": ("colony", SEEN),
     "requeen": ("colony", OWN),
     "colony_end": ("colony", OWN),
     "scores": ("colony", OWN),
+    "score_sheet": ("", EVERYONE),
     "score_correct": ("score", OWN),
     "evaluation": ("job", SEEN),
     "evaluation_steps": ("job", SEEN),
@@ -63,6 +69,7 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "estimate_start": ("", DECIDE),
     "estimate_stop": ("estimate job", {**DECIDE, "other cooperative": 404}),
     "variances_take": ("", DECIDE),
+    "queen_guest_end": ("queen link", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "queen_back": ("queen", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_withdraw": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_restore": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
@@ -90,6 +97,10 @@ def _address(name: str, kind: str, stock: Stock) -> str:
             stock.cooperative, mother=stock.queen, shares={stock.queen: 1}, season_year=NOW.year, by=None, now=NOW
         )
         things[kind] = planned if kind == "cross" else cross_remove(planned, by=None, now=NOW)
+    if kind in {"card", "queen link"}:
+        by, now = PersonFactory(), timezone.now()
+        made, token = guest_link_make(stock.queen, name="Buyer", days=30, cooperative=stock.cooperative, by=by, now=now)
+        return reverse(f"breeding:{name}", args=[token] if kind == "card" else [stock.queen.pk, made.pk])
     return reverse(f"breeding:{name}", args=[things[kind].pk] if kind else [])
 
 
@@ -101,7 +112,7 @@ def test_every_route_of_the_app_stands_in_the_tables() -> None:
 
 @pytest.mark.parametrize(
     ("name", "who", "expected"),
-    [(name, who, code) for name, (_, codes) in PAGES.items() for who, code in {**codes, **OUTSIDE}.items()],
+    [(name, who, code) for name, (_, codes) in PAGES.items() for who, code in {**OUTSIDE, **codes}.items()],
 )
 def test_who_may_open_which_page(
     client_of: Callable[[str], Client], stock: Stock, name: str, who: str, expected: int | str

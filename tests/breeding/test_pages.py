@@ -20,9 +20,8 @@ from breeding.queries.ranking import latest_run
 from breeding.services.evaluation.asking import Choices, evaluation_ask
 from breeding.services.matings import Share, mating_record
 from breeding.services.scores import score_record
-from breeding.views.standing import safe_cell
 from tests.breeding.conftest import Stock
-from tests.factories import NOW, ColonyFactory, HeadingFactory, MatingFactory, QueenFactory, ScoreFactory
+from tests.factories import NOW, ApiaryFactory, ColonyFactory, HeadingFactory, MatingFactory, QueenFactory, ScoreFactory
 
 pytestmark = pytest.mark.django_db
 ClientOf = Callable[[str], Client]
@@ -133,8 +132,31 @@ def test_the_score_sheet_writes_a_visit_once(client_of: ClientOf, stock: Stock) 
         ("pin_test", Decimal(76)),
     ]
     card = _page(client, "colony", stock.colony.pk)
-    assert "12.5 kg" in card
+    assert card.count("12.5 kg") == 2, "as a score and as the result of the season"
     assert "(38/50)" in card
+
+
+def test_the_sheet_of_a_round_goes_by_the_page_and_is_narrowed(
+    client_of: ClientOf, stock: Stock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("breeding.views.scores.COLONIES_ON_A_SHEET", 1)
+    late = ColonyFactory(apiary=stock.colony.apiary, name="ZZ 9")
+    HeadingFactory(colony=late, since="2025-06-01", queen__owner=stock.owner)
+    client, address = client_of("owner"), reverse("breeding:score_sheet")
+
+    def offered(**asked: str | int) -> list[int]:
+        return [pk for pk, _name in client.get(address, asked).context["form"].fields["colony"].choices]
+
+    assert offered() == [stock.colony.pk]
+    assert offered(page=2) == offered(q="zz 9") == [late.pk]
+    assert offered(colony=late.pk) == [late.pk, stock.colony.pk]
+    assert "No colony fits “nobody”." in client.get(address, {"q": "nobody"}).content.decode()
+    entered = {"colony": late.pk, "scored_on": "2025-07-01", "gentleness-value": "3"}
+    refused = client.post(address, {**entered, "scored_on": "2024-01-01"})
+    assert [pk for pk, _name in refused.context["form"].fields["colony"].choices] == [late.pk, stock.colony.pk]
+    kept = client.post(f"{address}?q=zz&colony={late.pk}", entered)
+    assert kept["Location"] == f"{address}?q=zz"
+    assert Score.objects.get(scored_on="2025-07-01").colony == late
 
 
 @pytest.mark.parametrize(
@@ -352,7 +374,20 @@ def test_the_downloaded_table_holds_the_standing_with_safe_cells(client_of: Clie
     assert {row["queen"] for row in rows} == {"'=2+5", "T0", "T1", "T2"}
     assert all(float(row["merit_error_sd"]) > 0 for row in rows)
     assert [float(row["merit_sd"]) for row in rows] == sorted((float(r["merit_sd"]) for r in rows), reverse=True)
-    assert [safe_cell(text) for text in ("@x", "-1", "+1", "\tx", "x=1")] == ["'@x", "'-1", "'+1", "'\tx", "x=1"]
+
+
+def test_the_standing_is_narrowed_to_the_queens_heading_at_one_apiary(client_of: ClientOf, stock: Stock) -> None:
+    client = client_of("breeder")
+    job_run(_evaluated(stock, client).pk, now=NOW)
+    elsewhere = ApiaryFactory(member=stock.neighbour, name="Far Moor")
+    moved = Heading.objects.get(queen__label="T0", until__isnull=True)
+    Colony.objects.filter(pk=moved.colony_id).update(apiary=elsewhere)
+    page = client.get(reverse("breeding:standing"), {"apiary": elsewhere.pk})
+    assert [row["merit"].queen.label for row in page.context["rows"]] == ["T0"]
+    assert f'<option value="{elsewhere.pk}" selected>Moorside: Far Moor</option>' in page.content.decode()
+    rows = client.get(reverse("breeding:standing_csv"), {"apiary": elsewhere.pk}).content.decode("utf-8-sig")
+    assert [row["queen"] for row in csv.DictReader(io.StringIO(rows))] == ["T0"]
+    assert "All apiaries" in _page(client, "standing", apiary="not-a-number")
 
 
 def test_the_pedigree_shows_mother_and_drone_sources_and_who_stands_twice(client_of: ClientOf, stock: Stock) -> None:

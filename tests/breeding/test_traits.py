@@ -4,6 +4,7 @@ from decimal import Decimal
 
 import pytest
 
+from accounts.catalogues import collected
 from accounts.models import AuditEntry
 from accounts.refusals import Refusal
 from breeding import scoring
@@ -25,6 +26,13 @@ def test_the_published_traits_are_made_once_and_their_weights_sum_to_one() -> No
         key: (published.unit, published.rule.value) for key, published in scoring.TRAITS.items()
     }
     assert AuditEntry.objects.filter(action="trait.make").count() == len(STARTS)
+
+
+def test_all_that_a_trait_says_is_collected_for_the_translators() -> None:
+    known = {message.id for message in collected()}
+    for trait in scoring.TRAITS.values():
+        said = {trait.name, trait.unit, trait.question, trait.part, trait.whole, *(one.text for one in trait.anchors)}
+        assert said - {""} <= known, trait.key
 
 
 def test_weights_are_changed_only_together_to_one() -> None:

@@ -152,7 +152,7 @@ def test_too_few_results_are_refused_with_what_is_needed(cooperative: Cooperativ
     job_run(job.pk, now=NOW)
     job.refresh_from_db()
     assert job.state == JobState.STOPPED
-    assert "No trait has 50 results yet" in job.problem
+    assert "No trait has 50 results yet" in str(job.problem)
 
 
 def test_openly_mated_stock_gets_the_queens_part_alone() -> None:

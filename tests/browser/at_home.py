@@ -2,6 +2,8 @@
 
 import datetime as dt
 
+from playwright.sync_api import expect
+
 from breeding.models import Colony, Queen
 from scheduling.models import Booking, DroneCohort, DroneSource, QueenBatch
 from tests.browser.seat import Seat
@@ -33,17 +35,33 @@ def register_queen(seat: Seat, *, colony: Colony, label: str, mother: Queen, dro
     return Queen.objects.get(label=label)
 
 
+SCORES = {
+    "honey_yield": {"honey_yield-value": "31,5"},
+    "gentleness": {"gentleness-value": "4"},
+    "calmness": {"calmness-value": "3.5"},
+    "swarming": {"swarming-value": "4"},
+    "pin_test": {"pin_test-part": "44", "pin_test-whole": "50"},
+}
+
+
 def enter_scores(seat: Seat, colony: Colony) -> None:
+    """One trait a screen, then a look over all of them."""
     seat.goto("breeding:scores", colony.pk)
-    seat.fill(honey_yield__value="31,5", gentleness__value="4", calmness__value="3.5", swarming__value="4")
-    seat.fill(pin_test__part=44, pin_test__whole=50)
+    seat.page.wait_for_selector("html[data-sheet-ready]", state="attached")
+    for _ in range(seat.page.locator("#sheet section[data-step]").count() - 1):
+        step = seat.page.locator("#sheet section[data-step]:visible").get_attribute("data-step")
+        for name, value in SCORES.get(step or "", {}).items():
+            seat.fill_one(name, value)
+        seat.page.locator("#sheet [data-go]").click()
     seat.press("Keep the scores")
-    seat.sees("5 scores written down")
+    seat.page.wait_for_selector(f"html[data-kept='{len(SCORES)}']", state="attached")
+    expect(seat.page.locator("#sent")).to_have_attribute("data-unsent", "0", timeout=30_000)
+    seat.goto("breeding:colony", colony.pk)
 
 
 def record_graft(seat: Seat, *, name: str, mother: Queen, cells: int, on: dt.date) -> QueenBatch:
     seat.goto("scheduling:batch_add")
-    seat.fill(mother=mother.pk, name=name, grafted_on=on, cells_grafted=cells)
+    seat.fill(mother=mother.label, name=name, grafted_on=on, cells_grafted=cells)
     seat.press("Go on")
     seat.page.wait_for_url("**/batches/*/")
     return QueenBatch.objects.get(name=name)
@@ -58,7 +76,7 @@ def record_step(seat: Seat, batch: QueenBatch, step: str, **values: object) -> N
 
 def offer_drones(seat: Seat, *, name: str, queen: Queen, comb_in: dt.date, valid_until: dt.date) -> DroneCohort:
     seat.goto("scheduling:source_add")
-    seat.fill(drone_queen=queen.pk, name=name, health_certificate="Seen by the vet", health_valid_until=valid_until)
+    seat.fill(drone_queen=queen.label, name=name, health_certificate="Seen by the vet", health_valid_until=valid_until)
     seat.press("Offer this source")
     seat.page.wait_for_url("**/sources/**")
     source = DroneSource.objects.get(name=name)
@@ -77,15 +95,28 @@ def count_capped(seat: Seat, cohort: DroneCohort, *, number: int) -> None:
     seat.sees(str(number))
 
 
-def book(seat: Seat, *, batch: QueenBatch, sources: list[DroneSource], session: int, queens: int) -> Booking:
-    """The three steps, by their buttons."""
+PREDICTED = ("Merit of the daughters", "inbreeding of the workers", "living brood", "Ripe while they are of age")
+
+
+def book(
+    seat: Seat,
+    *,
+    batch: QueenBatch,
+    sources: list[DroneSource],
+    session: int,
+    queens: int,
+    said: tuple[str, ...] = PREDICTED,
+) -> Booking:
+    """The three steps, by their buttons; `said` of each source (merit only after an evaluation)."""
     seat.goto("scheduling:book")
     seat.fill(batch=batch.pk)
     seat.press("Choose drones")
-    seat.sees("Merit of the daughters", "inbreeding of the workers", "living brood", "Ripe while they are of age")
+    seat.page.wait_for_url("**/book/drones/**")
+    seat.sees(*said)
     for source in sources:
         seat.fill(source=source.pk)
     seat.press("Choose a day")
+    seat.page.wait_for_url("**/book/day/**")
     seat.fill(session=session, queens=queens)
     seat.press("Ask for")
     seat.page.wait_for_url("**/bookings/*/")

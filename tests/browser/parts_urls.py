@@ -10,10 +10,11 @@ def empty(request: HttpRequest) -> HttpResponse:
     return HttpResponse("")
 
 
-accounts = [path(f"{name}/", empty, name=name) for name in ("sign_in", "role", "settings", "more", "sign_out", "help")]
+names = ("sign_in", "role", "settings", "more", "sign_out", "help", "language")
+accounts = [path(f"{name}/", empty, name=name) for name in names]
 urlpatterns = [
     path("", kit, name="today"),
     path("kit/", kit, name="kit"),
     path("people/", include((accounts, "accounts"))),
-    path("season/", include(([path("lines/", empty, name="lines")], "scheduling"))),
+    path("season/", include(([path(f"{name}/", empty, name=name) for name in ("lines", "search")], "scheduling"))),
 ]

@@ -9,6 +9,7 @@ class Relay:
     def __init__(self, host: str, port: int) -> None:
         self.target = (host, port)
         self.is_cut = False
+        self.is_silent = False  # both ends stay connected, and nothing arrives any more: half open
         self.answers_lost = 0  # so many requests still reach the server, but their answers do not come back
         self._open: set[socket.socket] = set()
         self._listener = socket.create_server(("127.0.0.1", 0))
@@ -40,7 +41,11 @@ class Relay:
             if self.is_cut:
                 self._shut(client)
                 continue
-            server = socket.create_connection(self.target)
+            try:
+                server = socket.create_connection(self.target)
+            except OSError:  # nobody listens there now
+                self._shut(client)
+                continue
             self._open |= {client, server}
             threading.Thread(target=self._pump, args=(client, server, False), daemon=True).start()
             threading.Thread(target=self._pump, args=(server, client, True), daemon=True).start()
@@ -48,6 +53,8 @@ class Relay:
     def _pump(self, source: socket.socket, sink: socket.socket, is_answer: bool) -> None:
         try:
             while data := source.recv(65_536):
+                if self.is_silent:
+                    continue
                 if is_answer and self.answers_lost > 0:
                     self.answers_lost -= 1
                     break

@@ -9,6 +9,9 @@ from typing import Any
 from playwright.sync_api import BrowserContext, Page, Playwright, expect
 
 from accounts.models import Person
+from scheduling.models import BenchEntry, BenchSession
+from scheduling.planning.bench_log import reduce_log
+from scheduling.queries.bench_log import bench_state, entries_taken
 from tests.browser.relay import Relay
 from tests.factories import PASSWORD
 from tests.processes import wait_until
@@ -30,6 +33,8 @@ STORED = """async () => {
 
 
 class Tablet:
+    size = (1180, 820)
+
     def __init__(self, playwright: Playwright, relay: Relay, profile: Path) -> None:
         self.playwright = playwright
         self.relay = relay
@@ -43,7 +48,7 @@ class Tablet:
             str(self.profile),
             executable_path="/usr/bin/chromium",
             args=["--no-sandbox", "--disable-gpu"],
-            viewport={"width": 1180, "height": 820},
+            viewport={"width": self.size[0], "height": self.size[1]},
         )
         self.context.set_default_timeout(15_000)
         self.page: Page = self.context.pages[0]
@@ -136,3 +141,22 @@ class Tablet:
 
     def send_now(self) -> None:
         self.page.evaluate("dispatchEvent(new Event('online'))")
+
+
+def assert_server_has(session: BenchSession, stored: list[dict[str, Any]]) -> None:
+    """Each entry is in the log as it was kept, the log in order, and the tables are what the log says."""
+    rows = {str(entry.pk): entry for entry in BenchEntry.objects.filter(session=session)}
+    for entry in stored:
+        row = rows[entry["id"]]
+        assert (row.kind, row.facts, row.number) == (entry["kind"], entry["facts"], entry["number"])
+    numbers = sorted(row.number or 0 for row in rows.values())
+    assert numbers == list(range(1, len(rows) + 1))
+    session.refresh_from_db()
+    initial = bench_state(session)
+    initial["lots"], initial["tip"] = {}, {"name": "", "source": None, "lot": None}
+    for queen in initial["queens"].values():
+        queen["state"], queen["reason"], queen["doses"], queen["co2_ended"] = "waiting", "", 0, []
+        queen["gas_since"], queen["gas_with_dose"] = None, False
+    for place in initial["places"].values():
+        place["state"], place["doses"] = "held", 0
+    assert reduce_log(initial, entries_taken(session)) == bench_state(session)

@@ -69,7 +69,7 @@ def kind_of(path: str) -> tuple[str, str] | None:
         match = resolve(urlsplit(path).path)
     except Resolver404:
         return None
-    if match.view_name in NO_PAGES or match.namespace == "admin":
+    if match.view_name in NO_PAGES or match.namespace == "admin" or match.route.startswith("api/v1/"):
         return None
     words = [str(value) for value in match.kwargs.values() if not str(value).isdigit()]
     return match.view_name, " ".join(words)

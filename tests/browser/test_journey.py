@@ -151,26 +151,27 @@ def queens_emerge(story: Story, batch: QueenBatch) -> None:
 
 
 def told_once(story: Story, who: str, reminder: Reminder) -> None:
-    """Nobody is told a minute before; at the minute it stands under Today and in the mail, once for all ticks."""
+    """Nobody is told before its first stage; at its moment it stands under Today and in the mail, once."""
     clock, email = story.world.clock, f"{who}@example.org"
-    clock.now = reminder.due_at
+    assert reminder.tell_at is not None
+    clock.now = reminder.tell_at
     clock.forward(minutes=-1)
     deliver_due(now=clock.now)
-    mails = KeptMail.objects.filter(to=email, subject=reminder.title)
+    mails = KeptMail.objects.filter(to=email, subject=str(reminder.title))
     assert not mails.exists()
-    clock.forward(minutes=1)
+    clock.now = reminder.due_at
     deliver_due(now=clock.now)
     clock.forward(minutes=1)
     deliver_due(now=clock.now)
     assert mails.count() == 1
     seat = story.at(who)
     seat.goto("today")
-    title = reminder.title
+    title = str(reminder.title)
     seat.sees(title)
     seat.goto("scheduling:reminders")
     assert seat.main.locator(".due", has_text=title).count() == 1
     seat.goto("accounts:mail")
-    assert seat.main.locator("li", has_text=reminder.title).count() == 1
+    assert seat.main.locator("li", has_text=str(reminder.title)).count() == 1
 
 
 def plan_is_published(story: Story) -> None:

@@ -6,20 +6,15 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from accounts.models import Person, Role
+from accounts.models import Person
 from scheduling.models import BatchQueen, Plan
 from tests.factories import (
     BatchQueenFactory,
     BenchFactory,
     BenchSessionFactory,
-    CooperativeFactory,
-    MemberFactory,
-    MemberPersonFactory,
-    PersonFactory,
     PlanFactory,
     QueenBatchFactory,
     ReminderFactory,
-    RoleGrantFactory,
     SeasonFactory,
 )
 
@@ -27,20 +22,6 @@ pytestmark = pytest.mark.django_db
 
 WHO = ["coordinator", "operator", "breeder", "member", "stranger", "outsider", "anonymous"]
 TODAY = dt.date.today()  # noqa: DTZ011  the pages take the day from the clock
-
-
-@pytest.fixture
-def people() -> dict[str, Person]:
-    cooperative = CooperativeFactory()
-    member = MemberFactory(cooperative=cooperative)
-    found = {"member": MemberPersonFactory(member=member).person}
-    found["stranger"] = MemberPersonFactory(member=MemberFactory(cooperative=cooperative)).person
-    for role in Role:
-        found[role.value] = PersonFactory()
-        RoleGrantFactory(person=found[role.value], cooperative=cooperative, role=role)
-    found["outsider"] = PersonFactory()
-    RoleGrantFactory(person=found["outsider"], cooperative=CooperativeFactory(), role=Role.COORDINATOR)
-    return found
 
 
 @pytest.fixture
@@ -58,7 +39,13 @@ def things(people: dict[str, Person]) -> dict[str, int]:
     queen: BatchQueen = BatchQueenFactory(batch=batch, queen__birth_year=TODAY.year)
     plan: Plan = PlanFactory(season=season, state="sketch")
     reminder = ReminderFactory(member=member, due_at=batch.created_at)
-    return {"session": session.pk, "queen": queen.pk, "plan": plan.pk, "reminder": reminder.pk}
+    return {
+        "session": session.pk,
+        "queen": queen.pk,
+        "plan": plan.pk,
+        "reminder": reminder.pk,
+        "cooperative": member.cooperative_id,
+    }
 
 
 def status(person: Person | None, name: str, *args: int, method: str = "get") -> int:
@@ -76,10 +63,14 @@ CASES = [
     ("balance", None, COORDINATOR_ONLY),
     ("session_add", None, [200, 403, 403, 403, 403, 302, 302]),
     ("bench_add", None, COORDINATOR_ONLY),
+    ("plans", None, COORDINATOR_ONLY),
+    ("source_shares", None, COORDINATOR_ONLY),
+    ("plans_compare", None, COORDINATOR_ONLY),
     ("plan", "plan", [200, 404, 404, 404, 404, 404, 302]),
     ("plan_publish", "plan", [200, 404, 404, 404, 404, 404, 302]),
     ("session", "session", [200, 403, 403, 403, 403, 404, 302]),
     ("session_cancel", "session", [200, 403, 403, 403, 403, 404, 302]),
+    ("search", None, [200, 200, 200, 200, 200, 200, 302]),
     ("sessions", None, [200, 200, 200, 200, 200, 200, 302]),
     ("outcomes", None, [200, 200, 200, 200, 200, 200, 302]),
     ("bench", None, [200, 200, 403, 403, 403, 200, 302]),
@@ -87,8 +78,10 @@ CASES = [
     ("bench_close", "session", [200, 200, 403, 403, 403, 404, 302]),
     ("check_add", "queen", [200, 403, 403, 200, 403, 404, 302]),
     ("reminders", None, [200, 200, 200, 200, 200, 200, 302]),
+    ("hive_looks", None, [200, 200, 200, 200, 200, 200, 302]),
+    ("hive_data", "cooperative", [200, 200, 200, 200, 200, 404, 302]),
     ("reminder_wishes", None, [200, 200, 200, 200, 200, 200, 302]),
-    ("reminder_put_off", "reminder", [404, 404, 404, 200, 404, 404, 302]),
+    ("reminder_put_off", "reminder", [200, 404, 404, 200, 404, 404, 302]),
 ]
 
 
@@ -107,8 +100,10 @@ POSTS = [
     ("plan_publish", "plan", [302, 404, 404, 404, 404, 404, 302]),
     ("plan_sketch", "plan", [302, 404, 404, 404, 404, 404, 302]),
     ("bench_start", "session", [422, 422, 403, 403, 403, 404, 302]),
-    ("reminder_done", "reminder", [404, 404, 404, 302, 404, 404, 302]),
-    ("reminder_let_go", "reminder", [404, 404, 404, 302, 404, 404, 302]),
+    ("hive_entries", "cooperative", [400, 400, 400, 400, 400, 404, 302]),
+    ("hive_tries", "cooperative", [400, 400, 400, 400, 400, 404, 302]),
+    ("reminder_done", "reminder", [302, 404, 404, 302, 404, 404, 302]),
+    ("reminder_let_go", "reminder", [302, 404, 404, 302, 404, 404, 302]),
 ]
 
 

@@ -314,11 +314,13 @@ def test_can_i_still_answers_for_the_day_that_is_asked(world: World) -> None:
         client = signed_in(world)
         page = client.get(reverse("scheduling:still"), {"day": "2026-06-09"}).content.decode()
         bad = client.get(reverse("scheduling:still"), {"day": "soon"})
+        without = client.get(reverse("scheduling:still"), {"who": "all"})
     assert "Queens of the right age that day: Rowan 1. Ripe drones that day: Ling 1." in page
     assert "source on health hold" in page
     assert "Tue 9 June can still be reached" in page
     assert bad.status_code == 200
     assert bad.context["form"].errors
+    assert "This field is required" not in without.content.decode()
 
 
 @pytest.mark.parametrize(("everyone", "names"), [(False, ["Mine"]), (True, ["Mine", "Theirs"])])
@@ -346,7 +348,12 @@ def test_without_a_day_the_first_bench_day_that_a_comb_put_in_today_can_serve_is
 
 
 def test_a_plan_shows_whether_it_can_still_be_done_before_it_is_saved(world: World) -> None:
-    data = {"member": world.member.pk, "mother": world.mother().pk, "name": "Rowan 9", "wanted_bench_on": "2026-06-28"}
+    data = {
+        "member": world.member.pk,
+        "mother": world.mother().label,
+        "name": "Rowan 9",
+        "wanted_bench_on": "2026-06-28",
+    }
     with mock.patch("accounts.http.timezone.now", return_value=NOW):
         page = signed_in(world).post(reverse("scheduling:batch_add"), data).content.decode()
     assert "Too late for new drones: the last comb for Sun 28 June was Wed 20 May." in page

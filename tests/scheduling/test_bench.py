@@ -282,7 +282,7 @@ def test_closing_writes_the_mating_with_the_real_shares_and_frees_the_rest() -> 
     ]
     assert [place.state for place in BenchPlace.objects.order_by("position")] == ["done", "done", "not_used"]
     bench.booking.refresh_from_db()
-    assert (bench.booking.state, bench.booking.why) == (BookingState.QUEUED, "2 of 3 queens were inseminated.")
+    assert (bench.booking.state, str(bench.booking.why)) == (BookingState.QUEUED, "2 of 3 queens were inseminated.")
     lot.refresh_from_db()
     assert lot.state == LotState.USED_UP
 

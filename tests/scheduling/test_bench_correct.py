@@ -26,8 +26,8 @@ from scheduling.services.bench_correct import dose_correct
 from scheduling.services.bench_entries import entry_again
 from scheduling.services.bench_session import session_close
 from tests.factories import NOW, RoleGrantFactory
+from tests.scheduling.device import Device, assert_server_is_log, device_initial
 from tests.scheduling.test_bench import MINUTE, Bench
-from tests.scheduling.test_bench_log import Device, assert_server_is_log, device_initial
 
 pytestmark = pytest.mark.django_db
 

@@ -98,9 +98,11 @@ def test_rules_that_can_be_set_aside_go_along_in_words(bench: Bench, operator: C
     queen = bench.queens[0].queen
     queen.emerged_on = dt.date(2026, 5, 20)
     queen.save()
-    rules = data(operator, bench).json()["places"][0]["rules"]
-    assert [rule["rule"] for rule in rules] == ["queen_age", "first_co2_missing"]
-    assert rules[0]["words"].startswith("She is 20 days old")
+    found = data(operator, bench).json()
+    ages = [found["queens"][str(one.pk)]["age"] for one in bench.queens]
+    assert (ages[0].startswith("She is 20 days old"), ages[1:]) == (True, ["", ""])
+    assert found["places"][0]["first_co2"] == {"asked": True, "home": None}
+    assert found["first_co2"]["words"]["too_near"].startswith("Her first CO2 ended %(minutes)s minutes before;")
 
 
 def test_a_source_on_hold_goes_along_with_its_reason(bench: Bench, operator: Client) -> None:
@@ -192,7 +194,7 @@ def test_both_versions_stand_on_the_page_until_somebody_decides(bench: Bench, op
 def test_the_worker_names_every_file_that_its_pages_load(bench: Bench, operator: Client) -> None:
     page = operator.get(f"/bench/{bench.session.pk}/").content.decode()
     loaded = set(re.findall(r"(?:src|href)=\"?/static/([^\" >?#]+)", page))
-    modules = {f"js/bench/{name}" for name in imported(ROOT / "static/js/bench/app.js")}
+    modules = imported("js/bench/app.js")
     wanted = {name for name in loaded | modules if not name.endswith((".webmanifest", ".png"))}
     assert wanted - set(SHELL) == set()
     assert [name for name in (*SHELL, *MODULES) if finders.find(name) is None] == []
@@ -205,16 +207,17 @@ def test_modules_import_each_other_by_their_hashed_names(tmp_path: Path, setting
     call_command("collectstatic", interactive=False, verbosity=0)
     names = json.loads((tmp_path / "staticfiles.json").read_text(encoding="utf-8"))["paths"]
     app = (tmp_path / names["js/bench/app.js"]).read_text(encoding="utf-8")
-    wanted = {names[f"js/bench/{name}"].rsplit("/", 1)[1] for name in imported(ROOT / "static/js/bench/app.js")}
-    found = set(re.findall(r"from \"\./([\w.-]+)\"", app))
-    assert len(found) == 7
+    wanted = {names[name].rsplit("/", 1)[1] for name in imported("js/bench/app.js")}
+    found = {name.rsplit("/", 1)[1] for name in re.findall(r"from \"(\.[\w./-]+)\"", app)}
+    assert len(found) == 9
     assert found < wanted
 
 
-def imported(path: Path) -> set[str]:
-    found = {path.name}
-    for name in re.findall(r"from \"\./([\w.-]+)\"", path.read_text(encoding="utf-8")):
-        found |= imported(path.parent / name)
+def imported(name: str) -> set[str]:
+    """A module and all that it imports, as they are called under `static/`."""
+    found, path = {name}, ROOT / "static" / name
+    for other in re.findall(r"from \"(\.[\w./-]+)\"", path.read_text(encoding="utf-8")):
+        found |= imported(str((path.parent / other).resolve().relative_to(ROOT.resolve() / "static")))
     return found
 
 

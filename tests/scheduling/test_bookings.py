@@ -16,7 +16,7 @@ from django.db import connection, connections
 from accounts.models import AuditEntry
 from accounts.refusals import Refusal
 from scheduling.models import BenchPlace, BenchSession, Booking, DroneSource, Plan, QueenBatch, SeasonSetting
-from scheduling.planning.supply import Yield, reserve_line
+from scheduling.planning.supply import Yield, line_level, reserve_line
 from scheduling.queries.batches import batch_view, batches_with_facts, queens_left
 from scheduling.queries.bookings import queue_words
 from scheduling.queries.choices import session_options, source_choices
@@ -173,7 +173,7 @@ def test_a_full_bench_day_queues_with_the_place_in_the_queue(world: World) -> No
     assert ask(world, batch, [source], session=session, queens=4).state == "asked"
     first = ask(world, batch, [source], session=session, queens=2)
     second = ask(world, batch, [source], session=session, queens=3)
-    assert (first.state, first.why) == ("queued", "Tue 9 June is full.")
+    assert (first.state, str(first.why)) == ("queued", "Tue 9 June is full.")
     assert [place_in_queue(first), place_in_queue(second)] == [1, 2]
     assert queue_words(second) == "It is 2nd in the queue for Tue 9 June."
     booking_withdraw(first, by=world.owner, now=NOW)
@@ -183,7 +183,7 @@ def test_a_full_bench_day_queues_with_the_place_in_the_queue(world: World) -> No
 def safe_need(volume_tenths: int) -> int:
     """Drones to set aside at the default yield and service level, straight from the supply kernel."""
     given = Yield(usable_fraction=0.595, kappa=30, ul_per_drone=1.0, cv_volume=0.3)
-    per_tenth, once = reserve_line(given, level=0.9, least_ul=4.0, most_ul=240.0)
+    per_tenth, once = reserve_line(given, level=line_level(0.9), least_ul=4.0, most_ul=240.0)
     return math.ceil((per_tenth * volume_tenths + once) / 1000)
 
 
@@ -200,7 +200,7 @@ def test_too_few_drones_queue_and_say_how_many_are_missing(immortal: World) -> N
     booking = ask(immortal, batch, [source], session=session, queens=6)
     missing = safe_need(480) - 36
     assert missing > 0
-    assert (booking.state, booking.why) == ("queued", f"Tue 9 June is short of {missing} drones.")
+    assert (booking.state, str(booking.why)) == ("queued", f"Tue 9 June is short of {missing} drones.")
 
 
 def test_two_scarce_sources_serve_together_what_neither_could_alone(immortal: World) -> None:

@@ -32,7 +32,7 @@ def test_a_short_source_is_named_with_its_day_and_number() -> None:
         "numbers": {"missing": 38, "source": str(source.pk), "day": 1, "bench": str(bench.pk)},
         "gain": 1,
     }
-    assert reason_words(reason, Names(PROBLEM)) == (
+    assert str(reason_words(reason, Names(PROBLEM))) == (
         "Ling is 38 ripe drones short on Thu 11 June. Lifting it would give 1 queen a place."
     )
 
@@ -47,7 +47,7 @@ def test_what_is_also_in_the_way_is_said_with_it() -> None:
         "gain": 1,
         "also": [{"key": "minutes", "numbers": {"missing": 12, **place}}],
     }
-    assert reason_words(reason, Names(PROBLEM)) == (
+    assert str(reason_words(reason, Names(PROBLEM))) == (
         "Ling is 1 ripe drone short on Thu 11 June. Thu 11 June, Mill has too little operator time: 12 minutes are "
         "missing. Both together would have to be lifted."
     )

@@ -14,6 +14,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from accounts.models import Person, Role
+from breeding.models import Queen
 from scheduling.models import (
     BenchPlace,
     BenchSession,
@@ -53,6 +54,7 @@ ASKED = {"owner": 200, "colleague": 404, "coordinator": 200, "operator": 200, "o
 PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "lines": ("", EVERYONE),
     "still": ("", EVERYONE),
+    "own_data": ("", EVERYONE),
     "settings": ("", EVERYONE),
     "season_add": ("", {**PLANNER, "other cooperative": 403}),
     "setting": ("setting", PLANNER),
@@ -62,6 +64,8 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "batch_edit": ("batch", OWN),
     "batch_replan": ("batch", OWN),
     "batch_close": ("batch", OWN),
+    "batch_co2": ("batch", OWN),
+    "batch_second_co2": ("batch", OWN),
     "batch_step": ("batch step", OWN),
     "batch_emergence": ("batch", OWN),
     "batch_queen": ("queen", SEEN),
@@ -93,6 +97,7 @@ def _acts(codes: dict[str, int]) -> dict[str, int]:
 
 
 ACTS: dict[str, tuple[str, dict[str, int]]] = {
+    "own_data_file": ("", EVERYONE),
     "batch_reopen": ("batch", _acts(OWN)),
     "batch_step_withdraw": ("batch step", _acts(OWN)),
     "batch_queen_back": ("queen", _acts(OWN)),
@@ -259,7 +264,12 @@ def test_without_a_season_every_page_says_who_opens_one(world: World) -> None:
 
 def test_a_plan_is_shown_with_its_late_steps_before_it_is_saved(world: World) -> None:
     client = client_of(world, "owner")
-    data = {"member": world.member.pk, "mother": world.mother().pk, "name": "Rowan 9", "wanted_bench_on": "2026-06-28"}
+    data = {
+        "member": world.member.pk,
+        "mother": world.mother().label,
+        "name": "Rowan 9",
+        "wanted_bench_on": "2026-06-28",
+    }
     shown = client.post(reverse("scheduling:batch_add"), data)
     assert "Graft on Mon 8 June" in shown.content.decode()
     assert "Save this plan" in shown.content.decode()
@@ -271,6 +281,36 @@ def test_a_plan_is_shown_with_its_late_steps_before_it_is_saved(world: World) ->
         reverse("scheduling:batch", args=[batch.pk]),
         DAY(2026, 6, 8),
     )
+
+
+def test_mothers_and_drone_queens_are_named_by_label_and_only_those_that_may_be_are_taken(world: World) -> None:
+    client = client_of(world, "owner")
+    gone = world.mother(label="Gone 1")
+    Queen.objects.filter(pk=gone.pk).update(status="gone")
+    theirs = world.mother(label="Theirs 1", owner=world.other_member())
+    own = world.mother(label="Own 1")
+
+    def batch(label: str) -> str:
+        data = {"member": world.member.pk, "mother": label, "name": f"Of {label}", "grafted_on": "2026-06-01"}
+        return client.post(reverse("scheduling:batch_add"), data, follow=True).content.decode()
+
+    def source(label: str) -> str:
+        return client.post(
+            reverse("scheduling:source_add"), {"drone_queen": label, "name": label}, follow=True
+        ).content.decode()
+
+    assert "There is no queen Nobody 1." in batch("Nobody 1")
+    assert "Gone 1 is not mated and alive on record." in batch("gone 1")
+    assert "Gone 1 is gone on record, or belongs to a member that you do not act for." in source("gone 1")
+    assert "Theirs 1 is gone on record, or belongs to a member" in source("Theirs 1")
+    assert 'value="Theirs 1"' in source("Theirs 1")
+    assert not QueenBatch.objects.exists()
+    assert not DroneSource.objects.exists()
+    batch("theirs 1"), source("own 1")
+    assert (QueenBatch.objects.get().mother, DroneSource.objects.get().drone_queen) == (theirs, own)
+    offered = client.get(reverse("scheduling:source_add")).content.decode()
+    assert '<option value="Own 1">' in offered
+    assert "Theirs 1" not in offered
 
 
 def test_a_refused_step_stands_beside_its_field_and_keeps_what_was_typed(stocked: World) -> None:
@@ -302,6 +342,23 @@ def test_the_batch_card_shows_each_step_on_the_day_timing_says(stocked: World) -
     assert shown["graft"] == "Wed 20 May"
     assert {row.step for row in page.context["steps"]} <= set(calendar.steps)
     assert "Rowan 1 is ready until Sat 13 June" in page.content.decode()
+
+
+def test_a_page_of_batches_begins_with_those_that_have_queens_to_book_for(stocked: World) -> None:
+    left = QueenBatch.objects.get()
+    booked_out = [stocked.batch(virgins=1, name=f"Booked {number}", grafted_on=DAY(2026, 5, 1)) for number in range(24)]
+    for batch in booked_out:
+        BookingFactory(batch=batch, queens=1)
+    grafted = stocked.batch(virgins=None, name="Larch 1", grafted_on=DAY(2026, 6, 1))
+    page = client_of(stocked, "owner").get(reverse("scheduling:book"))
+    assert [view.batch for view in page.context["bookable"]] == [left, grafted]
+    assert [view.batch for view in page.context["booked_out"]] == booked_out[:22]
+    chosen = booked_out[-1]
+    first = client_of(stocked, "owner").get(reverse("scheduling:book"), {"batch": chosen.pk})
+    assert first.context["page"].object_list[0] == chosen
+    second = client_of(stocked, "owner").get(reverse("scheduling:book"), {"page": 2}).content.decode()
+    assert "Booked 23: all 1 queens are booked." in second
+    assert "No queens to book for" not in second
 
 
 def test_a_place_is_booked_in_three_steps(stocked: World) -> None:

@@ -117,7 +117,7 @@ def test_a_queen_goes_back_into_the_queue_and_her_booking_says_so_at_the_end(sho
     [place] = bench_move(short.session, moves={short.places[9]: None}, reason="short", by=short.by, now=ON_DAY)
     assert place.state == PlaceState.FREED
     assert not BenchPlace.objects.filter(batch_queen=place.batch_queen).exclude(state=PlaceState.FREED).exists()
-    words = Reminder.objects.get(kind="place_moved").why
+    words = str(Reminder.objects.get(kind="place_moved").why)
     assert words == f"{place.batch_queen} waits in the queue for another place."
     short.bookings[1].refresh_from_db()
     assert short.bookings[1].state == BookingState.AT_BENCH

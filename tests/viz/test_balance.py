@@ -3,7 +3,7 @@ import datetime as dt
 import pytest
 
 from tests.viz.reading import NS, forbidden_attributes, named_and_described, parsed, share, texts, with_class
-from viz.balance import LEAST_PX, Day, Need, Source, draw_balance
+from viz.balance import LEAST_PX, WIDE_PX, Day, Need, Source, draw_balance
 
 
 def june(day: int) -> dt.date:
@@ -60,24 +60,47 @@ def test_enough_is_not_marked_short() -> None:
     assert with_class(root, "short") == []
 
 
-def test_labels_of_neighbouring_days_do_not_lie_on_each_other() -> None:
+@pytest.mark.parametrize("least_px", [LEAST_PX, WIDE_PX])
+@pytest.mark.parametrize(
+    "needed", [(20, 21, 22), (11, 12, 13, 14), (27, 28, 29, 30), (11, 14, 27, 30), (12, 20, 21, 30), (30,)]
+)
+def test_labels_stand_in_rows_and_no_line_runs_through_the_words_of_another(
+    needed: tuple[int, ...], least_px: float
+) -> None:
     crowded = Source(
-        "c", "C", "Holm", 3, days(15, 24, 200, 200, 200), tuple(Need(june(day), 100, 200) for day in (20, 21, 22))
+        "c", "C", "Holm", 3, days(11, 30, 200, 200, 200), tuple(Need(june(day), 100, 200) for day in needed)
     )
-    root = parsed(drawn([crowded]).strips[0].svg)
-    boxes = []
+    balance = draw_balance([crowded], first=june(11), last=june(30), today=None, uid="b", least_px=least_px)
+    root = parsed(balance.strips[0].svg)
+    boxes, lines = [], []
     for holder in root.iter(f"{NS}svg"):
-        label = holder.find(f"{NS}text")
-        if label is None or not holder.get("x"):
+        if not holder.get("x"):
             continue
-        x = share(holder.get("x", "")) / 100 * LEAST_PX + float(label.get("x", ""))
-        width = len(label.text or "") * 7.4
-        left = x - width if label.get("text-anchor") == "end" else x
-        boxes.append((left, left + width, float(label.get("y", ""))))
-    assert len(boxes) == 3
+        x = share(holder.get("x", "")) / 100 * least_px
+        if (line := holder.find(f"{NS}line")) is not None:
+            lines.append((x, float(line.get("y1", "")), float(line.get("y2", ""))))
+        if (label := holder.find(f"{NS}text")) is not None:
+            start = x + float(label.get("x", ""))
+            boxes.append((start, start + len(label.text or "") * 7.4, float(label.get("y", ""))))
+    assert len(boxes) == len(lines) == len(needed)
+    top = min(float(edge) for node in root.iter(f"{NS}rect") if (edge := node.get("y")))
     for index, (left, right, y) in enumerate(boxes):
+        assert left >= 0
+        assert right <= least_px
+        assert y >= 10
+        assert y < top  # above the strip
         for other_left, other_right, other_y in boxes[index + 1 :]:
             assert right <= other_left or other_right <= left or abs(y - other_y) >= 16
+        for other, (x, upper, lower) in enumerate(lines):
+            assert other == index or not (left < x < right and upper < y < lower)
+
+
+def test_a_strip_without_needs_has_no_rows_above_it() -> None:
+    heights = [
+        float(parsed(strip.svg).get("height", ""))
+        for strip in drawn([LING, Source("g", "G", "Tarn", 0, days(18, 20, 9, 9, 9))]).strips
+    ]
+    assert heights[0] - heights[1] == 16
 
 
 def test_names_are_escaped_and_pictures_are_named() -> None:

@@ -1,10 +1,11 @@
 """Curves over a common scale, and the bar of a range: where the points lie, what the table says, what is refused."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
-from tests.viz.reading import named_and_described, parsed
+from tests.viz.reading import named_and_described, parsed, texts
 from viz.curve import FOOT, HEIGHT, LEFT, RIGHT, TOP, Axis, Line, Mark, Words, draw_curve, ticks
 from viz.interval import Scale
 from viz.interval import Words as SpanWords
@@ -65,3 +66,10 @@ def test_a_span_with_its_limits() -> None:
     assert drawing.table.rows == (("75 %", "50 %", "100 %"),)
     with pytest.raises(ValueError, match="not above"):
         draw_span(2, 1, 0, Scale(0, 1), uid="s", words=SpanWords("V", ("a", "b", "c")))
+
+
+def test_numbers_are_written_as_the_reader_writes_them() -> None:
+    words = replace(WORDS, number=lambda value, places: f"{value:.{places}f}".replace(".", ","))
+    drawing = draw_curve([Line("best", ((0, 0.5), (1, 1.5)))], Axis("x"), Axis("y"), uid="c", words=words)
+    assert drawing.table.rows == (("0,0", "0,5"), ("1,0", "1,5"))
+    assert {"0,4", "1,2"} <= set(texts(parsed(drawing.svg)))

@@ -36,6 +36,11 @@ def test_the_first_label_gives_way_when_ready_is_close() -> None:
     assert texts(parsed(draw_gauge(close, uid="g").svg)) == ["ready 14 Jun", "last day 24 Jun"]
 
 
+def test_the_first_label_gives_way_when_the_gauge_begins_before_it() -> None:
+    near = Window(start=june(14), ready=june(19), last=june(26), today=june(4))
+    assert texts(parsed(draw_gauge(near, uid="g").svg)) == ["ready 19 Jun", "last day 26 Jun"]
+
+
 def test_the_gauge_grows_until_today_when_the_window_is_past() -> None:
     past = Window(start=june(1), ready=june(8), last=june(12), today=june(20), kind="drone")
     root = parsed(draw_gauge(past, uid="g").svg)

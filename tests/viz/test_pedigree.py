@@ -1,7 +1,7 @@
 import pytest
 
 from tests.viz.reading import NS, forbidden_attributes, named_and_described, parsed, texts, with_class
-from viz.pedigree import Ancestor, draw_pedigree
+from viz.pedigree import Ancestor, draw_pedigree, known_by_generation
 
 FOUNDER = Ancestor("q1", "Heath <1>", note="2021")
 MOTHER = Ancestor("q2", "Heath 7", mother=FOUNDER, link="/queens/2/?a=1&b=2")
@@ -79,3 +79,9 @@ def test_nobody_stands_behind_herself() -> None:
     loop = Ancestor("q9", "Rowan", mother=Ancestor("q2", "Heath", mother=Ancestor("q9", "Rowan")))
     with pytest.raises(ValueError, match="Rowan stands behind herself"):
         draw_pedigree(loop, generations=3, uid="p")
+
+
+def test_completeness_is_the_share_of_places_that_are_known() -> None:
+    """By hand: both parents; then Heath 7's mother and Fell 3's two places, of which her mother is known."""
+    assert known_by_generation(QUEEN, 3) == [1.0, 2 / 4, 1 / 8]
+    assert known_by_generation(FOUNDER, 2) == [0.0, 0.0]

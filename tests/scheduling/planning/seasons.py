@@ -12,7 +12,13 @@ from scheduling.planning.supply import day_weights
 
 def season(**changes: Any) -> Problem:
     """One bench, four days, two sources, two members: enough of everything unless changed."""
-    return problem_from_json(season_json(**changes))
+    return problem_from_json(with_share_caps(season_json(**changes)))
+
+
+def with_share_caps(data: dict[str, Any]) -> dict[str, Any]:
+    """Sources' own largest shares put where the format leaves room for them."""
+    caps = {entry["id"]: entry.pop("share_cap_permille") for entry in data["sources"] if "share_cap_permille" in entry}
+    return {**data, "meta": {"share_caps_permille": caps}} if caps else data
 
 
 def season_json(**changes: Any) -> dict[str, Any]:
@@ -77,26 +83,28 @@ def random_season(seed: int, *, bookings: int = 5, days: int = 6, sources: int =
     benches = [f"J{n}" for n in range(1, draw.randint(1, 2) + 1)]
     names = [f"S{n}" for n in range(1, sources + 1)]
     return problem_from_json(
-        {
-            "format": "season/1",
-            "name": f"random {seed}",
-            "days": days,
-            "weights": list(day_weights(days, draw.choice([1.0, 0.96, 0.9]))),
-            "rules": {
-                "queen_minutes": draw.choice([3, 4, 6]),
-                "setup_minutes": draw.choice([5, 8]),
-                "co2_first_age": draw.choice([4, 5, 6]),
-                "max_source_share_permille": draw.choice([1000, 700, 500]),
-                "min_sources": draw.choice([0, 0, 1, 2]),
-                "min_source_ul10": 80,
-            },
-            "benches": [{"id": bench, "days": _bench_days(draw, days)} for bench in benches],
-            "sources": [_source(draw, name, benches, days) for name in names],
-            "members": [{"id": "M1"}, {"id": "M2"}, {"id": "M3"}],
-            "bookings": [_booking(draw, f"B{n}", benches, names, days) for n in range(bookings)],
-            "frozen": [],
-            "published": [],
-        }
+        with_share_caps(
+            {
+                "format": "season/1",
+                "name": f"random {seed}",
+                "days": days,
+                "weights": list(day_weights(days, draw.choice([1.0, 0.96, 0.9]))),
+                "rules": {
+                    "queen_minutes": draw.choice([3, 4, 6]),
+                    "setup_minutes": draw.choice([5, 8]),
+                    "co2_first_age": draw.choice([4, 5, 6]),
+                    "max_source_share_permille": draw.choice([1000, 700, 500]),
+                    "min_sources": draw.choice([0, 0, 1, 2]),
+                    "min_source_ul10": 80,
+                },
+                "benches": [{"id": bench, "days": _bench_days(draw, days)} for bench in benches],
+                "sources": [_source(draw, name, benches, days) for name in names],
+                "members": [{"id": "M1"}, {"id": "M2"}, {"id": "M3"}],
+                "bookings": [_booking(draw, f"B{n}", benches, names, days) for n in range(bookings)],
+                "frozen": [],
+                "published": [],
+            }
+        )
     )
 
 
@@ -125,7 +133,8 @@ def _source(draw: random.Random, name: str, benches: list[str], days: int) -> di
             break
     where = [bench for bench in benches if draw.random() < 0.8] or benches[:1]
     line = {"md_per_ul10": draw.randint(150, 260), "md_fixed": draw.randint(2000, 5000)}
-    return {"id": name, **line, "benches": where, "cohorts": cohorts}
+    own_cap = {"share_cap_permille": draw.choice([300, 450])} if draw.random() < 0.2 else {}
+    return {"id": name, **line, **own_cap, "benches": where, "cohorts": cohorts}
 
 
 def _booking(draw: random.Random, name: str, benches: list[str], sources: list[str], days: int) -> dict[str, Any]:

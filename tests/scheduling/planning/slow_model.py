@@ -204,7 +204,7 @@ class SlowModel:
             total.update(columns)
         for source in self.problem.sources:
             own = of_source[source.id]
-            share = rules.max_source_share_permille / 1000
+            share = min(rules.max_source_share_permille, source.share_cap_permille or 1000) / 1000
             self._row({i: (dose if i in own else 0) - share * dose for i, dose in total.items()}, high=0)
             counts = self._new("m", source.id, high=1)
             enough[counts] = 1

@@ -133,6 +133,18 @@ def test_share_least_sources_and_frozen_are_told():
     ]
 
 
+def test_a_source_has_a_share_of_its_own_beside_the_one_for_all():
+    both = plan(direct(), direct(name="B2", source="S2"))
+    capped = season(sources=[source("S1", share_cap_permille=400), source("S2")])
+    # Half of 640 is 64 more than two fifths of it.
+    assert check(capped, both) == [Violation("share", 64, source="S1")]
+    wider = season(
+        rules={"max_source_share_permille": 450}, sources=[source("S1", share_cap_permille=900), source("S2")]
+    )
+    assert [(v.rule, v.source, v.amount) for v in check(wider, both)] == [("share", "S1", 32), ("share", "S2", 32)]
+    assert check(season(sources=[source("S1", share_cap_permille=500), source("S2")]), both) == []
+
+
 def pooled(*parts: Part, queens: int = 4) -> Plan:
     placement = Placement("B1", "J1", 1, queens, pool="P1")
     return plan(placement, pools=(Pool("P1", "J1", 1, parts),))

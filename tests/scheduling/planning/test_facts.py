@@ -23,7 +23,7 @@ def test_own_values_replace_defaults_and_nothing_else() -> None:
         ("virgin_age_first_days", Decimal(4), "outside 5–7 days"),
         ("drone_age_first_days", Decimal("14.5"), "is not whole"),
         ("co2_spacing_hours", Decimal("NaN"), "is no number"),
-        ("co2_spacing_hours", 24.0, "a decimal number is needed"),
+        ("co2_spacing_hours", 24.0, "A decimal number is needed"),
         ("colour_of_the_hive", Decimal(1), "no figure of this name"),
     ],
 )
@@ -84,6 +84,6 @@ def test_bounds_themselves_may_be_set_when_nothing_else_forbids_it(fact: Fact) -
         try:
             settings = settings_from({fact.key: value})
         except SettingError as error:
-            assert "may not be larger" in error.text  # noqa: PT017 - only a contradiction may refuse a bound
+            assert "may not be larger" in str(error.text)  # noqa: PT017 - only a contradiction may refuse a bound
         else:
             assert getattr(settings, fact.key) == value

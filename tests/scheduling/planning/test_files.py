@@ -13,7 +13,7 @@ from scheduling.planning.problem_file import problem_from_json, problem_from_tex
 from scheduling.planning.reading import FileError
 from scheduling.planning.solver import solve
 
-from .seasons import booking, season, season_json
+from .seasons import booking, season, season_json, source
 
 
 def test_a_problem_survives_writing_and_reading():
@@ -29,6 +29,14 @@ def test_a_problem_survives_writing_and_reading():
 def test_a_plan_survives_writing_and_reading():
     plan = solve(season(), cpu_seconds=2)
     assert plan_from_json(json.loads(json.dumps(plan_to_json(plan)))) == plan
+
+
+def test_a_share_of_its_own_is_written_only_where_a_source_has_one():
+    problem = season(sources=[source("S1", share_cap_permille=400), source("S2")])
+    data = problem_to_json(problem)
+    assert data["meta"] == {"share_caps_permille": {"S1": 400}}
+    assert all("share_cap_permille" not in entry for entry in data["sources"]), "the format knows no such key"
+    assert problem_from_json(data) == problem
 
 
 @pytest.mark.parametrize(
@@ -49,6 +57,11 @@ def test_a_plan_survives_writing_and_reading():
         (["benches", 0, "id"], "", "benches[0].id"),
         (["sources", 1, "id"], "S1", "sources[1].id"),
         (["sources", 1, "benches"], ["J9"], "sources[1].benches[0]"),
+        (["sources", 0, "share_cap_permille"], 400, "sources[0].share_cap_permille"),
+        (["meta"], {"share_caps_permille": {"S1": 0}}, "meta.share_caps_permille.S1"),
+        (["meta"], {"share_caps_permille": {"S1": 1001}}, "meta.share_caps_permille.S1"),
+        (["meta"], {"share_caps_permille": {"S9": 400}}, "meta.share_caps_permille.S9"),
+        (["meta"], {"share_caps_permille": 400}, "meta.share_caps_permille"),
         (["sources", 0, "cohorts", 0, "last_day"], 4, "sources[0].cohorts[0].last_day"),
         (["sources", 0, "cohorts", 0, "stock_eq"], -5, "sources[0].cohorts[0].stock_eq"),
         (["bookings", 1, "member"], "M9", "bookings[1].member"),

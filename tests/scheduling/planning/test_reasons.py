@@ -33,8 +33,11 @@ def _lifted(problem: Problem, reason: Reason, asked: str) -> Problem:
     numbers = reason.numbers
     bench, day, missing = str(numbers["bench"]), int(numbers["day"]), int(numbers["missing"])
     if reason.key == "share":
-        cap = problem.rules.max_source_share_permille + missing
-        return replace(problem, rules=replace(problem.rules, max_source_share_permille=cap))
+        capped = next(entry for entry in problem.sources if entry.id == str(numbers["source"]))
+        cap = problem.share_cap(capped) + missing
+        sources = tuple(replace(s, share_cap_permille=cap) if s is capped else s for s in problem.sources)
+        least = max(cap, problem.rules.max_source_share_permille)
+        return replace(problem, sources=sources, rules=replace(problem.rules, max_source_share_permille=least))
     if reason.key == "one_source":
         bookings = tuple(replace(b, mode="each") if b.id == asked else b for b in problem.bookings)
         return replace(problem, bookings=bookings)

@@ -13,6 +13,7 @@ from scheduling.planning.baseline import hand_plan
 from scheduling.planning.checker import check
 from scheduling.planning.drawing import plan_of
 from scheduling.planning.grid import grid_of
+from scheduling.planning.ledger import Ledger
 from scheduling.planning.model import model_of
 from scheduling.planning.moves import co2_of
 from scheduling.planning.plan import Part, Plan, Pool
@@ -28,6 +29,7 @@ from scheduling.planning.repair_changes import (
 )
 from scheduling.planning.repair_prices import point_of
 from scheduling.planning.rows import place_key
+from scheduling.planning.solver import solve
 
 from .seasons import bench_day, booking, random_season, season, source
 
@@ -344,6 +346,25 @@ def test_every_change_is_found_with_its_place():
     for after, change in changes:
         assert changes_between(before, after) == [change]
     assert changes_between(before, before) == []
+
+
+def test_a_smaller_share_of_one_source_is_a_change_and_a_larger_one_is_none():
+    before = season(sources=[source("S1", share_cap_permille=500), source("S2")])
+    after = season(sources=[source("S1", share_cap_permille=400), source("S2")])
+    assert changes_between(before, after) == [Change("source_capped", 400, source="S1")]
+    assert changes_between(after, before) == []
+    assert changes_between(season(), after) == [Change("source_capped", 400, source="S1")]
+
+
+def test_a_source_capped_after_publishing_gives_way_and_others_stay():
+    told = solve(season(), goal="served", cpu_seconds=2)
+    capped = season(sources=[source("S1"), source("S2", share_cap_permille=250)])
+    found = repair(capped, told, cpu_seconds=2)
+    for point in found.points:
+        assert check(capped, point.plan) == []
+    assert found.most.served == 8
+    volumes = Ledger(capped, found.most.plan).source_volumes()
+    assert 4 * volumes.get("S2", 0) <= sum(volumes.values())
 
 
 def test_a_day_for_co2_alone_is_no_bench_day_lost():

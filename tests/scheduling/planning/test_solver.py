@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from scheduling.planning.baseline import hand_plan
 from scheduling.planning.checker import check
-from scheduling.planning.problem import Placement, Problem
+from scheduling.planning.problem import Accepted, Placement, Problem
 from scheduling.planning.solver import Progress, solve
 
 from .seasons import bench_day, booking, random_season, season, source
@@ -76,6 +76,20 @@ def test_the_order_of_the_input_changes_nothing(seed: int):
         bookings=mixed([replace(entry, sources=mixed(entry.sources)) for entry in problem.bookings]),
     )
     assert served(problem, seconds=4) == served(other, seconds=4)
+
+
+def test_a_source_gives_no_more_than_its_own_share():
+    problem = season(sources=[source("S1"), source("S2", share_cap_permille=250)])
+    plan = solve(problem, goal="served", cpu_seconds=2)
+    assert check(problem, plan) == []
+    assert plan.result is not None
+    assert (plan.result.served, plan.result.status) == (8, "optimal")
+    only = replace(problem, bookings=tuple(replace(b, sources=(Accepted("S2"),)) for b in problem.bookings))
+    # Nobody else gives anything, so a quarter of all is nothing.
+    found = solve(only, goal="served", cpu_seconds=2).result
+    assert found is not None
+    assert (found.served, found.bound_served) == (0, 0)
+    assert {reason.key for entry in found.unserved for reason in entry.reasons} == {"share"}
 
 
 @pytest.mark.parametrize("seed", [2, 5, 13])

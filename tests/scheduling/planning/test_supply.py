@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
-from scheduling.planning.learning import learned_shares
+from scheduling.planning.bands import alive_band
 from scheduling.planning.supply import (
     Count,
     Emerged,
@@ -12,6 +14,7 @@ from scheduling.planning.supply import (
     after_taking,
     day_weights,
     emerged_from_counts,
+    reachable,
     reserve_line,
     safe_drones,
     safe_stock_eq,
@@ -26,7 +29,7 @@ def test_one_count_is_brought_back_to_the_day_of_emergence():
         [Count("capped", -5, 1000, 0.1)], emerge_day=0, shares={"capped": 0.9}, survival_per_day=0.96
     )
     assert found is not None
-    assert found.mean == pytest.approx(900, rel=0.01)
+    assert found.mean == pytest.approx(900)
     assert found.cv == pytest.approx(0.1)
     assert found.on(14, 0.96) == pytest.approx(found.mean * 0.96**14)
 
@@ -39,6 +42,17 @@ def test_a_second_count_narrows_and_moves_the_estimate():
     assert 400 / 0.96**10 < found.mean < 900
     low, high = found.quantile(0.1, 14, 0.96), found.quantile(0.9, 14, 0.96)
     assert low < found.on(14, 0.96) < high
+
+
+@pytest.mark.parametrize("level", [0.5, 0.8, 0.9, 0.95])
+@pytest.mark.parametrize("gone", [0.0, 150.0, 900.0])
+def test_band_and_stock_are_of_one_distribution(level: float, gone: float):
+    emerged = Emerged(1000, 0.12, 0, gone)
+    stock = safe_stock_eq(emerged, level=level, survival_per_day=0.96, days=(14, 20))
+    assert stock == math.floor(1000 * emerged.quantile(1 - level, 0, 0.96))
+    if level == 0.9:
+        assert alive_band(emerged, 0, survival_per_day=0.96).low == pytest.approx(stock / 1000, abs=1e-3)
+    assert emerged.times(0.8).quantile(1 - level, 9, 0.96) == pytest.approx(0.8 * emerged.quantile(1 - level, 9, 0.96))
 
 
 def test_no_count_is_not_known_and_a_count_of_nothing_is_nothing():
@@ -60,13 +74,17 @@ def test_drones_that_were_taken_are_missing_until_the_next_count_says_so():
     left = after_taking(all_of_them, taken, survival_per_day=sigma)
     # On day 12, 1000 x 0.9^12 less the 100 x 0.9^2 that would have lived on.
     assert left.on(12, sigma) == pytest.approx(1000 * sigma**12 - 100 * sigma**2)
-    assert left.cv * left.mean == pytest.approx(100)
-    assert after_taking(all_of_them, {0: 2000}, survival_per_day=sigma) == Emerged(0.0, 0.0, 0)
+    for share in (0.1, 0.5, 0.9):  # taken after the quantile
+        whole = all_of_them.quantile(share, 12, sigma)
+        assert left.quantile(share, 12, sigma) == pytest.approx(whole - 100 * sigma**2)
+    none_left = after_taking(all_of_them, {0: 1050}, survival_per_day=sigma)
+    assert (none_left.on(12, sigma), none_left.quantile(0.1, 12, sigma)) == (0, 0)
+    assert none_left.quantile(0.9, 0, sigma) == pytest.approx(1000 * (1 + 0.1 * 1.2816) - 1050, abs=0.1)
     # Counted on day 12, after the taking: the count holds as it is, and nothing is taken off twice.
     seen = Count("seen", 12, 180, 0.1)
-    whole = with_those_taken(seen, taken, survival_per_day=sigma)
-    assert whole.drones == 180 + round(100 * sigma**2)
-    emerged = emerged_from_counts([whole], emerge_day=0, shares={}, survival_per_day=sigma)
+    made_up = with_those_taken(seen, taken, survival_per_day=sigma)
+    assert made_up.drones == 180 + round(100 * sigma**2)
+    emerged = emerged_from_counts([made_up], emerge_day=0, shares={}, survival_per_day=sigma)
     assert emerged is not None
     assert after_taking(emerged, taken, survival_per_day=sigma).on(12, sigma) == pytest.approx(180, rel=0.01)
     # Counted before the taking, and brood: nothing to give back.
@@ -110,34 +128,23 @@ def test_the_reserve_line_is_nowhere_below_the_safe_number(level: float):
         assert safe_drones(ul10 / 10, GIVES, level=level) <= reserved <= safe_drones(ul10 / 10, GIVES, level=level) + 4
 
 
+@pytest.mark.parametrize("level", [0.5, 0.9, 0.99])
+def test_a_share_nobody_knows_is_taken_as_sure_as_the_level_needs(level: float):
+    wild = Yield(0.3, 2, 1.0, 0.3)
+    line = reserve_line(reachable(wild, level=level), level=level, least_ul=8, most_ul=120)
+    assert line[0] * 10 / 1000 < 5 / (0.3 * 1.0)
+    assert reachable(GIVES, level=0.9) == GIVES
+
+
 def test_a_level_that_cannot_be_reached_is_refused():
     with pytest.raises(ValueError, match=r"level 0\.999 cannot be reached"):
         safe_drones(10, Yield(0.3, 2, 1.0, 0.3), level=0.999)
-
-
-def test_a_source_with_few_tallies_stays_near_the_others():
-    shares = learned_shares(
-        {"many": (400, 1000), "few": (9, 10), "none": (0, 0), "other": (310, 500)},
-        prior_mean=0.595,
-        prior_kappa=30,
-    )
-    assert shares["many"].mean == pytest.approx(0.4, abs=0.02)
-    assert 0.5 < shares["few"].mean < 0.8
-    assert 0.4 < shares["none"].mean < 0.65
-    assert shares["many"].kappa > shares["few"].kappa > shares["none"].kappa
-
-
-def test_without_any_tally_the_start_holds():
-    shares = learned_shares({"new": (0, 0)}, prior_mean=0.595, prior_kappa=30)
-    assert shares["new"].mean == pytest.approx(0.595)
-    assert shares["new"].kappa == pytest.approx(30)
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
         (lambda: Yield(0, 30, 1, 0.3), "usable_fraction"),
-        (lambda: learned_shares({"S": (3, 2)}, prior_mean=0.5, prior_kappa=3), "3 usable of 2"),
         (lambda: day_weights(3, 1.2), "survival_per_day"),
         (lambda: reserve_line(GIVES, level=0.9, least_ul=5, most_ul=5), "least_ul"),
     ],

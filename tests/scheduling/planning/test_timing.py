@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 
 from scheduling.planning.facts import settings_from
 from scheduling.planning.timing import (
-    BatchCalendar,
     BatchEvents,
     CohortEvents,
     DroneFit,
@@ -22,6 +21,7 @@ from scheduling.planning.timing import (
     cold_delay_hours,
     elapsed_after,
 )
+from tests.scheduling.planning.calendars import note_keys, step_of
 
 SETTINGS = settings_from({})
 GRAFT = dt.date(2026, 5, 20)
@@ -32,16 +32,6 @@ DOSE = dt.datetime(2026, 6, 9, 9, tzinfo=dt.UTC)
 days = st.dates(dt.date(2020, 1, 1), dt.date(2040, 12, 31))
 temperatures = st.none() | st.decimals("28", "37", places=1)
 hours = st.none() | st.integers(0, 23)
-
-
-def note_keys(events: BatchEvents) -> list[str]:
-    return [note.key for note in batch_calendar(events, SETTINGS).notes]
-
-
-def step_of(calendar: BatchCalendar, key: str) -> Step:
-    step = calendar.step(key)
-    assert step is not None, key
-    return step
 
 
 def shifted(step: Step, by: dt.timedelta) -> Step:
@@ -172,10 +162,13 @@ def test_late_sealing_never_delays_caging() -> None:
     assert calendar.emergence_on == dt.date(2026, 6, 2)
 
 
-def test_sealing_noted_days_later_moves_nothing_and_is_pointed_out() -> None:
-    events = BatchEvents(grafted_on=GRAFT, sealed_on=dt.date(2026, 5, 29))
+@pytest.mark.parametrize("sealed", [27, 29, 31])
+def test_sealing_noted_days_later_counts_as_the_last_day_that_can_be_and_is_pointed_out(sealed: int) -> None:
+    events = BatchEvents(grafted_on=GRAFT, sealed_on=dt.date(2026, 5, sealed))
+    calendar = batch_calendar(events, SETTINGS)
 
-    assert batch_calendar(events, SETTINGS).emergence_on == EMERGED
+    assert calendar.emergence_on == dt.date(2026, 6, 2)
+    assert (calendar.cage_on, calendar.emergence_early_on) == (dt.date(2026, 5, 30), dt.date(2026, 5, 31))
     assert note_keys(events) == ["sealing_odd"]
 
 
@@ -262,14 +255,12 @@ def test_a_batch_without_any_day_has_no_calendar() -> None:
 @pytest.mark.parametrize(
     ("events", "field"),
     [
-        ({"grafted_on": GRAFT, "sealed_on": dt.date(2026, 5, 19)}, "sealed_on"),
-        ({"grafted_on": GRAFT, "confined_on": dt.date(2026, 5, 21)}, "grafted_on"),
-        ({"grafted_on": GRAFT, "emergences": (Emergence(dt.date(2026, 5, 1)),)}, "emergences"),
+        ({"grafted_on": GRAFT, "emergences": (Emergence(EMERGED, hour=-1),)}, "emergences"),
         ({"grafted_on": GRAFT, "grafted_hour": 24}, "grafted_hour"),
         ({"grafted_on": GRAFT, "doses_at": (dt.datetime(2026, 6, 9, 9),)}, "doses_at"),  # noqa: DTZ001
     ],
 )
-def test_events_that_contradict_each_other_are_refused(events: dict[str, object], field: str) -> None:
+def test_hours_and_moments_that_are_none_are_refused(events: dict[str, object], field: str) -> None:
     with pytest.raises(EventError) as refused:
         BatchEvents(**events)  # type: ignore[arg-type]
     assert refused.value.field == field
@@ -311,93 +302,14 @@ def test_note_says_ages_and_the_days_that_would_suit() -> None:
 
     note = batch_calendar(events, SETTINGS).notes[0]
 
-    assert note.text == "Virgins of Sat 6 June are 3 days old on Tue 9 June; 5 is the youngest."
-    assert note.help == "Any day from Thu 11 June to Thu 18 June would suit them."
-
-
-def test_first_co2_of_a_timed_place_is_a_moment_and_of_a_day_a_day() -> None:
-    timed = batch_calendar(BatchEvents(grafted_on=GRAFT, zone="Europe/Berlin", bench_at=DOSE), SETTINGS)
-    dated = batch_calendar(BatchEvents(grafted_on=GRAFT, bench_on=BENCH), SETTINGS)
-
-    assert step_of(timed, "first_co2").best_at == dt.datetime(2026, 6, 8, 9, tzinfo=dt.UTC)
-    assert step_of(timed, "first_co2").best == step_of(dated, "first_co2").best == dt.date(2026, 6, 8)
-    assert step_of(dated, "first_co2").best_at is None
-
-
-def test_missing_co2_is_said_and_gas_on_the_hook_is_one_treatment() -> None:
-    on_hook = BatchEvents(grafted_on=GRAFT, co2_at=(elapsed_after(DOSE, Decimal("0.05")),), doses_at=(DOSE,))
-    calendar = batch_calendar(on_hook, SETTINGS)
-
-    assert [note.key for note in calendar.notes] == ["co2_missing"]
-    assert calendar.step("first_co2") is None
-    assert step_of(calendar, "second_co2").done_on is None
-
-
-def test_two_treatments_too_close_are_said() -> None:
-    events = BatchEvents(grafted_on=GRAFT, co2_at=(DOSE, elapsed_after(DOSE, 1)))
-
-    assert note_keys(events) == ["co2_too_close"]
-
-
-def test_after_first_planned_plan_gives_the_second_co2_instead_of_the_first() -> None:
-    after = settings_from({"co2_first_before": Decimal(0)})
-
-    calendar = batch_calendar(BatchEvents(grafted_on=GRAFT, bench_on=BENCH), after)
-
-    assert calendar.step("first_co2") is None
-    assert step_of(calendar, "second_co2").best == dt.date(2026, 6, 10)
-
-
-def test_split_dose_is_48_elapsed_hours_later() -> None:
-    events = BatchEvents(grafted_on=GRAFT, is_split_dose=True, doses_at=(DOSE,))
-    done = replace(events, doses_at=(DOSE, elapsed_after(DOSE, 48)))
-
-    assert step_of(batch_calendar(events, SETTINGS), "second_dose").best_at == elapsed_after(DOSE, 48)
-    assert step_of(batch_calendar(done, SETTINGS), "second_dose").done_on == dt.date(2026, 6, 11)
-    assert batch_calendar(done, SETTINGS).notes == ()
-
-
-def test_eggs_before_any_insemination_raise_a_suspicion() -> None:
-    events = BatchEvents(grafted_on=GRAFT, emergences=(Emergence(EMERGED),), eggs_seen_on=dt.date(2026, 6, 8))
-
-    assert note_keys(events) == ["eggs_before"]
-    assert note_keys(replace(events, doses_at=(DOSE,), co2_at=(elapsed_after(DOSE, 24),))) == ["eggs_before"]
-
-
-def test_eggs_before_the_insemination_settle_nothing_after_it() -> None:
-    before = BatchEvents(
-        grafted_on=GRAFT, emergences=(Emergence(EMERGED),), eggs_seen_on=dt.date(2026, 6, 8), doses_at=(DOSE,)
-    )
-    none = replace(before, eggs_seen_on=None)
-    keys = ("egg_check_1", "egg_check_3", "third_co2", "excluder_off", "sealed_brood", "own_progeny")
-    for key in keys:
-        assert step_of(batch_calendar(before, SETTINGS), key) == step_of(batch_calendar(none, SETTINGS), key)
-    assert step_of(batch_calendar(before, SETTINGS), "egg_check_1").done_on is None
-    # The same day neither: no queen lays on the day she was inseminated. Two days later she may.
-    same_day = replace(before, eggs_seen_on=dt.date(2026, 6, 9))
-    assert step_of(batch_calendar(same_day, SETTINGS), "egg_check_1").done_on is None
-    laying = replace(before, eggs_seen_on=dt.date(2026, 6, 11))
-    assert step_of(batch_calendar(laying, SETTINGS), "egg_check_1").done_on == dt.date(2026, 6, 11)
-
-
-def test_a_dose_that_tops_the_first_up_is_not_the_second() -> None:
-    events = BatchEvents(grafted_on=GRAFT, is_split_dose=True, doses_at=(DOSE, DOSE + dt.timedelta(minutes=20)))
-    assert step_of(batch_calendar(events, SETTINGS), "second_dose").done_on is None
-    early = replace(events, doses_at=(*events.doses_at, elapsed_after(DOSE, 30)))
-    assert step_of(batch_calendar(early, SETTINGS), "second_dose").done_on == dt.date(2026, 6, 10)
+    assert str(note.text) == "Virgins of Sat 6 June are 3 days old on Tue 9 June; 5 is the youngest."
+    assert str(note.help) == "Any day from Thu 11 June to Thu 18 June would suit them."
 
 
 def test_caging_after_the_first_virgin_is_said() -> None:
     events = BatchEvents(grafted_on=GRAFT, emergences=(Emergence(EMERGED),), caged_on=dt.date(2026, 6, 2))
 
     assert note_keys(events) == ["caged_too_late"]
-
-
-def test_checks_follow_the_real_insemination_not_the_place() -> None:
-    events = BatchEvents(grafted_on=GRAFT, bench_on=BENCH, doses_at=(dt.datetime(2026, 6, 11, 9, tzinfo=dt.UTC),))
-    calendar = batch_calendar(events, SETTINGS)
-
-    assert [step_of(calendar, f"egg_check_{number}").best.day for number in (1, 2, 3)] == [18, 21, 25]
 
 
 def test_days_are_those_of_the_apiary() -> None:

@@ -16,9 +16,17 @@ ROOMS = ("scheduling", "breeding", "viz")
 CLOCK = Path("scheduling/planning/timing/clock.py")
 # Intervals of the machine against its own UTC clock: leases, pauses, what is shown of the past. No times of the trade.
 MACHINE_TIME = {
+    "scheduling/middleware.py",
+    "scheduling/queries/gauges.py",
+    "scheduling/queries/health.py",
     "scheduling/queries/reminders.py",
+    "scheduling/queries/watch.py",
+    "scheduling/services/bench_corrections.py",
     "scheduling/services/bench_queens.py",
+    "scheduling/services/checkup/rows.py",
     "scheduling/services/delivery.py",
+    "scheduling/services/tellings.py",
+    "scheduling/services/zone_data.py",
     "scheduling/views/reminders.py",
 }
 MOMENT = re.compile(r"(_at|^at|^now|^moment\w*|_now|_moment)$")

@@ -16,7 +16,7 @@ from scheduling.planning.reasons import Explainer, explained
 from scheduling.planning.relaxing import item_of, relaxed, with_sessions, worked_out
 from scheduling.planning.ways import WAYS, WaysOut, season_ways
 
-from .seasons import bench_day, booking, random_season, season
+from .seasons import bench_day, booking, random_season, season, source
 
 SEEDS = range(200, 240)
 
@@ -45,7 +45,9 @@ def with_way(problem: Problem, way: Reason, asked: Booking) -> Problem:
         return _more_co2(problem, str(numbers["bench"]), int(numbers["day"]) + 1, missing)
     item = item_of(problem, way)
     assert item is not None
-    return relaxed(problem, item, missing * problem.weights[int(numbers["day"])] if "source" in numbers else missing)
+    return relaxed(
+        problem, item, missing * problem.weights[int(numbers["day"])] if way.key == "more_drones" else missing
+    )
 
 
 def _more_co2(problem: Problem, bench: str, day: int, more: int) -> Problem:
@@ -118,6 +120,23 @@ def test_a_way_for_the_whole_season_is_shown_by_a_plan_that_keeps_every_rule(see
         assert sum(p.queens for p in shown.assign) == served + (way.gain or 0)
         kept = {(p.booking, p.bench, p.day, p.source, p.pool): p.queens for p in shown.assign}
         assert all(kept[p.booking, p.bench, p.day, p.source, p.pool] >= p.queens for p in plan.assign)
+
+
+def test_a_wider_share_is_the_sources_own_where_that_one_binds():
+    problem = season(
+        rules={"max_source_share_permille": 900},
+        sources=[source("S1", share_cap_permille=400), source("S2", cohorts=[])],
+        bookings=[booking("B1"), booking("B2", member="M2", sources=[{"id": "S2"}])],
+    )
+    nobody = Plan(problem.name)
+    ways = WaysOut(Explainer(problem, nobody)).of(problem.bookings[0], 4)
+    assert [way.key for way in ways] == []  # alone it would give all semen, more than any source may
+    for_all = replace(problem, rules=replace(problem.rules, max_source_share_permille=1000))
+    [way] = WaysOut(Explainer(for_all, nobody)).of(for_all.bookings[0], 4)
+    assert (way.key, way.gain, way.numbers["source"], way.numbers["permille"]) == ("wider_share", 4, "S1", 1000)
+    assert item_of(for_all, way) == ("wider_share", "S1", 0)
+    own = next(s for s in relaxed(for_all, ("wider_share", "S1", 0), 100).sources if s.id == "S1")
+    assert own.share_cap_permille == 500
 
 
 def test_the_dose_is_lowered_only_as_far_as_it_has_to_be_and_never_below_the_least():

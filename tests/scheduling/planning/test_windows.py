@@ -78,6 +78,19 @@ def test_a_very_large_season_is_planned_in_windows(monkeypatch):
     assert [progress.step for progress in told][-1] == "checking"
 
 
+def test_a_season_in_windows_is_bounded_as_a_whole(monkeypatch):
+    problem = generated(SEASON, 2)
+    at_once = solve(problem, goal="served", cpu_seconds=3).result
+    monkeypatch.setattr(solver, "_MANY_COLUMNS", 1000)
+    told: list[Progress] = []
+    in_windows = solve(problem, goal="served", cpu_seconds=3, progress=told.append).result
+    assert at_once is not None
+    assert in_windows is not None
+    assert max(at_once.served, in_windows.served) <= in_windows.bound_served < problem.requested
+    assert in_windows.bound_served <= 1.03 * at_once.bound_served, "near the relaxation, not only counted"
+    assert {progress.bound for progress in told if progress.step == "working_out"} == {in_windows.bound_served}
+
+
 def test_where_windows_break_a_rule_of_the_whole_it_is_planned_at_once(monkeypatch):
     problem = generated(SEASON, 3)
     monkeypatch.setattr(solver, "_MANY_COLUMNS", 1000)
