@@ -12,14 +12,19 @@ from playwright.sync_api import Page, sync_playwright
 HERE = Path(__file__).parent / "pictures"
 PASSWORD = "drones before noon"  # noqa: S105 - of the practice season, printed at each start
 DESK, PHONE = (1280, 860), (390, 844)
-# name, whose device, size, address; the bench is the session that is open now.
+# name, whose device, size, address, where to: the session that is open now, or the first link of the page that fits.
 PICTURES = [
     ("today", "coordinator", DESK, "/"),
     ("board", "coordinator", DESK, "/board/"),
     ("lines", "coordinator", DESK, "/lines/?who=all"),
+    ("balance", "coordinator", DESK, "/balance/"),
     ("bench", "operator", DESK, "bench"),
+    ("standing", "breeder", DESK, "/standing/"),
+    ("crosses", "breeder", DESK, "/crosses/"),
+    ("pedigree", "breeder", DESK, "pedigree"),
     ("today-phone", "member2", PHONE, "/"),
     ("lines-phone", "member2", PHONE, "/lines/"),
+    ("book-phone", "member2", PHONE, "/book/"),
 ]
 
 
@@ -34,9 +39,11 @@ def main(site: str) -> None:
             sign_in(page, site, who)
             if address == "bench":
                 address = running_session(page, site)
+            if address == "pedigree":
+                address = pedigree_of_the_first(page, site)
             page.goto(site + address)
             if name == "bench":
-                gas_anew(page)
+                gas_off(page)
             page.wait_for_load_state("networkidle")
             page.screenshot(path=str(HERE / f"{name}.png"))
             page.context.close()
@@ -47,7 +54,7 @@ def sign_in(page: Page, site: str, who: str) -> None:
     page.goto(f"{site}/sign-in/")
     page.locator("#id_email").fill(f"{who}@example.org")
     page.locator("#id_password").fill(PASSWORD)
-    page.locator("main button[type=submit]").click()
+    page.locator("main button[type=submit]").first.click()
     page.wait_for_url(f"{site}/")
 
 
@@ -56,14 +63,18 @@ def running_session(page: Page, site: str) -> str:
     return str(page.locator("main a[href^='/bench/']").first.get_attribute("href"))
 
 
-def gas_anew(page: Page) -> None:
-    """The practice gas runs since the season was made; a picture shall show what a bench looks like."""
-    clock = page.locator("co2-clock")
-    if clock.count():
+def pedigree_of_the_first(page: Page, site: str) -> str:
+    """Of the queen that stands first in the ranking."""
+    page.goto(f"{site}/standing/")
+    queen = page.locator("main tbody a[href^='/stock/queens/']").first
+    return f"{queen.get_attribute('href')}pedigree/"
+
+
+def gas_off(page: Page) -> None:
+    """Nobody stands at the bench of a practice season: gas that runs since yesterday is stopped."""
+    if page.locator("[data-part=gas-on]").is_visible():
         page.locator("[data-key=KeyC]").click()
-        page.get_by_text("CO2 off").wait_for()
-        page.locator("[data-key=KeyC]").click()
-        page.locator("co2-clock", has_text="0:02").wait_for()
+        page.locator("[data-part=gas-off]").wait_for()
 
 
 if __name__ == "__main__":
