@@ -51,11 +51,13 @@ class Phone(Tablet):
             self.page.wait_for_selector("html[data-page-kept]", state="attached")
 
     def sign_in_if_asked(self, path: str, person: Person) -> None:
-        """A browser writes its cookies down now and then: after a crash one may have to sign in again."""
+        """A browser writes its cookies down now and then: after a crash one may have to sign in again, and where
+        answers are lost on the way the page may only ask for that the next time it is opened."""
         self.page.goto(self.relay.url + path)
-        if "sign-in" in self.page.url:
+        while "sign-in" in self.page.url:
             self.sign_in(person)
-        self.go(path)
+            self.page.goto(self.relay.url + path)
+        self.page.wait_for_selector("html[data-keeper-ready]", state="attached")
 
     def row(self, text: str) -> Locator:
         return self.page.locator("main [data-row]").filter(has_text=text).first

@@ -94,9 +94,10 @@ class Tablet:
     def open_after_crash(self, session: int, person: Person) -> None:
         """A browser writes its cookies down now and then: who was signed in a moment ago may have to do it again."""
         self.page.goto(f"{self.relay.url}/bench/{session}/")
-        if "sign-in" in self.page.url:
+        while "sign-in" in self.page.url:
             self.sign_in(person)
-        self.open(session)
+            self.page.goto(f"{self.relay.url}/bench/{session}/")
+        self.page.wait_for_selector(READY, state="attached")
 
     def visit_once(self, session: int) -> None:
         """The one visit with a network after which none is needed."""

@@ -71,6 +71,7 @@ def test_what_is_confirmed_counted_and_settled_at_the_hives_is_for_gloves(
     one.go(f"/batches/{batch.pk}/")
     assert_big(one.page, "#confirm .hive", at_least=4)
     one.row("First CO2").get_by_role("button", name="Gas on").click()
+    expect(one.row("First CO2").locator("[data-gas=off]")).to_be_visible()
     assert_big(one.page, "#confirm .hive", at_least=5)
     for path in (f"/batches/{batch.pk}/first-co2/", f"/queens/{queen.pk}/check/", f"/cohorts/{cohort.pk}/count/"):
         one.go(path)
