@@ -127,6 +127,16 @@ def can_plan_crosses(viewer: Viewer) -> bool:
     return viewer.is_breeder or viewer.is_coordinator
 
 
+def can_merge_any(viewer: Viewer) -> bool:
+    """Make one of two rows of any queens of the cooperative that are the same queen."""
+    return viewer.is_breeder or viewer.is_coordinator
+
+
+def can_merge(viewer: Viewer, *owners: Member) -> bool:
+    """The same of queens of these owners: everybody of their own."""
+    return can_merge_any(viewer) or all(can_act_for(viewer, owner) for owner in owners)
+
+
 def can_see_ranking(viewer: Viewer) -> bool:
     """The stock is the cooperative's common good: every member sees the ranking."""
     return True

@@ -99,6 +99,7 @@ _NAMES = frozenset(
         _("operator"),
         _("operator minutes"),
         _("origin"),
+        _("other"),
         _("override reason"),
         _("page"),
         _("parts"),

@@ -65,6 +65,8 @@ ACTIONS: dict[str, Any] = {
     "queen.correct": _("corrected"),
     "queen.gone": _("gone"),
     "queen.back": _("back"),
+    "queen.merge": _("made one with a row that was the same queen"),
+    "queen.unmerge": _("made two queens again"),
     "mating.record": _("mating recorded"),
     "mating.correct": _("mating corrected"),
     "mating.withdraw": _("mating taken back"),

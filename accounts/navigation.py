@@ -39,6 +39,7 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "apiaries": ("accounts:apiaries", _("Apiaries"), "map-pin"),
     "season": ("scheduling:settings", _("Figures of the season"), "ruler"),
     "weights": ("breeding:weights", _("What merit weighs"), "list-ordered"),
+    "duplicates": ("breeding:duplicates", _("Entered twice"), "queen"),
     "planned_crosses": ("breeding:planned_crosses", _("Planned crosses"), "git-merge"),
     "contributions": ("breeding:contributions", _("Contributions"), "chart-line"),
     "trend": ("breeding:trend", _("Genetic trend"), "chart-line"),
@@ -67,6 +68,7 @@ STOCK_MORE = [
     "population",
     "weights",
     "variances",
+    "duplicates",
     "apiaries",
 ]
 # Who plans crosses for the whole cooperative (`access.can_plan_crosses`).

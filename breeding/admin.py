@@ -16,6 +16,7 @@ from breeding.models import (
     Merit,
     PlannedCross,
     Queen,
+    QueenMerge,
     Score,
     SemenBatch,
     SemenBatchShare,
@@ -42,6 +43,14 @@ class QueenAdmin(admin.ModelAdmin):
     search_fields = ["label", "owner__name"]
     raw_id_fields = ["mother"]
     autocomplete_fields = ["owner", "line", "cooperative"]
+
+
+@admin.register(QueenMerge)
+class QueenMergeAdmin(ReadOnlyAdmin):
+    list_display = ["other_label", "kept", "merged_by", "merged_at", "undone_at"]
+    list_filter = ["cooperative"]
+    list_select_related = ["kept", "merged_by"]
+    search_fields = ["other_label", "kept__label"]
 
 
 @admin.register(Colony)

@@ -60,6 +60,7 @@ WRITTEN_BY_A_SERVICE = {
     "PlanPoolPart": "the planner",
     "PlannedCross": "the cross planner",
     "PushDevice": "a browser",
+    "QueenMerge": "making two rows one queen",
     "QueenCheck": "recording eggs and outcome",
     "ReminderLead": "a person's times",
     "Reminder": "scheduling.services.reminders",

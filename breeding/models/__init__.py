@@ -2,6 +2,7 @@ from breeding.models.colony import Colony, Heading
 from breeding.models.cross import CrossShare, PlannedCross
 from breeding.models.evaluation import EvaluationHabit, EvaluationRun, EvaluationState, Merit, TraitValue
 from breeding.models.mating import Mating, MatingKind, MatingShare, SemenBatch, SemenBatchShare
+from breeding.models.merge import QueenMerge
 from breeding.models.queen import Line, Queen, QueenStatus
 from breeding.models.score import Score
 from breeding.models.trait import SeasonRule, Trait
@@ -21,6 +22,7 @@ __all__ = [
     "Merit",
     "PlannedCross",
     "Queen",
+    "QueenMerge",
     "QueenStatus",
     "Score",
     "SeasonRule",

@@ -5,13 +5,14 @@ from django.db.models import Q
 from accounts.models import AuditEntry
 from accounts.queries.history import HistoryRow, history_rows
 from breeding.models import Colony, Mating, Queen, Score
+from breeding.queries.duplicates import ids_merged_into
 
 SHOWN_AT_MOST = 100
 
 
 def history_of_queen(queen: Queen) -> list[HistoryRow]:
     matings = list(Mating.objects.filter(queen=queen).values_list("pk", flat=True))
-    wanted = Q(subject_type="breeding.queen", subject_id=queen.pk)
+    wanted = Q(subject_type="breeding.queen", subject_id__in=[queen.pk, *ids_merged_into(queen)])
     if matings:
         wanted |= Q(subject_type="breeding.mating", subject_id__in=matings)
     return _latest(queen.cooperative_id, wanted)

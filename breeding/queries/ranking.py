@@ -3,11 +3,11 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from django.db.models import Exists, F, OuterRef, QuerySet, Subquery
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 
 from accounts.models import Cooperative, Job
 from accounts.models.job import OPEN_STATES
-from breeding.models import EvaluationRun, Heading, Merit, Queen, QueenStatus, Score, Trait, TraitValue
+from breeding.models import EvaluationRun, Heading, Merit, Queen, QueenMerge, QueenStatus, Score, Trait, TraitValue
 
 
 def latest_run(cooperative: Cooperative) -> EvaluationRun | None:
@@ -92,6 +92,12 @@ def scores_since(run: EvaluationRun) -> int:
     return Score.objects.filter(
         colony__apiary__member__cooperative=run.cooperative_id, recorded_at__gt=run.made_at
     ).count()
+
+
+def merges_since(run: EvaluationRun) -> int:
+    """Queens made one, or two again, since then: the run counts them as they were."""
+    changed = Q(merged_at__gt=run.made_at, undone_at=None) | Q(merged_at__lt=run.made_at, undone_at__gt=run.made_at)
+    return QueenMerge.objects.filter(changed, cooperative=run.cooperative_id).count()
 
 
 # Reliability from which a value is called fair and firm; our choice.

@@ -5,5 +5,6 @@ from breeding.views.cut_off import score
 
 LEADS: dict[str, Lead] = {
     "stock/scores/<int:pk>/": score,
+    "stock/merges/": "breeding:duplicates",
     "evaluations/": "breeding:standing",
 }

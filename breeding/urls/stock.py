@@ -1,6 +1,6 @@
 from django.urls import path
 
-from breeding.views import colonies, guests, pedigree, queens, scores, stock
+from breeding.views import colonies, guests, merges, pedigree, queens, scores, stock
 
 urlpatterns = [
     path("stock/", stock.stock, name="stock"),
@@ -13,6 +13,9 @@ urlpatterns = [
     path("stock/queens/<int:pk>/pedigree/", pedigree.pedigree, name="pedigree"),
     path("stock/queens/<int:pk>/guests/", guests.guests, name="queen_guests"),
     path("stock/queens/<int:pk>/guests/<int:link_pk>/end/", guests.end, name="queen_guest_end"),
+    path("stock/duplicates/", merges.duplicates, name="duplicates"),
+    path("stock/queens/<int:pk>/merge/<int:other_pk>/", merges.merge, name="queen_merge"),
+    path("stock/merges/<int:pk>/undo/", merges.unmerge, name="queen_unmerge"),
     path("card/<str:token>/", guests.card, name="guest_card"),
     path("stock/colonies/add/", colonies.colony_new, name="colony_add"),
     path("stock/colonies/<int:pk>/", colonies.colony, name="colony"),

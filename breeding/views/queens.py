@@ -7,7 +7,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from accounts.access import can_act_for, require
+from accounts.access import can_act_for, can_merge, require
 from accounts.http import now_of, today_of, tried_with_message, viewer_of_request
 from breeding.forms.queens import (
     GoneForm,
@@ -19,6 +19,7 @@ from breeding.forms.queens import (
     queen_initial,
 )
 from breeding.models import Mating
+from breeding.queries.duplicates import merged_into
 from breeding.queries.history import history_of_queen
 from breeding.queries.ranking import latest_run, values_of_queen
 from breeding.queries.stock import (
@@ -38,6 +39,8 @@ from breeding.views.shared import queen_or_404, tried_on
 @require_safe
 def queen(request: HttpRequest, pk: int) -> HttpResponse:
     viewer = viewer_of_request(request)
+    if (now_at := merged_into(viewer, pk)) is not None:
+        return redirect("breeding:queen", pk=now_at)
     shown = queen_or_404(request, pk)
     run = latest_run(viewer.cooperative)
     headings = list(headings_of_queen(shown))
@@ -58,6 +61,7 @@ def queen(request: HttpRequest, pk: int) -> HttpResponse:
             "daughters": list(daughters_of(shown)),
             "used": use_as_source(shown),
             "may_change": can_act_for(viewer, shown.owner),
+            "may_merge": can_merge(viewer, shown.owner),
             "history": history_of_queen(shown),
         },
     )

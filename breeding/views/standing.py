@@ -14,6 +14,7 @@ from accounts.tables import Cell, Table, table_response
 from breeding.queries.ranking import (
     StandingFilter,
     StandingRow,
+    merges_since,
     open_evaluation_job,
     runs_of,
     scores_since,
@@ -71,6 +72,7 @@ def standing(request: HttpRequest) -> HttpResponse:
             "lines": lines_of(viewer.cooperative),
             "apiaries": apiaries_seen_by(viewer),
             "fresh_scores": scores_since(run),
+            "fresh_merges": merges_since(run),
             "runs": runs_of(viewer.cooperative)[:12],
             **saved_views(request, "standing"),
         }

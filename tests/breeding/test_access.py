@@ -12,6 +12,7 @@ from accounts.models import Job
 from accounts.services.guest_links import guest_link_make
 from breeding.models import Score
 from breeding.services.crosses import cross_remove, cross_save
+from breeding.services.merges import queen_merge
 from tests.breeding.conftest import Stock
 from tests.factories import NOW, PersonFactory, QueenFactory
 
@@ -43,6 +44,8 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "mating": ("queen", OWN),
     "queen_gone": ("queen", OWN),
     "queen_guests": ("queen", OWN),
+    "duplicates": ("", EVERYONE),
+    "queen_merge": ("two queens", {**OWN, "breeder": 200}),
     "guest_card": ("card", {**dict.fromkeys(EVERYONE, 200), "nobody": 200, "anonymous": 200}),
     "colony": ("colony", SEEN),
     "requeen": ("colony", OWN),
@@ -70,6 +73,7 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "estimate_stop": ("estimate job", {**DECIDE, "other cooperative": 404}),
     "variances_take": ("", DECIDE),
     "queen_guest_end": ("queen link", {who: 302 if code == 200 else code for who, code in OWN.items()}),
+    "queen_unmerge": ("merge", {**DECIDE, "owner": 302, "other cooperative": 404}),
     "queen_back": ("queen", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_withdraw": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_restore": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
@@ -97,6 +101,11 @@ def _address(name: str, kind: str, stock: Stock) -> str:
             stock.cooperative, mother=stock.queen, shares={stock.queen: 1}, season_year=NOW.year, by=None, now=NOW
         )
         things[kind] = planned if kind == "cross" else cross_remove(planned, by=None, now=NOW)
+    if kind in {"two queens", "merge"}:
+        twin = QueenFactory(owner=stock.owner, label="Rowan-01")
+        if kind == "two queens":
+            return reverse(f"breeding:{name}", args=[stock.queen.pk, twin.pk])
+        things[kind] = queen_merge(stock.queen, twin, by=None, now=timezone.now())
     if kind in {"card", "queen link"}:
         by, now = PersonFactory(), timezone.now()
         made, token = guest_link_make(stock.queen, name="Buyer", days=30, cooperative=stock.cooperative, by=by, now=now)

@@ -171,6 +171,8 @@ class Pages:
             "subject_type": "breeding.queen",
             "subject_id": mated.pk,
             "stock/queens/": mated.pk,
+            "breeding:queen_merge": {"other_pk": mated.mother_id},
+            "stock/merges/": 0,
             "link_pk": 0,
             "breeding:guest_card": {"token": self._guest(mated)},
             "stock/colonies/": heading.colony_id,

@@ -19,6 +19,7 @@ from breeding.services.evaluation.asking import KIND, evaluation_ask
 
 # Local hour at which hardly anybody waits for the machine; our choice.
 HOUR = 2
+MERGES = ("queen.merge", "queen.unmerge")
 
 
 def is_nightly(cooperative: Cooperative) -> bool:
@@ -85,7 +86,9 @@ def _last_due(cooperative: Cooperative, now: dt.datetime) -> dt.datetime:
 
 
 def _changed(cooperative: Cooperative, due: dt.datetime) -> bool:
-    """Whether scores were entered, corrected, withdrawn or restored after the run that counts and before the hour."""
+    """Whether scores were entered, corrected, withdrawn or restored, or two rows made one queen or two again, after
+    the run that counts and before the hour.
+    """
     run = latest_run(cooperative)
     scores = Score.objects.filter(colony__apiary__member__cooperative=cooperative)
     if run is None:
@@ -94,5 +97,6 @@ def _changed(cooperative: Cooperative, due: dt.datetime) -> bool:
     if run.made_at >= due:
         return False
     changed = scores.filter(Q(recorded_at__range=between) | Q(withdrawn_at__range=between))
-    restored = AuditEntry.objects.filter(cooperative=cooperative, action="score.restore", at__range=between)
-    return bool(changed.exists() or restored.exists())
+    acts = ["score.restore", *MERGES]
+    acted = AuditEntry.objects.filter(cooperative=cooperative, action__in=acts, at__range=between)
+    return bool(changed.exists() or acted.exists())
