@@ -88,6 +88,7 @@ ACTIONS: dict[str, Any] = {
     "variances.adopt": _("variances of evaluations changed"),
     "semen_batch.make": _("mixed"),
     "semen_batch.correct": _("corrected"),
+    "semen_batch.withdraw": _("taken back"),
     "cross.save": _("cross planned"),
     "cross.remove": _("planned cross removed"),
     "stock.load": _("stock read from files"),

@@ -207,6 +207,26 @@ def semen_batch_correct(
     return batch
 
 
+def semen_batch_withdraw(batch: SemenBatch, *, by: Person | None, now: dt.datetime) -> None:
+    """A mixture that was not made after all. Refused while a mating is of it."""
+    with transaction.atomic():
+        batch = SemenBatch.objects.select_for_update(of=("self",)).select_related("cooperative").get(pk=batch.pk)
+        if batch.matings.exists():
+            raise Refusal(_("A mating is of %(batch)s.") % {"batch": batch}, field="batch", rule="batch_in_use")
+        rows = batch.shares.select_related("drone_queen")
+        shares = _share_facts([Share(row.drone_queen, row.volume_tenths, row.drones) for row in rows])
+        audit_record(
+            batch,
+            action="semen_batch.withdraw",
+            by=by,
+            now=now,
+            cooperative=batch.cooperative,
+            before={"label": batch.label, "total_tenths": batch.total_tenths, "shares": shares},
+        )
+        SemenBatch.objects.filter(pk=batch.pk).update(is_complete=False)
+        batch.delete()
+
+
 def _shares_write(batch: SemenBatch, shares: Sequence[Share]) -> None:
     SemenBatchShare.objects.bulk_create(
         SemenBatchShare(

@@ -180,7 +180,7 @@ class CloseForm(forms.Form):
 
 
 class MixForm(EntryForm):
-    """How much of each open lot goes into one mixture."""
+    """How much of each lot that holds something goes into one mixture."""
 
     tip = forms.CharField(label=_("New tip of the mixture"), max_length=40)
 
@@ -193,7 +193,7 @@ class MixForm(EntryForm):
                 min_value=0,
                 max_value=1000,
                 required=False,
-                initial=max(0, view.balance.unexplained),
+                initial=view.free,
                 help_text=_("0: none of it."),
             )
         self.order_fields([*(f"lot{view.lot.pk}" for view in lots), "tip"])

@@ -203,6 +203,17 @@ def _add_out(lot: LotState, what: str, volume: int) -> None:
         lot["lost"] += volume
 
 
+def _mix(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
+    facts = tap["facts"]
+    mixture = lot_new(source=None, tips=[facts["tip"]])
+    for lot, volume in facts["lots"]:
+        state["lots"][lot]["mixed_out"] += volume
+        mixture["mixed_in"] += volume
+    state["lots"][entry] = mixture
+    tap["facts"] = {**facts, "mixture": entry}
+    _in_holder(state, entry, facts["tip"])
+
+
 def _tip(state: BenchState, entry: str, tap: _Tap, taps: Taps) -> None:
     lot, tip = tap["facts"]["lot"], tap["facts"]["tip"]
     state["lots"][lot]["tips"] = sorted({*state["lots"][lot]["tips"], tip})
@@ -303,6 +314,14 @@ def _undo_take_out(state: BenchState, of: _Tap) -> None:
         lot["state"] = "stored"
 
 
+def _undo_mix(state: BenchState, of: _Tap) -> None:
+    mixture = state["lots"][of["facts"]["mixture"]]
+    for lot, volume in of["facts"]["lots"]:
+        state["lots"][lot]["mixed_out"] -= volume
+        mixture["mixed_in"] -= volume
+    mixture["state"] = "discarded"
+
+
 def _undo_dose(state: BenchState, of: _Tap) -> None:
     queen = state["queens"][str(of["facts"]["queen"])]
     state["lots"][of["facts"]["lot"]]["dosed"] -= of["facts"]["volume"]
@@ -330,6 +349,7 @@ STEPS: dict[str, Step] = {
     "tally": _tally,
     "reading": _reading,
     "take_out": _take_out,
+    "mix": _mix,
     "tip": _tip,
     "gas_on": _gas_on,
     "gas_off": _gas_off,
@@ -344,6 +364,7 @@ UNDO: dict[str, Callable[[BenchState, _Tap], None]] = {
     "tally": _undo_tally,
     "reading": _undo_reading,
     "take_out": _undo_take_out,
+    "mix": _undo_mix,
     "dose": _undo_dose,
     "aside": _undo_aside,
     "give_on": _undo_give_on,

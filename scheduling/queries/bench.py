@@ -5,7 +5,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from functools import cached_property
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Prefetch, Q, QuerySet
 
 from accounts.access import Viewer
 from scheduling.models import (
@@ -146,6 +146,12 @@ def _stored_at_bench(session: BenchSession) -> QuerySet[SemenLot]:
     return SemenLot.objects.filter(
         session__season=session.season_id, session__bench=session.bench_id, state=LotState.STORED
     )
+
+
+def used_at(session: BenchSession) -> Q:
+    """Lots that some was given of at a session, or mixed."""
+    mixed = LotMovement.objects.filter(other_lot__session=session, kind=MovementKind.MIXED_OUT, undone_at__isnull=True)
+    return Q(pk__in=Dose.objects.filter(session=session).values("lot")) | Q(pk__in=mixed.values("lot"))
 
 
 def store_of_session(session: BenchSession) -> list[LotView]:

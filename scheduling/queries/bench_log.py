@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
+from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
@@ -26,7 +27,7 @@ from scheduling.models import (
 )
 from scheduling.planning.bench_log import BenchState, Entry, LotState, QueenState, lot_new
 from scheduling.queries.bench import LotView, lot_views, lots_of_session
-from scheduling.queries.words import moment_words, volume_words
+from scheduling.queries.words import and_words, moment_words, volume_words
 
 
 def bench_state(session: BenchSession, *, lots: list[LotView] | None = None) -> BenchState:
@@ -183,6 +184,7 @@ def _what(kind: str, facts: dict[str, Any]) -> str:
         "volume": volume_words(volume) if isinstance(volume, int) else "–",
         "tip": str(facts.get("tip", "")),
         "reason": str(facts.get("reason", "")),
+        "lots": and_words([_part_words(row) for row in _rows(facts.get("lots"))] or ["–"]),
     }
     drones = facts.get("drones")
     if kind == "tally" and isinstance(drones, int):
@@ -196,6 +198,7 @@ def _what(kind: str, facts: dict[str, Any]) -> str:
         "lot_open": _("Lot opened with tip %(tip)s"),
         "reading": _("%(volume)s of %(lot)s in the syringe"),
         "take_out": _("%(volume)s of %(lot)s taken out: %(reason)s"),
+        "mix": _("%(lots)s made one mixture, with tip %(tip)s"),
         "tip": _("Tip %(tip)s in the holder, for %(lot)s"),
         "gas_on": _("Gas on for %(queen)s"),
         "gas_off": _("Gas off for %(queen)s"),
@@ -209,10 +212,23 @@ def _what(kind: str, facts: dict[str, Any]) -> str:
     return words[kind] % names if kind in words else _("Something this app does not read (%(kind)s)") % {"kind": kind}
 
 
+def _rows(value: Any) -> list[tuple[Any, Any]]:
+    rows = value if isinstance(value, list) else []
+    return [(row[0], row[1]) for row in rows if isinstance(row, list) and len(row) == 2]
+
+
+def _part_words(row: tuple[Any, Any]) -> str:
+    lot, volume = row
+    return _("%(volume)s of %(lot)s") % {
+        "volume": volume_words(volume) if isinstance(volume, int) else "–",
+        "lot": _name(SemenLot, "entry", lot),
+    }
+
+
 def _name(model: Any, field: str, value: Any) -> str:
     try:
         found = model.objects.filter(**{field: value}).first() if value is not None else None
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, ValidationError):
         found = None
     return str(found) if found is not None else "–"
 
@@ -254,8 +270,9 @@ def on_record_words(entry: BenchEntry) -> str:
             }
             for dose in queen.doses.filter(undone_at__isnull=True).select_related("lot", "given_by")
         ]
-    lot_id = facts.get("lot")
-    if isinstance(lot_id, str) and _is_uuid(lot_id):
+    for lot_id in [facts.get("lot"), *(lot for lot, _volume in _rows(facts.get("lots")))]:
+        if not (isinstance(lot_id, str) and _is_uuid(lot_id)):
+            continue
         for view in lot_views(SemenLot.objects.filter(entry=lot_id)):
             lines.append(
                 _("%(lot)s: %(into)s collected, %(left)s left")

@@ -24,6 +24,7 @@ from scheduling.services.bench_queens import (
 from scheduling.services.bench_undo import tap_undo
 from scheduling.services.entry_facts import Facts, unreadable
 from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally
+from scheduling.services.mixtures import lots_mix
 from scheduling.services.place_again import place_give_sister, place_take_again
 from scheduling.services.tips import tip_change
 
@@ -61,9 +62,7 @@ def _queen(session: BenchSession, facts: Facts) -> BatchQueen:
 
 def _parts(session: BenchSession, facts: Facts) -> dict[DroneSource, int]:
     """Drones by source of a pool, as [[source, drones], …]."""
-    rows = facts.values["parts"]
-    if not isinstance(rows, list) or not all(isinstance(row, list) and len(row) == 2 for row in rows):
-        raise unreadable("parts")
+    rows = facts.pairs("parts")
     pairs = [Facts({"source": source, "drones": drones}) for source, drones in rows]
     wanted = {one.number("source"): one.number("drones", most=10_000) for one in pairs}
     found = DroneSource.objects.filter(season=session.season_id).in_bulk(list(wanted))
@@ -119,6 +118,15 @@ def _take_out(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person
         by=by,
         now=now,
     )
+
+
+def _mix(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, now: dt.datetime) -> None:
+    """Tenths of a µl of each lot, as [[entry that opened it, tenths], …]."""
+    pairs = [Facts({"lot": lot, "volume": volume}) for lot, volume in facts.pairs("lots")]
+    parts = {_lot(session, pair): pair.number("volume") for pair in pairs}
+    if len(parts) < len(pairs):
+        raise unreadable("lots")
+    lots_mix(session, parts=parts, tip=facts.text("tip", most=40), entry=entry.pk, by=by, now=now)
 
 
 def _tip(session: BenchSession, entry: BenchEntry, facts: Facts, by: Person, now: dt.datetime) -> None:
@@ -215,6 +223,7 @@ STEPS: dict[str, Step] = {
     "tally": _tally,
     "reading": _reading,
     "take_out": _take_out,
+    "mix": _mix,
     "tip": _tip,
     "gas_on": _gas_on,
     "gas_off": _gas_off,

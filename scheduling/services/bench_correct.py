@@ -30,6 +30,7 @@ from scheduling.models import (
     SemenLot,
     SessionState,
 )
+from scheduling.queries.bench import used_at
 from scheduling.queries.trace import lots_with_mixtures
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_queens import dose_give, dose_undo
@@ -150,7 +151,7 @@ def _take_rests_back(session: BenchSession, *, now: dt.datetime) -> None:
         session=session, closed_at=session.closed_at, state__in=[LotState.USED_UP, LotState.DISCARDED]
     ).update(state=LotState.OPEN, closed_at=None)
     emptied = SemenLot.objects.filter(
-        state=LotState.USED_UP, doses__session=session, movements__kind=MovementKind.STORED, movements__undone_at=None
+        used_at(session), state=LotState.USED_UP, movements__kind=MovementKind.STORED, movements__undone_at=None
     )
     SemenLot.objects.filter(pk__in=emptied.values("pk")).update(state=LotState.STORED)
     away = [BenchState.SET_ASIDE, BenchState.LOST]

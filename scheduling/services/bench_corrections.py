@@ -11,7 +11,6 @@ from django.utils.translation import gettext as _
 
 from accounts.models import Person
 from accounts.refusals import Refusal
-from breeding.services.matings import semen_batch_correct
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
@@ -20,7 +19,6 @@ from scheduling.models import (
     Co2Treatment,
     DroneSource,
     DroneTally,
-    LotMovement,
     LotState,
     MovementKind,
     PlaceState,
@@ -38,7 +36,8 @@ from scheduling.services.bench_queens import (
     queen_away,
     queen_there,
 )
-from scheduling.services.lots import MOST_DRONES, ages_of_drones, lot_parts_write, lot_take_out, mixture_shares
+from scheduling.services.lots import MOST_DRONES, ages_of_drones, lot_parts_write, lot_take_out
+from scheduling.services.mixtures import mixtures_follow, mixtures_of
 
 OUT = {MovementKind.STORED, MovementKind.DISCARDED, MovementKind.LOST}
 
@@ -59,7 +58,7 @@ def tally_correct(
         rows.update(undone_at=now)
         if drones:
             DroneTally.objects.create(lot=lot, outcome=outcome, drones=drones, at=last or _end(session), by=by)
-        _mixtures_follow(lot, by=by, now=now)
+        mixtures_follow(mixtures_of(lot), by=by, now=now)
         return Change(f"{lot}: {TallyOutcome(outcome).label}", str(before), str(drones))
 
     return session_correct(lot.session, reason=reason, act=act, by=by, now=now)
@@ -88,7 +87,7 @@ def pool_correct(
         lot_parts_write(fresh, parts)
         fresh.drones_from_days, fresh.drones_to_days = ages_of_drones(parts, session)
         fresh.save(update_fields=["drones_from_days", "drones_to_days"])
-        _mixtures_follow(fresh, by=by, now=now)
+        mixtures_follow(mixtures_of(fresh), by=by, now=now)
         return Change(str(lot), _pool_words(before), _pool_words(parts))
 
     return session_correct(lot.session, reason=reason, act=act, by=by, now=now)
@@ -218,16 +217,6 @@ def _end(session: BenchSession) -> dt.datetime:
     """The last moment before the session's rests were booked: they are told apart by theirs."""
     assert session.closed_at is not None
     return session.closed_at - dt.timedelta(seconds=1)
-
-
-def _mixtures_follow(lot: SemenLot, *, by: Person, now: dt.datetime) -> None:
-    mixtures = LotMovement.objects.filter(
-        other_lot=lot, kind=MovementKind.MIXED_IN, undone_at__isnull=True
-    ).values_list("lot", flat=True)
-    for mixture in SemenLot.objects.filter(pk__in=list(mixtures)).select_related("semen_batch__cooperative"):
-        if mixture.semen_batch is not None:
-            semen_batch_correct(mixture.semen_batch, shares=mixture_shares(mixture), by=by, now=now)
-            _mixtures_follow(mixture, by=by, now=now)
 
 
 def _refuse_more_given_than_stored(lot: SemenLot) -> None:

@@ -32,9 +32,17 @@ from scheduling.models import (
 )
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import LotView, lot_views, lots_of_session, semen_by_drone_queen, store_of_session
+from scheduling.queries.bench import (
+    LotView,
+    lot_views,
+    lots_of_session,
+    semen_by_drone_queen,
+    store_of_session,
+    used_at,
+)
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running
+from scheduling.services.mixtures import mixtures_follow
 from scheduling.services.offers import standby_ask
 from scheduling.services.places import places_assign_queens
 from scheduling.services.plan_reminders import reminders_end_at_bench
@@ -151,7 +159,9 @@ def bench_write(session: BenchSession, *, reason_for_rest: str, by: Person, now:
         raise Refusal(open_ends(session)[0] + " " + _("Stop it first."), rule="gas_on")
     assert session.closed_at is not None
     _settle_lots(session, reason_for_rest.strip(), by=by, now=session.closed_at)
-    _end_emptied(session)
+    made_here = SemenLot.objects.filter(session=session).select_related("semen_batch__cooperative")
+    mixtures_follow(made_here.order_by("opened_at", "pk"), by=by, now=now)
+    emptied = _end_emptied(session)
     matings = matings_write(session, by=by, now=now)
     _free_places(session)
     session.state = SessionState.CLOSED
@@ -161,8 +171,8 @@ def bench_write(session: BenchSession, *, reason_for_rest: str, by: Person, now:
     batches = QueenBatch.objects.filter(bookings__bench_places__session=session).distinct()
     for batch in batches.order_by("pk"):
         reminders_refresh_batch(batch, now=now, by=by)
-    for view in lots_of_session(session):
-        reminders_refresh_lot(view.lot, now=now, by=by)
+    for lot in [*emptied, *(view.lot for view in lots_of_session(session))]:
+        reminders_refresh_lot(lot, now=now, by=by)
     second_doses_remind(session, now=now, by=by)
     standby_ask(session.season, now=now)
     return matings
@@ -222,13 +232,14 @@ def _take_from_store(lot: SemenLot, tenths: int, *, by: Person, now: dt.datetime
             return
 
 
-def _end_emptied(session: BenchSession) -> None:
-    """Stored lots that were given here to the last tenth are used up."""
-    given_here = SemenLot.objects.filter(state=LotState.STORED, doses__session=session).distinct()
-    for view in lot_views(given_here):
-        if view.left <= 0:
-            view.lot.state = LotState.USED_UP
-            view.lot.save(update_fields=["state"])
+def _end_emptied(session: BenchSession) -> list[SemenLot]:
+    """Stored lots that were given or mixed here to the last tenth are used up."""
+    stored = SemenLot.objects.filter(used_at(session), state=LotState.STORED)
+    emptied = [view.lot for view in lot_views(stored) if view.left <= 0]
+    for lot in emptied:
+        lot.state = LotState.USED_UP
+        lot.save(update_fields=["state"])
+    return emptied
 
 
 def matings_write(session: BenchSession, *, by: Person, now: dt.datetime) -> int:

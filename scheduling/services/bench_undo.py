@@ -22,17 +22,18 @@ from scheduling.queries.bench import lot_view
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import locked_running
 from scheduling.services.bench_queens import dose_undo
-
-MIXED = [MovementKind.MIXED_IN, MovementKind.MIXED_OUT]
+from scheduling.services.mixtures import MIXED, mixture_take_back
 
 
 def tap_undo(session: BenchSession, *, entry: uuid.UUID, by: Person, now: dt.datetime) -> None:
-    """Take back the tally, reading, dose or movement of an entry. Taken back already: nothing changes."""
+    """Take back the tally, reading, dose, movement or mixture of an entry. Taken back already: nothing changes."""
     with transaction.atomic():
         session = locked_running(session)
         tally = DroneTally.objects.filter(entry=entry, lot__session=session).first()
         movement = LotMovement.objects.filter(entry=entry).exclude(kind__in=MIXED).first()
         dose = Dose.objects.filter(entry=entry, session=session).first()
+        made_here = SemenLot.objects.filter(entry=entry, session=session, source=None, parts=None)
+        mixture = made_here.select_related("semen_batch", "session__season__cooperative").first()
         if tally is not None:
             if tally.undone_at is None:
                 tally.undone_at = now
@@ -41,6 +42,8 @@ def tap_undo(session: BenchSession, *, entry: uuid.UUID, by: Person, now: dt.dat
             _movement_undo(movement, session, by=by, now=now)
         elif dose is not None:
             dose_undo(dose, by=by, now=now)
+        elif mixture is not None:
+            mixture_take_back(mixture, by=by, now=now)
         else:
             raise Refusal(_("There is nothing on record to take back."), rule="nothing_to_undo")
 

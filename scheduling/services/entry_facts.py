@@ -88,6 +88,13 @@ class Facts:
             raise unreadable(name)
         return moment
 
+    def pairs(self, name: str) -> list[tuple[Any, Any]]:
+        """A list of twos, each still to be read."""
+        rows = self.values.get(name)
+        if not isinstance(rows, list) or not all(isinstance(row, list) and len(row) == 2 for row in rows):
+            raise unreadable(name)
+        return [(first, second) for first, second in rows]
+
     def id(self, name: str) -> uuid.UUID:
         try:
             return uuid.UUID(self.text(name))

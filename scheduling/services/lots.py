@@ -1,4 +1,4 @@
-"""Semen lots at the bench: opened, tallied, read, mixed, stored, thrown away."""
+"""Semen lots at the bench: opened, tallied, read, stored, thrown away."""
 
 import datetime as dt
 import uuid
@@ -10,8 +10,6 @@ from django.utils.translation import gettext as _
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
-from breeding.models import Queen
-from breeding.services.matings import Share, semen_batch_make
 from scheduling.models import (
     BenchSession,
     DroneSource,
@@ -24,11 +22,9 @@ from scheduling.models import (
     SessionState,
     TallyOutcome,
 )
-from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import LotView, drone_ages, lot_view, semen_by_drone_queen, sources_of_lot
-from scheduling.queries.season import settings_of
+from scheduling.queries.bench import drone_ages, lot_view
 from scheduling.queries.words import volume_words
-from scheduling.services.bench_guard import local_day, locked_running, refuse_ended, refuse_old_lot, refuse_source
+from scheduling.services.bench_guard import local_day, locked_running, refuse_ended, refuse_source
 from scheduling.services.store_reminders import reminders_refresh_lot
 from scheduling.services.tips import tip_in_holder, tip_named, tip_refuse_of_others
 
@@ -137,7 +133,15 @@ def lot_tally(
         raise Refusal(_("Enter 1 to 200 drones at a time."), field="drones")
     with transaction.atomic():
         locked_running(lot.session)
-        refuse_ended(SemenLot.objects.get(pk=lot.pk))
+        lot = SemenLot.objects.get(pk=lot.pk)
+        refuse_ended(lot)
+        if lot.semen_batch_id is not None:
+            raise Refusal(
+                _("%(lot)s is a mixture. Put the tip of the lot these drones belong to into the holder first.")
+                % {"lot": lot},
+                field="lot",
+                rule="mixture_without_drones",
+            )
         tally, _made = DroneTally.objects.get_or_create(
             entry=entry or uuid.uuid4(),
             defaults={"lot": lot, "outcome": outcome, "drones": drones, "at": now, "by": by},
@@ -183,7 +187,7 @@ def lot_read(
             )
         if volume_tenths == left:
             return None
-        return _move(lot, MovementKind.COLLECTED, volume_tenths - left, by=by, now=now, entry=entry)
+        return lot_move(lot, MovementKind.COLLECTED, volume_tenths - left, by=by, now=now, entry=entry)
 
 
 def lot_take_out(
@@ -219,7 +223,7 @@ def lot_take_out(
             )
         if kind != MovementKind.STORED and not reason.strip():
             raise Refusal(_("Say why, in a few words."), field="reason", rule="movement_says_why")
-        movement = _move(lot, kind, volume_tenths, reason=reason.strip(), by=by, now=now, entry=entry)
+        movement = lot_move(lot, kind, volume_tenths, reason=reason.strip(), by=by, now=now, entry=entry)
         if kind == MovementKind.STORED:
             lot.state, lot.storage_note = LotState.STORED, reason.strip()[:120]
             lot.save(update_fields=["state", "storage_note"])
@@ -228,67 +232,6 @@ def lot_take_out(
             lot.save(update_fields=["state"])
         reminders_refresh_lot(lot, now=now, by=by)
     return movement
-
-
-def lots_mix(
-    session: BenchSession,
-    *,
-    parts: Mapping[SemenLot, int],
-    tip: str,
-    by: Person,
-    now: dt.datetime,
-    entry: uuid.UUID | None = None,
-) -> SemenLot:
-    """Homogenise volumes (tenths) of several lots into one mixture that several queens share. Sent twice: made once."""
-    entry = entry or uuid.uuid4()
-    if len(parts) < 2:
-        raise Refusal(_("A mixture needs at least two lots."), field="lots", rule="mixture_of_two")
-    tip = tip_named(tip)
-    with transaction.atomic():
-        session = locked_running(session)
-        known = SemenLot.objects.filter(entry=entry).first()
-        if known is not None:
-            return known
-        tip_refuse_of_others(session, tip)
-        views = {lot.pk: lot_view(lot) for lot in parts}
-        for lot, volume in parts.items():
-            refuse_ended(lot)
-            if not 0 < volume <= views[lot.pk].free:
-                raise Refusal(
-                    _("%(lot)s holds %(left)s. Enter more than 0 and not more than that.")
-                    % {"lot": lot, "left": volume_words(max(0, views[lot.pk].free))},
-                    field="lots",
-                    rule="lot_holds_less",
-                )
-            for source in sources_of_lot(lot):
-                refuse_source(source, day=session.day)
-            refuse_old_lot(lot, day=session.day, settings=settings_of(session.season))
-        number = SemenLot.objects.filter(session=session).count() + 1
-        label = f"{session.day:%d%m}-M{number}"
-        batch = semen_batch_make(
-            session.season.cooperative,
-            label=f"{session.bench} {session.day:%Y}-{label}",
-            shares=_mixture(parts, views),
-            made_on=local_day(now, session),
-            by=by,
-            now=now,
-        )
-        mixture = SemenLot.objects.create(
-            session=session, label=label, tip=tip, opened_at=now, opened_by=by, semen_batch=batch, entry=entry
-        )
-        for lot, volume in parts.items():
-            _move(lot, MovementKind.MIXED_OUT, volume, other=mixture, by=by, now=now)
-            _move(mixture, MovementKind.MIXED_IN, volume, other=lot, by=by, now=now)
-        tip_in_holder(session, tip)
-        audit_record(
-            mixture,
-            action="lot.mix",
-            by=by,
-            now=now,
-            cooperative=session.season.cooperative,
-            after={"parts": {str(lot): volume for lot, volume in parts.items()}},
-        )
-    return mixture
 
 
 def lot_viability(lot: SemenLot, *, percent: int, checked_on: dt.date, by: Person, now: dt.datetime) -> SemenLot:
@@ -321,19 +264,6 @@ def lot_viability(lot: SemenLot, *, percent: int, checked_on: dt.date, by: Perso
     return lot
 
 
-def mixture_shares(mixture: SemenLot) -> list[Share]:
-    """What a mixture is made of, worked out anew from its parts."""
-    rows = mixture.movements.filter(kind=MovementKind.MIXED_IN, undone_at__isnull=True).select_related("other_lot")
-    parts = {row.other_lot: row.volume_tenths for row in rows if row.other_lot is not None}
-    return _mixture(parts, {lot.pk: lot_view(lot) for lot in parts})
-
-
-def _mixture(parts: Mapping[SemenLot, int], views: Mapping[int, LotView]) -> list[Share]:
-    semen = add_up([semen_of_dose(volume, semen_by_drone_queen(views[lot.pk])) for lot, volume in parts.items()])
-    queens = Queen.objects.in_bulk(semen)
-    return [Share(queens[pk], volume_tenths=part.volume, drones=part.drones) for pk, part in semen.items()]
-
-
 def _locked_for_taking_out(lot: SemenLot, kind: str) -> None:
     """A running session's row is locked; of one that is closed the stored lots may still be thrown away."""
     fresh = SemenLot.objects.select_related("session").get(pk=lot.pk)
@@ -344,7 +274,7 @@ def _locked_for_taking_out(lot: SemenLot, kind: str) -> None:
         locked_running(lot.session)
 
 
-def _move(
+def lot_move(
     lot: SemenLot,
     kind: str,
     volume_tenths: int,
@@ -355,6 +285,7 @@ def _move(
     now: dt.datetime,
     entry: uuid.UUID | None = None,
 ) -> LotMovement:
+    """A volume into or out of a lot, with its audit row. Within the caller's transaction."""
     movement = LotMovement.objects.create(
         lot=lot,
         kind=kind,

@@ -8,9 +8,9 @@ from django.views.decorators.http import require_http_methods
 
 from accounts.http import now_of, tried, viewer_of_request
 from scheduling.forms.bench import MixForm
-from scheduling.models import LotState, SessionState
+from scheduling.models import SessionState
 from scheduling.queries.bench import lots_of_session
-from scheduling.services.lots import lots_mix
+from scheduling.services.mixtures import lots_mix
 from scheduling.views.bench_common import session_at_bench
 
 
@@ -19,9 +19,10 @@ def mix(request: HttpRequest, pk: int) -> HttpResponse:
     session = session_at_bench(request, pk)
     if session.state != SessionState.RUNNING:
         return redirect("scheduling:bench_session", pk=pk)
-    lots = [view for view in lots_of_session(session) if view.lot.state == LotState.OPEN]
+    is_sent = request.method == "POST"  # sent twice, the lots of the first time may be empty
+    lots = [view for view in lots_of_session(session) if view.is_open and (is_sent or view.free > 0)]
     form = MixForm(request.POST or None, lots=lots)
-    if request.method == "POST" and form.is_valid():
+    if is_sent and form.is_valid():
         made = tried(
             form,
             lambda: lots_mix(

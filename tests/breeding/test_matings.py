@@ -8,7 +8,14 @@ import pytest
 from accounts.models import AuditEntry, Member
 from accounts.refusals import Refusal
 from breeding.models import Mating, MatingShare, Queen, QueenStatus, SemenBatch
-from breeding.services.matings import Share, mating_correct, mating_record, mating_withdraw, semen_batch_make
+from breeding.services.matings import (
+    Share,
+    mating_correct,
+    mating_record,
+    mating_withdraw,
+    semen_batch_make,
+    semen_batch_withdraw,
+)
 from tests.factories import NOW, MatingFactory, MemberFactory, PersonFactory, QueenFactory
 
 pytestmark = pytest.mark.django_db
@@ -66,6 +73,18 @@ def test_a_shared_batch_serves_several_queens(owner: Member) -> None:
     matings = [_record(QueenFactory(owner=owner), "batch", shared_batch=batch, total_tenths=80) for _ in range(2)]
     assert {mating.shared_batch for mating in matings} == {batch}
     assert MatingShare.objects.count() == 0
+    with pytest.raises(Refusal) as refusal:
+        semen_batch_withdraw(batch, by=PersonFactory(), now=NOW)
+    assert refusal.value.rule == "batch_in_use"
+
+
+def test_a_batch_that_was_not_made_after_all_is_taken_back_with_its_parts_on_record(owner: Member) -> None:
+    source = _source(owner)
+    batch = semen_batch_make(owner.cooperative, label="Mix", shares=[Share(source, 80)], by=None, now=NOW)
+    semen_batch_withdraw(batch, by=PersonFactory(), now=NOW)
+    assert not SemenBatch.objects.exists()
+    kept = AuditEntry.objects.get(action="semen_batch.withdraw").before
+    assert (kept["label"], kept["total_tenths"], len(kept["shares"])) == ("Mix", 80, 1)
 
 
 def test_station_and_open_mating_keep_what_is_known(owner: Member) -> None:

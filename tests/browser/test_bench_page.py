@@ -3,7 +3,8 @@
 import pytest
 from playwright.sync_api import expect
 
-from scheduling.models import BenchEntry, Dose, EntryState, TipChange
+from scheduling.models import BenchEntry, BenchPlace, Dose, EntryState, SemenLot, TipChange
+from scheduling.queries.bench import lot_view
 from tests.browser.conftest import Switch
 from tests.browser.relay import Relay
 from tests.browser.tablet import assert_server_has
@@ -151,3 +152,76 @@ def test_a_new_tip_and_more_for_the_same_queen_without_a_network(bench: Bench, r
     assert list(Dose.objects.values_list("volume_tenths", "second_planned")) == [(40, True), (30, False)]
     assert TipChange.objects.get().tip == "T1 cleaned"
     assert_server_has(bench.session, one.stored())
+
+
+def test_lots_are_mixed_and_dosed_from_without_a_network(bench: Bench, relay: Relay, tablet: Switch) -> None:
+    BenchPlace.objects.filter(session=bench.session).update(source=None)
+    one = tablet()
+    relay.cut()
+    for source, tip in ((bench.source, "T1"), (bench.other, "T2")):
+        one.page.locator("[data-part=open-lot]").evaluate("one => { one.open = true }")
+        one.page.select_option("form[data-kind=lot_open] [name=source]", str(source.pk))
+        one.open_lot(tip)
+        one.press("Space", 3)
+        one.read("20")
+    dialog, say = one.page.locator("#mix-dialog"), one.page.locator("#mix-dialog .bench-say")
+    one.page.get_by_role("link", name="Mix lots…").click()
+    fields = dialog.locator("[data-lot]")
+    expect(fields).to_have_count(2)
+    assert [field.input_value() for field in fields.all()] == ["20", "20"]
+    fields.first.fill("12,5")
+    fields.last.fill("0")
+    dialog.get_by_label("New tip of the mixture").fill("t2")
+    dialog.get_by_role("button", name="Mix them").click()
+    expect(say).to_contain_text("at least two lots")
+    fields.last.fill("8")
+    dialog.get_by_role("button", name="Mix them").click()
+    expect(say).to_contain_text("has touched semen of")
+    expect(fields.first).to_have_value("12,5")
+    dialog.get_by_label("New tip of the mixture").fill("M1")
+    dialog.get_by_label("New tip of the mixture").press("Enter")
+    expect(dialog).to_be_hidden()
+    label = one.page.locator("[data-part=lot-label]").first
+    expect(label).to_contain_text("-M3")
+    expect(one.page.locator("form[data-kind=reading] [name=volume]")).to_have_value("20.5")
+    one.press("Space")
+    expect(one.page.locator("[data-part=say]")).to_contain_text("is a mixture")
+    one.press("Enter")
+    expect(one.page.locator(".order-list > li").first).to_contain_text("8 µl")
+    one.open(bench.session.pk)  # a reload without a network: all of it is still there
+    expect(label).to_contain_text("-M3")
+    expect(one.page.locator("form[data-kind=reading] [name=volume]")).to_have_value("12.5")
+    assert BenchEntry.objects.count() == 0
+    relay.mend()
+    one.send_now()
+    one.sees_sent()
+    assert set(BenchEntry.objects.values_list("state", flat=True)) == {EntryState.TAKEN}
+    assert_server_has(bench.session, one.stored())
+    mixture = SemenLot.objects.get(source=None)
+    shown = label.text_content()
+    assert (mixture.label, Dose.objects.get().lot) == (shown, mixture)
+    assert mixture.semen_batch is not None
+    assert sorted(mixture.semen_batch.shares.values_list("volume_tenths", flat=True)) == [80, 125]
+
+
+def test_a_mixture_is_taken_back_with_undo_until_some_of_it_is_given(
+    bench: Bench, relay: Relay, tablet: Switch
+) -> None:
+    one = tablet()
+    lots = [bench.lot(tenths=100), bench.lot(source=bench.other, tip="T2", tenths=100)]
+    one.open(bench.session.pk)
+    expect(one.page.locator("[data-part=lot-label]").first).to_have_text(str(lots[1]))
+    relay.cut()
+    one.page.get_by_role("link", name="Mix lots…").click()
+    dialog = one.page.locator("#mix-dialog")
+    dialog.get_by_label("New tip of the mixture").fill("M1")
+    dialog.get_by_role("button", name="Mix them").click()
+    expect(one.page.locator("form[data-kind=reading] [name=volume]")).to_have_value("20")
+    one.press("KeyU")
+    expect(one.page.locator("form[data-kind=reading] [name=volume]")).to_have_value("10")
+    relay.mend()
+    one.send_now()
+    one.sees_sent()
+    assert [lot_view(lot).left for lot in lots] == [100, 100]
+    taken_back = SemenLot.objects.get(source=None)
+    assert (taken_back.state, taken_back.semen_batch) == ("discarded", None)

@@ -13,7 +13,7 @@ from scheduling.planning.what_now import SourceNow, what_now
 from scheduling.queries.bench_log import bench_state, ms_of
 from scheduling.queries.what_now import what_now_of
 from scheduling.services.bench_tablet import tablet_data
-from scheduling.services.lots import lots_mix
+from scheduling.services.mixtures import lots_mix
 from tests.browser.conftest import Switch
 from tests.factories import NOW
 from tests.scheduling.bench_rule_cases import CASES
@@ -32,7 +32,8 @@ RULES = """async (cases) => {
   const {Fold} = await import("/static/js/bench/reduce.js");
   const rules = await import("/static/js/bench/rules.js");
   const check = {
-    lot_open: rules.refuseLot, tip: rules.refuseTip, reading: rules.refuseReading, take_out: rules.refuseTakeOut,
+    lot_open: rules.refuseLot, tally: rules.refuseTally, mix: rules.refuseMix, tip: rules.refuseTip,
+    reading: rules.refuseReading, take_out: rules.refuseTakeOut,
     dose: rules.refuseDose, give_on: rules.refuseGiveOn,
   };
   const [words, ul] = [(name) => name, (tenths) => `${tenths / 10} µl`];
@@ -176,6 +177,10 @@ def random_log(chance: random.Random, initial: BenchState) -> list[Entry]:
                 "before": chance.choice(queens),
             },
             "tip": {"tip": f"T{chance.randrange(9)}"},
+            "mix": {
+                "lots": [[lot, chance.randrange(1, 60)] for lot in chance.sample(lots, min(2, len(lots)))],
+                "tip": "M",
+            },
             "undo": {"of": chance.choice([entry["id"] for entry in log if entry["kind"] in UNDO] or [""])},
         }
         facts = said[kind]
@@ -183,7 +188,7 @@ def random_log(chance: random.Random, initial: BenchState) -> list[Entry]:
             continue
         if kind in {"tally", "reading", "take_out", "tip", "dose"}:
             facts["lot"] = chance.choice(lots)
-        if kind == "lot_open":
+        if kind in {"lot_open", "mix"}:
             lots.append(one)
         log.append({"id": one, "kind": kind, "facts": facts, "at_ms": at_ms})
     return log

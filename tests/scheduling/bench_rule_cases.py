@@ -12,7 +12,8 @@ from typing import Any
 
 from scheduling.models import BatchQueen, BenchPlace, QueenBatch, SemenLot
 from scheduling.services.bench_queens import bench_set_aside
-from scheduling.services.lots import lot_open, lot_read, lots_mix
+from scheduling.services.lots import lot_open, lot_read
+from scheduling.services.mixtures import lots_mix
 from tests.factories import NOW, BatchQueenFactory, BenchPlaceFactory, BenchSessionFactory, BookingSourceFactory
 from tests.scheduling.device import Device
 from tests.scheduling.test_bench import Bench
@@ -175,6 +176,112 @@ def a_dose_of_a_pool_of_which_a_source_came_under_hold(bench: Bench, device: Dev
     bench.other.hold_since, bench.other.hold_reason = NOW.date(), "Chalky brood seen."
     bench.other.save()
     dose(bench, device, str(lot.entry))
+
+
+# Mixtures: several lots made one
+
+
+def mix(
+    bench: Bench,
+    device: Device,
+    *,
+    tip: str = "M1",
+    volumes: tuple[int, ...] = (100, 50),
+    lots: list[str] | None = None,
+) -> str:
+    """Two lots of two sources, 20 µl each, and what of them is mixed."""
+    if lots is None:
+        lots = [device.lot(), str(device.tap("lot_open", source=bench.other.pk, tip="T2").id)]
+        device.tap("reading", lot=lots[1], volume=200, left=0)
+    parts = [[lot, volume] for lot, volume in zip(lots, volumes, strict=False)]
+    return str(device.tap("mix", lots=parts, tip=tip).id)
+
+
+def of_tables(bench: Bench) -> list[SemenLot]:
+    return [bench.lot(), bench.lot(source=bench.other, tip="T2")]
+
+
+@case()
+def a_mixture_of_two_lots(bench: Bench, device: Device) -> None:
+    mix(bench, device)
+
+
+@case()
+def a_mixture_of_a_mixture(bench: Bench, device: Device) -> None:
+    first = mix(bench, device)
+    mix(bench, device, tip="M2", lots=[first, str(device.kept[0].id)])
+
+
+@case()
+def a_dose_of_a_mixture_made_on_the_tablet(bench: Bench, device: Device) -> None:
+    BenchPlace.objects.update(source=None)
+    dose(bench, device, mix(bench, device))
+
+
+@case("lot_holds_less", "stop")
+def a_dose_above_what_was_mixed(bench: Bench, device: Device) -> None:
+    BenchPlace.objects.update(source=None)
+    dose(bench, device, mix(bench, device), volume=151)
+
+
+@case("mixture_of_two", "stop")
+def a_mixture_of_one_lot(bench: Bench, device: Device) -> None:
+    mix(bench, device, volumes=(100,))
+
+
+@case("tip_named", "stop")
+def a_mixture_without_a_tip(bench: Bench, device: Device) -> None:
+    mix(bench, device, tip="")
+
+
+@case("tip_of_other_source", "stop")
+def a_mixture_with_the_tip_of_one_of_its_lots(bench: Bench, device: Device) -> None:
+    mix(bench, device, tip="t2")
+
+
+@case("lot_holds_less", "stop")
+def a_mixture_of_more_than_a_lot_holds(bench: Bench, device: Device) -> None:
+    mix(bench, device, volumes=(201, 50))
+
+
+@case("lot_holds_less", "stop")
+def a_mixture_of_a_lot_with_nothing_left(bench: Bench, device: Device) -> None:
+    mix(bench, device, volumes=(200, 50))
+    mix(bench, device, tip="M2", lots=[str(one.id) for one in device.kept if one.kind == "lot_open"], volumes=(1, 1))
+
+
+@case("source_hold", "stop")
+def a_mixture_with_a_lot_whose_source_came_under_hold(bench: Bench, device: Device) -> None:
+    lots = of_tables(bench)
+    bench.other.hold_since, bench.other.hold_reason = NOW.date(), "Chalky brood seen."
+    bench.other.save()
+    mix(bench, device, lots=[str(lot.entry) for lot in lots])
+
+
+@case("lot_too_old", "stop")
+def a_mixture_with_a_lot_past_its_limit(bench: Bench, device: Device) -> None:
+    lots = of_tables(bench)
+    lots[0].opened_at = NOW - dt.timedelta(days=60)
+    lots[0].save()
+    mix(bench, device, lots=[str(lot.entry) for lot in lots])
+
+
+@case("lot_ended", "stop")
+def a_mixture_with_a_lot_that_is_used_up(bench: Bench, device: Device) -> None:
+    lots = of_tables(bench)
+    SemenLot.objects.filter(pk=lots[0].pk).update(state="used_up")
+    mix(bench, device, lots=[str(lot.entry) for lot in lots])
+
+
+@case("mixture_without_drones", "stop")
+def a_drone_counted_to_a_mixture(bench: Bench, device: Device) -> None:
+    device.tap("tally", lot=mix(bench, device), outcome="usable", drones=1)
+
+
+@case("tip_of_other_source", "stop")
+def a_dose_of_a_lot_through_the_tip_of_its_mixture(bench: Bench, device: Device) -> None:
+    mix(bench, device)
+    dose(bench, device, str(device.kept[0].id))
 
 
 # Tips once more: what a tip has touched, and mixtures, each a source of its own

@@ -30,7 +30,8 @@ from scheduling.models import (
 from scheduling.queries.bench import bench_page, lot_view
 from scheduling.services.bench_queens import bench_set_aside, bench_take_back, co2_start, co2_stop, dose_give, dose_undo
 from scheduling.services.bench_session import session_close, session_start
-from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally, lot_tally_undo, lots_mix
+from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally, lot_tally_undo
+from scheduling.services.mixtures import lots_mix
 from tests.factories import (
     NOW,
     BatchQueenFactory,

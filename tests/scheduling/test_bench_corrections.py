@@ -14,7 +14,7 @@ from scheduling.queries.bench import lot_view
 from scheduling.services.bench_corrections import co2_correct, fate_correct, tally_correct
 from scheduling.services.bench_queens import co2_start, co2_stop
 from scheduling.services.bench_session import session_close
-from scheduling.services.lots import lots_mix
+from scheduling.services.mixtures import lots_mix
 from tests.factories import NOW, RoleGrantFactory
 from tests.scheduling.test_bench import MINUTE, Bench, refused
 from tests.scheduling.test_bench_correct import CLOSED, LATER, ClosedBench

@@ -78,6 +78,13 @@ class LogMachine(RuleBasedStateMachine):
         parts = [[self.bench.source.pk, drones], [self.bench.other.pk, 10]]
         self.lots.append(str(self.tap(device, "lot_open", source=None, parts=parts, tip=tip).id))
 
+    @precondition(lambda self: len(self.lots) > 1)
+    @rule(device=st.integers(0, 2), data=st.data(), tip=st.sampled_from(["M1", "M2", "M3", "T1"]))
+    def mix(self, device: int, data: Any, tip: str) -> None:
+        lots = data.draw(st.lists(st.sampled_from(self.lots), min_size=1, max_size=3))
+        parts = [[lot, data.draw(st.integers(0, 60))] for lot in lots]
+        self.lots.append(str(self.tap(device, "mix", lots=parts, tip=tip).id))
+
     @precondition(lambda self: self.lots)
     @rule(device=st.integers(0, 2), data=st.data(), outcome=st.sampled_from(["usable", "none", "mucus"]))
     def tally(self, device: int, data: Any, outcome: str) -> None:

@@ -17,7 +17,8 @@ from scheduling.queries.what_now import sources_before, what_now_of
 from scheduling.services.bench_corrections import pool_correct, tally_correct
 from scheduling.services.bench_session import session_close
 from scheduling.services.entry_log import Sent
-from scheduling.services.lots import lot_open, lot_read, lot_tally, lots_mix
+from scheduling.services.lots import lot_open, lot_read, lot_tally
+from scheduling.services.mixtures import lots_mix
 from tests.factories import NOW, DroneSourceFactory, RoleGrantFactory
 from tests.scheduling.device import Device
 from tests.scheduling.test_bench import MINUTE, Bench, refused

@@ -28,7 +28,8 @@ from scheduling.queries.second_doses import second_doses_at, second_doses_open
 from scheduling.services.bench_queens import bench_set_aside, dose_give, dose_undo
 from scheduling.services.bench_session import session_close, session_start
 from scheduling.services.checks import check_record
-from scheduling.services.lots import lot_open, lot_read, lot_tally, lots_mix
+from scheduling.services.lots import lot_open, lot_read, lot_tally
+from scheduling.services.mixtures import lots_mix
 from scheduling.services.tips import tip_change
 from tests.factories import NOW, BenchSessionFactory, RoleGrantFactory
 from tests.scheduling.device import Device, assert_server_is_log, device_initial

@@ -11,7 +11,7 @@ from scheduling.queries.trace import trace_of_lots, trace_of_queen, trace_of_sou
 from scheduling.services.bench_correct import dose_correct
 from scheduling.services.bench_queens import co2_start, co2_stop
 from scheduling.services.bench_session import session_close
-from scheduling.services.lots import lots_mix
+from scheduling.services.mixtures import lots_mix
 from scheduling.services.tips import tip_change
 from scheduling.services.trace import trace_tell
 from tests.factories import (

@@ -28,7 +28,8 @@ from scheduling.queries.season import settings_of
 from scheduling.services.bench_queens import bench_set_aside, co2_start, co2_stop, dose_give
 from scheduling.services.bench_session import session_close, session_start
 from scheduling.services.checks import check_record
-from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally, lots_mix
+from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally
+from scheduling.services.mixtures import lots_mix
 from scheduling.services.practice.names import BENCHES
 from scheduling.services.practice.plot import SESSIONS, SessionPlot
 from scheduling.services.practice.world import World

@@ -6,7 +6,7 @@ import { Sender } from "../offline/send.js";
 import { drawSent, wordsOf } from "../offline/sent.js";
 import { randomId, Store } from "../offline/store.js";
 import { Fold, lotLeft, UNDO } from "./reduce.js";
-import { refuseDose, refuseGiveOn, refuseLot, refuseReading, refuseTakeOut, refuseTip } from "./rules.js";
+import { refuseDose, refuseGiveOn, refuseLot, refuseMix, refuseReading, refuseTakeOut, refuseTally, refuseTip } from "./rules.js";
 import { tenthsOf, ul, View } from "./view.js";
 import { WhatNow } from "./what-now.js";
 
@@ -135,6 +135,7 @@ class Bench {
       const lot = this.view.lotNow;
       if (volume && lot) volume.value = Math.max(0, lotLeft(lot) - lot.stored) / 10;
       if (dialog.id === "now-dialog") this.whatNow.open();
+      if (dialog.id === "mix-dialog") this.view.drawMix();
       if (dialog.id === "give-dialog") this.view.drawSisters();
       dialog.showModal();
       dialog.querySelector("input:not([type=radio])")?.focus();
@@ -174,15 +175,16 @@ class Bench {
     });
   }
 
-  refused(answer) {
-    if (answer?.stop) this.view.say(answer.stop);
+  refused(answer, boxes) {
+    if (answer?.stop) this.view.say(answer.stop, "stop", boxes);
     if (answer?.ask) this.view.askReason(answer.ask);
     return Boolean(answer);
   }
 
-  rule(check, facts) {
+  // `boxes`: where it is said, in a dialog that stays open; else at the head of the page.
+  rule(check, facts, boxes) {
     const now = this.clock.now();
-    return this.refused(check({ state: this.view.state, data: this.data, words: this.words, facts, ul, now }));
+    return this.refused(check({ state: this.view.state, data: this.data, words: this.words, facts, ul, now }), boxes);
   }
 
   // The last tap of this device that can be taken back and was not.
@@ -230,7 +232,8 @@ const FORMS = {
 
   tally(bench, form, fields) {
     if (!bench.view.lotNow) return bench.view.say(bench.words("no_lot"));
-    return bench.keep("tally", { lot: bench.view.lotNow.id, outcome: fields.get("outcome"), drones: 1 });
+    const facts = { lot: bench.view.lotNow.id, outcome: fields.get("outcome"), drones: 1 };
+    return bench.rule(refuseTally, facts) ? null : bench.keep("tally", facts);
   },
 
   reading(bench, form, fields) {
@@ -271,6 +274,18 @@ const FORMS = {
     form.reset();
     putAway(form);
     return bench.keep("lot_open", facts);
+  },
+
+  // Stays open while a rule says no: what was measured is not typed twice.
+  mix(bench, form, fields) {
+    const lots = [...form.querySelectorAll("[data-lot]")]
+      .map((field) => [field.dataset.lot, field.value.trim() ? tenthsOf(field.value) : 0])
+      .filter(([, volume]) => volume !== 0);
+    const facts = { lots, tip: fields.get("tip").trim().replace(/\s+/g, " ") };
+    if (bench.rule(refuseMix, facts, form.querySelectorAll(".bench-say"))) return null;
+    form.reset();
+    closeDialog(form);
+    return bench.keep("mix", facts);
   },
 
   tip(bench, form, fields) {

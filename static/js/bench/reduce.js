@@ -30,6 +30,7 @@ const NEEDS = {
   tally: (state, facts) => facts.lot in state.lots,
   reading: (state, facts) => facts.lot in state.lots,
   take_out: (state, facts) => facts.lot in state.lots,
+  mix: (state, facts) => facts.lots.every(([lot]) => lot in state.lots),
   tip: (state, facts) => facts.lot in state.lots,
   gas_on: (state, facts) => facts.queen in state.queens,
   gas_off: (state, facts) => facts.queen in state.queens,
@@ -79,6 +80,16 @@ const STEPS = {
     lot[tap.facts.what] += tap.facts.volume;
     if (tap.facts.what === "stored") lot.state = "stored";
     else if (lot.state === "stored" && !lotLeft(lot)) lot.state = "discarded";
+  },
+  mix(state, entry, tap) {
+    const mixture = lotNew(null, tap.facts.tip);
+    for (const [lot, volume] of tap.facts.lots) {
+      state.lots[lot].mixed_out += volume;
+      mixture.mixed_in += volume;
+    }
+    state.lots[entry] = mixture;
+    tap.facts = { ...tap.facts, mixture: entry };
+    putInHolder(state, entry, tap.facts.tip);
   },
   tip(state, entry, tap) {
     const lot = state.lots[tap.facts.lot];
@@ -153,6 +164,14 @@ export const UNDO = {
     if (of.facts.what === "stored" && !lot.stored) lot.state = "open";
     else if (lot.state === "discarded" && lot.stored) lot.state = "stored";
   },
+  mix(state, of) {
+    const mixture = state.lots[of.facts.mixture];
+    for (const [lot, volume] of of.facts.lots) {
+      state.lots[lot].mixed_out -= volume;
+      mixture.mixed_in -= volume;
+    }
+    mixture.state = "discarded";
+  },
   dose(state, of) {
     const queen = state.queens[of.facts.queen];
     state.lots[of.facts.lot].dosed -= of.facts.volume;
@@ -198,6 +217,7 @@ export class Fold {
       if (taps.has(facts.of)) taps.get(facts.of).undone = true;
     } else if (known) {
       if (kind === "dose") tap.facts = { ...facts, queen: state.places[facts.place]?.queen };
+      if (kind === "mix") tap.facts = { ...facts, mixture: id };
       if (kind === "reading") tap.moved = Math.max(0, facts.volume - (facts.left ?? facts.volume));
     } else if (NEEDS[kind]?.(state, facts, taps)) {
       STEPS[kind](state, id, tap, taps);

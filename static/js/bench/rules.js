@@ -12,6 +12,19 @@ export const canDraw = (lot) => lot.state === "open" || lot.state === "stored";
 
 export const free = (lot) => (lot.state === "stored" ? lotLeft(lot) : lotLeft(lot) - lot.stored);
 
+// Drones and readings of a mixture are those of the lots that it was made of.
+export const isMixture = (lot) => lot.source === null && lot.mixed_in > 0;
+
+// As the server names it; a lot that it has not confirmed by its letter and number of the day.
+export function lotLabel(state, data, id) {
+  const known = data.lots[id]?.label;
+  if (known) return known;
+  const lot = state.lots[id];
+  const here = Object.keys(state.lots).filter((key) => data.lots[key]?.here ?? true);
+  const letter = data.sources[lot.source]?.letter ?? (lot.pooled ? "P" : "M");
+  return `${data.day}-${letter}${here.indexOf(id) + 1}`;
+}
+
 export function sourceName(data, words, pk) {
   return pk === null ? words("mixture") : (data.sources[pk]?.name ?? "?");
 }
@@ -28,17 +41,42 @@ export function refuseLot({ state, data, words, facts }) {
 function tipOfOthers({ state, data, words, facts: { tip } }, isOther) {
   const touched = (lot) => lot.tips.some((name) => name.toLowerCase() === tip.toLowerCase());
   const used = Object.entries(state.lots).find(([id, lot]) => touched(lot) && isOther(id, lot));
-  return used ? { stop: words("tip_used", { tip, other: lotOrSource(data, words, used[1].source, used[0]) }) } : null;
+  return used ? { stop: words("tip_used", { tip, other: lotOrSource(state, data, words, used[1].source, used[0]) }) } : null;
 }
 
-const lotOrSource = (data, words, source, lot) =>
-  source === null ? (data.lots[lot]?.label ?? words("mixture")) : sourceName(data, words, source);
+const lotOrSource = (state, data, words, source, lot) =>
+  source === null && lot in state.lots ? lotLabel(state, data, lot) : sourceName(data, words, source);
+
+// A hold, or semen past its limit, as the server knew when the page was last fresh.
+const heldWords = (data, id, lot) => data.sources[lot.source]?.held || data.lots[id]?.held || data.lots[id]?.too_old;
 
 export function refuseTip({ state, data, words, facts }) {
   if (!facts.tip) return { stop: words("tip_named") };
   const { source } = state.lots[facts.lot];
   const isOther = (id, lot) => (source === null ? id !== facts.lot : lot.source !== source);
   return tipOfOthers({ state, data, words, facts }, isOther);
+}
+
+export function refuseTally({ state, data, words, facts }) {
+  if (!isMixture(state.lots[facts.lot])) return null;
+  return { stop: words("no_drones", { lot: lotLabel(state, data, facts.lot) }) };
+}
+
+// `facts.lots`: [[lot, tenths], …].
+export function refuseMix({ state, data, words, facts, ul }) {
+  if (facts.lots.length < 2) return { stop: words("mix_two") };
+  if (!facts.tip) return { stop: words("tip_named") };
+  for (const [id, volume] of facts.lots) {
+    const lot = state.lots[id];
+    if (!lot || !canDraw(lot)) return { stop: words("no_lot") };
+    if (!Number.isInteger(volume)) return { stop: words("volume") };
+    const held = heldWords(data, id, lot);
+    if (held) return { stop: held };
+    if (volume < 1 || volume > free(lot)) {
+      return { stop: words("mix_less", { lot: lotLabel(state, data, id), left: ul(Math.max(0, free(lot))) }) };
+    }
+  }
+  return tipOfOthers({ state, data, words, facts }, () => true);
 }
 
 export function refuseReading({ state, words, facts, ul }) {
@@ -90,11 +128,10 @@ export function refuseDose({ state, data, words, facts, ul, now }) {
     const facts = { accepted: names.sort().join(", "), lot: sourceName(data, words, lot.source) };
     return { stop: words("not_accepted", facts) };
   }
-  const known = data.lots[facts.lot];
-  const held = data.sources[lot.source]?.held || known?.held || known?.too_old;
+  const held = heldWords(data, facts.lot, lot);
   if (held) return { stop: held };
   if (state.tip.name && !isOfTip(state.tip, lot, facts.lot)) {
-    return { stop: words("old_tip", { other: lotOrSource(data, words, state.tip.source, state.tip.lot) }) };
+    return { stop: words("old_tip", { other: lotOrSource(state, data, words, state.tip.source, state.tip.lot) }) };
   }
   if (!Number.isInteger(facts.volume)) return { stop: words("volume") };
   if (facts.volume < 1) return { stop: words("dose_positive") };

@@ -1,7 +1,7 @@
 // Draws the state into the page that the server drew first. Words and parts come from the page's templates.
 import { drawTip } from "./capillary.js";
 import { lotLeft } from "./reduce.js";
-import { AWAY, canDraw, sisters, sourceName } from "./rules.js";
+import { AWAY, canDraw, free, lotLabel, sisters, sourceName } from "./rules.js";
 
 const one = (selector) => document.querySelector(selector);
 const all = (selector) => document.querySelectorAll(selector);
@@ -67,10 +67,7 @@ export class View {
   }
 
   lotLabel(id) {
-    const known = this.data.lots[id]?.label;
-    if (known) return known;
-    const lot = this.state.lots[id];
-    return `${this.data.day}-${this.data.sources[lot.source]?.letter ?? "P"}${Object.keys(this.state.lots).indexOf(id) + 1}`;
+    return lotLabel(this.state, this.data, id);
   }
 
   draw(state, data) {
@@ -124,6 +121,25 @@ export class View {
       .filter(([, queen]) => queen.batch === this.row.info.batch)
       .map(([id, queen]) => new Option(queen.label, id, false, id === this.row.place.queen));
     one("#mark-queen").replaceChildren(...options);
+  }
+
+  // Lots that hold something, each with all of it; the fields are the operator's from then on.
+  drawMix() {
+    const lots = Object.entries(this.state.lots).filter(([, lot]) => canDraw(lot) && free(lot) > 0);
+    const template = one("template[data-mix]");
+    const fields = lots.map(([id, lot]) => {
+      const field = template.content.cloneNode(true);
+      const [label, input] = [field.querySelector("label"), field.querySelector("input")];
+      label.textContent = this.words("mix_part", { lot: this.lotLabel(id), source: sourceName(this.data, this.words, lot.source) });
+      input.id = label.htmlFor = `mix-${id}`;
+      input.dataset.lot = id;
+      input.value = number.format(free(lot) / 10);
+      return field;
+    });
+    one('[data-part="mix-lots"]').replaceChildren(...fields);
+    this.say(null, "stop", all("#mix-dialog .bench-say"));
+    setHidden("mix-some", lots.length < 2);
+    setHidden("mix-none", lots.length >= 2);
   }
 
   drawSisters() {
@@ -202,8 +218,8 @@ export class View {
     }
   }
 
-  say(words, tone = "stop") {
-    for (const each of part("say")) {
+  say(words, tone = "stop", boxes = part("say")) {
+    for (const each of boxes) {
       each.hidden = !words;
       each.dataset.tone = tone;
       each.querySelector("p").textContent = words ?? "";
