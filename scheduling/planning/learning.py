@@ -21,19 +21,21 @@ from .pooling import HIGH, LOW, spreads
 Array = NDArray[np.float64]
 
 #: Shares at which a source's likelihood is reckoned; half a per cent apart.
-_SHARES = np.linspace(0.005, 0.995, 199)
+SHARES = np.linspace(0.005, 0.995, 199)
 _Z = np.linspace(-2.7, 2.7, 9)
 #: A first figure of drones lost to soiling is worth so many tried. Our choice. [drones]
 _LOST_DRONES = 50
+_NEXT_TO_NOTHING = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Drones of one source tried in one session, and those of them that gave semen."""
+    """Drones of one source tried in one session, and those of them that gave semen. ``age`` [d], where it is known."""
 
     source: str
     usable: int
     tried: int
+    age: int | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.usable <= self.tried:
@@ -60,6 +62,27 @@ class LearnedShare:
     high: float
     usable: int = 0
     tried: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What tallies teach, ages left aside: the shares asked for, and what learning by age goes on from.
+
+    Parameters
+    ----------
+    shares : mapping of source to LearnedShare
+    names : tuple of str
+        Every source asked for or tried.
+    others : ndarray, shape (names, shares), float
+        Chances of each source's share as the other sources teach it, its own tallies left out. [-]
+    day : float
+        The part of the variance that is the days' own. [-]
+    """
+
+    shares: Mapping[str, LearnedShare]
+    names: tuple[str, ...]
+    others: Array
+    day: float
 
 
 def learned_shares(
@@ -101,6 +124,20 @@ def learned_shares(
     likelihood. What is returned for a day to come: mean E p, variance Var p + E[p (1 - p) F_day]. Cost: tallies times
     shares times days' spreads, and sources times shares times grid.
     """
+    return dict(
+        learned_of(tallies, sources, prior_mean=prior_mean, prior_kappa=prior_kappa, own_means=own_means).shares
+    )
+
+
+def learned_of(
+    tallies: Sequence[Tally],
+    sources: Iterable[str],
+    *,
+    prior_mean: float,
+    prior_kappa: float,
+    own_means: Mapping[str, float] = MappingProxyType({}),
+) -> Learned:
+    """Learn as `learned_shares` does, and return what learning by age goes on from as well."""
     for name, mean in {"prior_mean": prior_mean, **own_means}.items():
         if not 0 < mean < 1:
             raise ValueError(f"{name} is {mean}, must lie between 0 and 1")
@@ -108,7 +145,7 @@ def learned_shares(
         raise ValueError(f"prior_kappa is {prior_kappa}, must be above 0")
     wanted = tuple(dict.fromkeys(sources))
     rows = tuple(sorted((t.source, t.usable, t.tried) for t in tallies if t.tried))
-    return dict(_shares(rows, wanted, prior_mean, prior_kappa, tuple(sorted(own_means.items()))))
+    return _shares(rows, wanted, prior_mean, prior_kappa, tuple(sorted(own_means.items())))
 
 
 def learned_lost_share(lost: int, tried: int, *, prior: float = 0.0) -> float:
@@ -133,36 +170,45 @@ def _shares(
     prior_mean: float,
     prior_kappa: float,
     own_means: tuple[tuple[str, float], ...],
-) -> tuple[tuple[str, LearnedShare], ...]:
+) -> Learned:
     owns = dict(own_means)
-    part = 1 - (1 - 1 / (prior_kappa + 1)) ** (1 / 3)
+    part = level_part(prior_kappa)
     factors, chances = spreads()
     parts = np.minimum(part * factors, 0.9)
     logit = math.log(prior_mean / (1 - prior_mean))
-    means = 1 / (1 + np.exp(-logit - math.sqrt(part / (prior_mean * (1 - prior_mean))) * _Z))
+    means = 1 / (1 + np.exp(-logit - logit_spread(prior_mean, part) * _Z))
     names = sorted({*wanted, *(source for source, _usable, _tried in rows)})
     at = {name: i for i, name in enumerate(names)}
     # Chances of (mean of all, spread between sources), and of a source's share under each of them.
     grid = np.array([(mean, between) for mean in means for between in parts])
     grid_chances = np.log(np.outer(chances, chances).ravel())
-    common = _beta_chances(grid[:, 0], grid[:, 1])
-    own = {name: _beta_chances(np.full(len(grid), owns[name]), grid[:, 1]) for name in names if name in owns}
+    common = beta_chances(grid[:, 0], grid[:, 1])
+    own = {name: beta_chances(np.full(len(grid), owns[name]), grid[:, 1]) for name in names if name in owns}
     logs, moments = [], []
     for day, chance in zip(parts, chances, strict=True):
-        chances_of = _likelihoods(rows, at, 1 / day - 1)
+        chances_of = likelihoods(rows, at, 1 / day - 1)
         top = chances_of.max(axis=1, keepdims=True)
         seen = np.exp(chances_of - top)
         evidence = seen @ common.T
-        first, second = (seen * _SHARES) @ common.T, (seen * _SHARES**2) @ common.T
+        first, second = (seen * SHARES) @ common.T, (seen * SHARES**2) @ common.T
         for name, mine in own.items():
             i = at[name]
             evidence[i] = mine @ seen[i]
-            first[i], second[i] = mine @ (seen[i] * _SHARES), mine @ (seen[i] * _SHARES**2)
+            first[i], second[i] = mine @ (seen[i] * SHARES), mine @ (seen[i] * SHARES**2)
         logs.append(np.log(evidence).sum(axis=0) + float(top.sum()) + grid_chances + math.log(chance))
         moments.append((seen, evidence, first / evidence, second / evidence))
     weights = np.exp(np.array(logs) - max(float(log.max()) for log in logs))
     weights /= weights.sum()
-    learned = []
+    others = np.zeros((len(names), len(SHARES)))
+    for w, m in zip(weights, moments, strict=True):
+        if w.sum() < _NEXT_TO_NOTHING:
+            continue
+        cavity = w / m[1]
+        for_all = cavity @ common
+        for name, mine in own.items():
+            for_all[at[name]] = cavity[at[name]] @ mine
+        others += w.sum() * for_all / for_all.sum(axis=1, keepdims=True)
+    learned = {}
     for name in wanted:
         i = at[name]
         mine = own.get(name, common)
@@ -170,31 +216,41 @@ def _shares(
         square = sum(float(w @ m[3][i]) for w, m in zip(weights, moments, strict=True))
         apart = sum(day * float(w @ (m[2][i] - m[3][i])) for day, w, m in zip(parts, weights, moments, strict=True))
         density = sum((w / m[1][i]) @ mine * m[0][i] for w, m in zip(weights, moments, strict=True))
-        low, high = (_quantile(np.asarray(density), share) for share in (LOW, HIGH))
+        low, high = (quantile(np.asarray(density), share) for share in (LOW, HIGH))
         usable = sum(k for source, k, _n in rows if source == name)
         tried = sum(n for source, _k, n in rows if source == name)
         kappa = mean * (1 - mean) / (square - mean**2 + apart) - 1
         if not rows:  # exactly where it starts, not where the grid's edges leave it
             mean, kappa = owns.get(name, prior_mean), prior_kappa
-        learned.append((name, LearnedShare(float(mean), float(kappa), low, high, usable, tried)))
-    return tuple(learned)
+        learned[name] = LearnedShare(float(mean), float(kappa), low, high, usable, tried)
+    return Learned(MappingProxyType(learned), tuple(names), others, float(parts @ weights.sum(axis=1)))
 
 
-def _beta_chances(means: Array, parts: Array) -> Array:
+def level_part(prior_kappa: float) -> float:
+    """Return the part of the variance that each of the three levels adds before any tally. [-]"""
+    return float(1 - (1 - 1 / (prior_kappa + 1)) ** (1 / 3))
+
+
+def logit_spread(mean: float, part: float) -> float:
+    """Return the standard deviation on the logit scale that is worth such a part of the variance of a share. [-]"""
+    return math.sqrt(part / (mean * (1 - mean)))
+
+
+def beta_chances(means: Array, parts: Array, shares: Array = SHARES) -> Array:
     """Chances of each share under Beta distributions of these means and parts of the variance; rows sum up to 1."""
     worth = (1 / parts - 1)[:, None]
     a, b = means[:, None] * worth, (1 - means[:, None]) * worth
-    logs = (a - 1) * np.log(_SHARES) + (b - 1) * np.log1p(-_SHARES)
+    logs = (a - 1) * np.log(shares) + (b - 1) * np.log1p(-shares)
     chances = np.exp(logs - logs.max(axis=1, keepdims=True))
     return np.asarray(chances / chances.sum(axis=1, keepdims=True))
 
 
-def _likelihoods(rows: Sequence[tuple[str, int, int]], at: Mapping[str, int], kappa: float) -> Array:
+def likelihoods(rows: Sequence[tuple[str, int, int]], at: Mapping[str, int], kappa: float) -> Array:
     """Return each source's log likelihood at each share, shape (sources, shares), when its days are worth kappa.
 
     Beta-binomial, from sums of log(a + j): nothing but tables, whatever the number of tallies.
     """
-    found = np.zeros((len(at), len(_SHARES)))
+    found = np.zeros((len(at), len(SHARES)))
     if not rows:
         return found
     steps = np.arange(max(tried for _source, _usable, tried in rows))
@@ -204,7 +260,7 @@ def _likelihoods(rows: Sequence[tuple[str, int, int]], at: Mapping[str, int], ka
         np.cumsum(np.log(a[:, None] + steps), axis=1, out=table[:, 1:])
         return table
 
-    usable, failed, all_of = risen(_SHARES * kappa), risen((1 - _SHARES) * kappa), risen(np.array([kappa]))
+    usable, failed, all_of = risen(SHARES * kappa), risen((1 - SHARES) * kappa), risen(np.array([kappa]))
     places = np.array([at[source] for source, _usable, _tried in rows])
     k = np.array([usable for _source, usable, _tried in rows])
     n = np.array([tried for _source, _usable, tried in rows])
@@ -212,6 +268,7 @@ def _likelihoods(rows: Sequence[tuple[str, int, int]], at: Mapping[str, int], ka
     return found
 
 
-def _quantile(density: Array, share: float) -> float:
+def quantile(density: Array, probability: float, shares: Array = SHARES) -> float:
+    """Return a quantile of shares that lie evenly, each standing for half a step on either side. [-]"""
     below = np.cumsum(density) / density.sum()
-    return float(np.interp(share, below, _SHARES + 0.0025))
+    return float(np.interp(probability, below, shares + (shares[1] - shares[0]) / 2))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,11 +24,12 @@ _CV_LOTS = 10
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Semen read from the syringe for so many drones of one source. ``ul`` [µl], ``usable`` [drones]"""
+    """Semen read from the syringe for so many drones of one source. ``ul`` [µl], ``usable`` [drones], ``age`` [d]"""
 
     source: str
     ul: float
     usable: int
+    age: int | None = None
 
     def __post_init__(self) -> None:
         if self.ul <= 0 or self.usable <= 0:
@@ -80,23 +81,14 @@ def learned_volumes(
     source's mean, n times as large for one drone; it starts as if ten lots had shown ``prior_cv``, first all sources
     together, then each about them. A day's own effect on the volume so counts as spread, which reserves rather more.
     """
-    by_source: dict[str, list[Reading]] = {}
-    for reading in readings:
-        by_source.setdefault(reading.source, []).append(reading)
-    squares, freedom = {}, {}
-    for source, lots in by_source.items():
-        middle = sum(lot.ul for lot in lots) / sum(lot.usable for lot in lots)
-        squares[source] = sum(lot.usable * (lot.ul / lot.usable / middle - 1) ** 2 for lot in lots)
-        freedom[source] = len(lots) - 1
-    squared = (_CV_LOTS * prior_cv**2 + sum(squares.values())) / (_CV_LOTS + sum(freedom.values()))
+    by_source = _by_source(readings)
+    squares, freedom = _squares(by_source)
+    squared = _squared(squares, freedom, prior_cv)
     wanted = tuple(dict.fromkeys(sources))
-    spread = max(math.sqrt(squared), 0.01) * prior_ul
     means = pooled_means(
-        [(r.source, r.ul / r.usable, spread**2 / r.usable) for r in readings],
+        [(source, ul, variance) for source, _age, ul, variance in volume_rows(readings, prior_ul, prior_cv)],
         wanted,
-        prior_mean=prior_ul,
-        prior_sd=0.15 * prior_ul,
-        between_sd=0.1 * prior_ul,
+        **volume_start(prior_ul),
     )
     return {
         source: LearnedVolume(
@@ -106,6 +98,40 @@ def learned_volumes(
         )
         for source in wanted
     }
+
+
+def volume_rows(
+    readings: Sequence[Reading], prior_ul: float, prior_cv: float
+) -> list[tuple[str, int | None, float, float]]:
+    """Return source, age [d], volume of a drone [µl] and its variance [µl²] of each reading, to learn means from."""
+    spread = max(math.sqrt(_squared(*_squares(_by_source(readings)), prior_cv)), 0.01) * prior_ul
+    return [(r.source, r.age, r.ul / r.usable, spread**2 / r.usable) for r in readings]
+
+
+def volume_start(prior_ul: float) -> dict[str, float]:
+    """Return where volumes start: the common mean, its doubt, and how far sources lie from it. [µl]"""
+    return {"prior_mean": prior_ul, "prior_sd": 0.15 * prior_ul, "between_sd": 0.1 * prior_ul}
+
+
+def _by_source(readings: Sequence[Reading]) -> dict[str, list[Reading]]:
+    found: dict[str, list[Reading]] = {}
+    for reading in readings:
+        found.setdefault(reading.source, []).append(reading)
+    return found
+
+
+def _squares(by_source: Mapping[str, Sequence[Reading]]) -> tuple[dict[str, float], dict[str, int]]:
+    """Return each source's sum of squared deviations of its lots, for one drone, and their degrees of freedom."""
+    squares, freedom = {}, {}
+    for source, lots in by_source.items():
+        middle = sum(lot.ul for lot in lots) / sum(lot.usable for lot in lots)
+        squares[source] = sum(lot.usable * (lot.ul / lot.usable / middle - 1) ** 2 for lot in lots)
+        freedom[source] = len(lots) - 1
+    return squares, freedom
+
+
+def _squared(squares: Mapping[str, float], freedom: Mapping[str, int], prior_cv: float) -> float:
+    return (_CV_LOTS * prior_cv**2 + sum(squares.values())) / (_CV_LOTS + sum(freedom.values()))
 
 
 def pooled_means(

@@ -24,7 +24,7 @@ from scheduling.planning.plan import Plan as PurePlan
 from scheduling.planning.plan import Reason, reason_to_json
 from scheduling.planning.problem import Problem
 from scheduling.planning.reasons import explained
-from scheduling.queries.plan_rows import first_day_of, placements_of, pure_plan
+from scheduling.queries.plan_rows import first_day_of, placements_of, pure_plan, worth_permille
 from scheduling.queries.plan_words import Names, ShownWay, names_of_results, reason_words, way_shown
 from scheduling.queries.problem import facts_mark
 
@@ -111,12 +111,12 @@ def semen_parts(placement: Placement | BenchPlace) -> list[tuple[DroneSource, fl
     return [(part.source, float(part.volume_tenths / whole)) for part in parts]
 
 
-def reserve_drones(problem: Problem, source_id: int, volume_tenths: float) -> int:
-    """Drones to bring for so much semen, with the safe reserve, rounded up."""
+def reserve_drones(problem: Problem, source_id: int, volume_tenths: float, day: dt.date) -> int:
+    """Drones to bring for so much semen on a day, at the age they will have, with the safe reserve, rounded up."""
     line = next((s for s in problem.sources if s.id == str(source_id)), None)
     if line is None or volume_tenths <= 0:
         return 0
-    return -(-int(line.md_per_ul10 * volume_tenths + line.md_fixed) // 1000)
+    return -(-int(line.md_per_ul10 * volume_tenths + line.md_fixed) // worth_permille(problem, source_id, day))
 
 
 def board_of(
@@ -146,7 +146,9 @@ def board_of(
             parts = semen_parts(placement)
             for source, share in parts:
                 volumes[source.pk, placement.session_id] += share * volume
-            drones = sum(reserve_drones(problem, source.pk, share * volume) for source, share in parts)
+            drones = sum(
+                reserve_drones(problem, source.pk, share * volume, placement.session.day) for source, share in parts
+            )
             columns[placement.session_id].cards.append(BoardCard(placement, drones, [source for source, _ in parts]))
     without = _without_place(season, placements, problem)
     rest_page = Paginator(without, CARDS_SHOWN).get_page(rest)
@@ -251,7 +253,9 @@ def _source_rows(
         SourceRow(
             source,
             [
-                SourceDay(session, reserve_drones(problem, source.pk, volumes.get((source.pk, session.pk), 0)))
+                SourceDay(
+                    session, reserve_drones(problem, source.pk, volumes.get((source.pk, session.pk), 0), session.day)
+                )
                 for session in sessions
             ],
         )

@@ -94,7 +94,7 @@ def call_changes(plan: Plan, before: Plan | None, problem: Problem) -> list[Call
         Call(
             source,
             session,
-            reserve_drones(problem, source.pk, volumes.get(key, 0)),
+            reserve_drones(problem, source.pk, volumes.get(key, 0), session.day),
             told[key].drones if key in told else 0,
         )
         for key, (source, session) in known.items()

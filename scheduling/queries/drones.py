@@ -16,7 +16,7 @@ from scheduling.models import BenchSession, Booking, BookingMode, CountKind, Dro
 from scheduling.planning.supply import safe_stock_eq
 from scheduling.queries.sessions import WAITING_STATES
 from scheduling.queries.sources import CohortView, SourceView
-from scheduling.queries.supply import emerged_of, reserve_of, survival_of
+from scheduling.queries.supply import emerged_of, reserve_of, survival_of, worth_on
 
 PER_DRONE = 1000  # stocks and reserves are told in thousandths of a drone
 LOW, HIGH = 0.1, 0.9  # the band that is shown
@@ -90,6 +90,7 @@ class DroneRoom:
         self.season = season
         self.ids = [view.source.pk for view in views]
         self.reserves = {view.source.pk: reserve_of(view) for view in views}
+        self._worths: dict[tuple[int, dt.date], float] = {}
 
     def left(self, view: SourceView, session: BenchSession) -> int:
         """Drones of a source that neither the plan nor an open request counts on that day; never below 0."""
@@ -99,7 +100,7 @@ class DroneRoom:
             for (source, at, day), drones in self._called.items()
             if source == pk and day <= session.day
         )
-        asked = self._reserved(view, self._asked.get((pk, session.pk), 0))
+        asked = self._reserved(view, self._asked.get((pk, session.pk), 0), session.day)
         return max(0, safe_drones_on(view, session.day) - called - asked)
 
     def short(
@@ -121,25 +122,32 @@ class DroneRoom:
         return self._short_together(session, ripe, volume)
 
     def _short_of(self, view: SourceView, session: BenchSession, volume_tenths: int) -> int:
-        return max(0, self._reserved(view, volume_tenths) - self.left(view, session))
+        return max(0, self._reserved(view, volume_tenths, session.day) - self.left(view, session))
 
     def _short_together(self, session: BenchSession, ripe: Sequence[SourceView], volume_tenths: int) -> int:
         """The scarcer sources give what they have; what is then missing is asked of the one with most left."""
         *others, last = sorted(ripe, key=lambda view: self.left(view, session))
         rest = volume_tenths
         for view in others:
-            rest -= min(rest, self._volume_of(view, self.left(view, session)))
+            rest -= min(rest, self._volume_of(view, self.left(view, session), session.day))
         return self._short_of(last, session, rest)
 
-    def _reserved(self, view: SourceView, volume_tenths: int) -> int:
-        """Drones to set aside for a volume; none for nothing."""
+    def _reserved(self, view: SourceView, volume_tenths: int, day: dt.date) -> int:
+        """Drones to set aside for a volume on a day, at the age they will have; none for nothing."""
         per_tenth, once = self.reserves[view.source.pk]
-        return math.ceil((per_tenth * volume_tenths + once) / PER_DRONE) if volume_tenths > 0 else 0
+        needed = (per_tenth * volume_tenths + once) / PER_DRONE / self._worth(view, day)
+        return math.ceil(round(needed, 6)) if volume_tenths > 0 else 0
 
-    def _volume_of(self, view: SourceView, drones: int) -> int:
-        """Tenths of a µl that so many drones safely give."""
+    def _volume_of(self, view: SourceView, drones: int, day: dt.date) -> int:
+        """Tenths of a µl that so many drones safely give on a day."""
         per_tenth, once = self.reserves[view.source.pk]
-        return max(0, (PER_DRONE * drones - once) // per_tenth)
+        return max(0, math.floor(round(PER_DRONE * drones * self._worth(view, day), 6) - once) // per_tenth)
+
+    def _worth(self, view: SourceView, day: dt.date) -> float:
+        key = view.source.pk, day
+        if key not in self._worths:
+            self._worths[key] = worth_on(view, day)
+        return self._worths[key]
 
     @cached_property
     def _called(self) -> dict[tuple[int, int, dt.date], int]:

@@ -11,7 +11,7 @@ in the hand are the hands' share, of a pool as of a source.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -31,6 +31,7 @@ from scheduling.models import (
     SessionState,
     TallyOutcome,
 )
+from scheduling.planning.ages import BANDS, AgeBand, age_of_lot, band_of
 from scheduling.planning.facts import Settings
 from scheduling.planning.learning import LearnedShare
 from scheduling.planning.pooling import (
@@ -80,6 +81,15 @@ class SourceLearned:
         return None if self.loss is None else survival_of_loss(self.loss.mean)
 
 
+@dataclass(frozen=True)
+class AgeLearned:
+    """What is known of a source's drones of one band of age."""
+
+    band: AgeBand
+    share: LearnedShare
+    ul: LearnedMean
+
+
 class SeasonLearned:
     """Of all sources of a season at once. `but`: a session whose own tallies and readings are left out."""
 
@@ -94,15 +104,30 @@ class SeasonLearned:
         self.season, self.settings, self.but = season, settings, but
         self._views = views
 
-    def of(self, source: DroneSource) -> SourceLearned:
+    def of(self, source: DroneSource, *, age: int | None = None) -> SourceLearned:
+        """Of all its drones, or of those of an age [days]; without an age on record anywhere that is the same."""
         key, taught = str(source.drone_queen_id), self._taught
+        share, volume = taught.shares[key], taught.volumes[key]
+        if age is not None:
+            at = key, band_of(age)
+            share = taught.shares_by_age.get(at, share)
+            volume = replace(volume, ul=taught.volumes_by_age.get(at, volume.ul))
         return SourceLearned(
-            taught.shares[key],
+            share,
             taught.lost,
-            taught.volumes[key],
+            volume,
             self._losses[key] if self.knows_survival_of(None) else None,
             taught.sessions.get(key, 0),
         )
+
+    def by_age(self, source: DroneSource) -> list[AgeLearned]:
+        """Its drones by bands of age, the youngest first; empty while no age is on record."""
+        key, taught = str(source.drone_queen_id), self._taught
+        return [
+            AgeLearned(band, taught.shares_by_age[key, i], taught.volumes_by_age.get((key, i), taught.volumes[key].ul))
+            for i, band in enumerate(BANDS)
+            if (key, i) in taught.shares_by_age
+        ]
 
     def knows_survival_of(self, source: DroneSource | None) -> bool:
         """Whether anybody said how many drones live to the next day, for it or for the season. Reads nothing."""
@@ -181,7 +206,7 @@ class SeasonLearned:
             undone_at__isnull=True,
         )
         volumes = dict(collected.order_by().values_list("lot").annotate(Sum("volume_tenths")))
-        names = ("lot__source__drone_queen", "lot__session", "lot")
+        names = ("lot__source__drone_queen", "lot__session", "lot", "lot__drones_from_days", "lot__drones_to_days")
         rows = (
             tallies.order_by("lot")
             .values_list(*names)
@@ -192,10 +217,11 @@ class SeasonLearned:
             )
         )
         found = []
-        for queen, session, lot, gave, lost, tried in rows:
+        for queen, session, lot, youngest, oldest, gave, lost, tried in rows:
             of = str(queen) if queen is not None else self._pool_of_lot.get(lot)
             if of is not None:
-                found.append((of, session, gave, lost, tried, volumes.get(lot)))
+                age = age_of_lot(youngest, oldest)
+                found.append((of, session, gave, lost, tried, volumes.get(lot), age))
         return tuple(found)
 
     @cached_property

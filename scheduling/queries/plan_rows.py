@@ -6,6 +6,7 @@ Ids of the pure form are primary keys as text; days count from the problem's fir
 import datetime as dt
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
+from typing import Any
 
 from django.db.models import QuerySet
 
@@ -18,6 +19,13 @@ from scheduling.planning.problem import Problem
 
 def first_day_of(problem: Problem) -> dt.date:
     return dt.date.fromisoformat(str(problem.meta["first_day"]))
+
+
+def worth_permille(problem: Problem, source_id: int, day: dt.date) -> int:
+    """What a drone of the source is worth on a day at its age, in drones as its reserve line knows them. [1/1000]"""
+    worths: Any = problem.meta.get("drone_worth_permille", {})
+    number = (day - first_day_of(problem)).days
+    return int(worths.get(str(source_id), {}).get(str(number), 1000))
 
 
 def pure_plan(plan: Plan, problem: Problem, placements: Iterable[Placement] | None = None) -> PurePlan:

@@ -82,6 +82,7 @@ def problem_and_truth(season: Season, *, now: dt.datetime, settings: Settings | 
     bench_ids = sorted({session.bench_id for session in sessions})
     bookings = _bookings(season, first, settings, sources, bench_ids)
     in_force = plan_in_force(season)
+    worths = supply.worths(sources)
     published = (
         in_force.placements.filter(session__in=sessions, booking__in=[int(b.id) for b in bookings])
         .select_related("session", "pool")
@@ -100,7 +101,7 @@ def problem_and_truth(season: Season, *, now: dt.datetime, settings: Settings | 
         bookings=bookings,
         frozen=tuple(pure_placement(placement, first) for placement in published if placement.frozen),
         published=tuple(pure_placement(placement, first) for placement in published),
-        meta={"first_day": first.isoformat()},
+        meta={"first_day": first.isoformat(), **({"drone_worth_permille": worths} if worths else {})},
     )
     return problem, supply.truth(sources)
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from functools import cached_property
 
 from scheduling.models import BenchSession, CountKind, DroneCall, Season, SessionState
+from scheduling.planning.ages import age_of_lot
 from scheduling.planning.facts import Settings
 from scheduling.planning.problem import Cohort, Source
 from scheduling.planning.service_curve import Stock, Truth
@@ -36,15 +37,29 @@ LEAST_UL, MOST_UL = 4.0, 240.0  # what one source is asked for in one session: h
 KINDS: dict[str, Kind] = {CountKind.CAPPED: "capped", CountKind.EMERGED: "emerged", CountKind.SEEN: "seen"}
 
 
-def source_yield(view: SourceView) -> Yield:
-    """What the source's drones give: learned at the bench, starting from what is set for it or for the season."""
-    return view.learned.of(view.source).gives
+def source_yield(view: SourceView, *, age: int | None = None) -> Yield:
+    """What its drones, or those of an age [days], give: learned at the bench, starting from what is set for it."""
+    return view.learned.of(view.source, age=age).gives
 
 
-def reserve_of(view: SourceView) -> tuple[int, int]:
+def reserve_of(view: SourceView, *, age: int | None = None) -> tuple[int, int]:
     """Thousandths of a drone to set aside: for each tenth of a µl, and once for a session."""
-    level = line_level(float(view.settings.service_level_share))
-    return reserve_line(reachable(source_yield(view), level=level), level=level, least_ul=LEAST_UL, most_ul=MOST_UL)
+    level, gives = line_level(float(view.settings.service_level_share)), source_yield(view, age=age)
+    return reserve_line(reachable(gives, level=level), level=level, least_ul=LEAST_UL, most_ul=MOST_UL)
+
+
+def worth_on(view: SourceView, day: dt.date) -> float:
+    """What a drone of the source counts on that day, at the age it will have, in drones as the reserve knows them.
+
+    The reserve line holds for its drones of all ages together; one of an age that gives less is worth less than one.
+    """
+    cohort = view.oldest_ripe_on(day)
+    return 1.0 if cohort is None else _worth_of(view, cohort, day)
+
+
+def _worth_of(view: SourceView, cohort: CohortView, day: dt.date) -> float:
+    age = age_of_lot(*cohort.calendar.ages_on(day))
+    return reserve_of(view)[0] / reserve_of(view, age=age)[0]
 
 
 def emerged_of(view: CohortView, first: dt.date) -> Emerged | None:
@@ -152,8 +167,11 @@ class Supply:
     def _for_seconds(self, view: SourceView) -> dict[int, float]:
         """Drones of one source for the second doses of each session, with the reserve."""
         per_tenth, once = reserve_of(view)
+        days = {session.pk: session.day for session in self.sessions}
         return {
-            session_pk: (per_tenth * tenths + once) / 1000
+            session_pk: (per_tenth * tenths + once)
+            / 1000
+            / (worth_on(view, days[session_pk]) if session_pk in days else 1)
             for session_pk, reserved in self.reserved.items()
             if (tenths := reserved.tenths.get(view.source.pk, 0))
         }
@@ -183,8 +201,30 @@ class Supply:
                 safe_stock_eq(emerged, level=at, survival_per_day=survival, weighed_per_day=self.survival, days=days)
                 for at in (level, 0.5, ONE_SD_BELOW)
             )
-            planned = Cohort(*days, safe, emerge=emerged.day, count=round(emerged.mean))
-            found.append((planned, Stock(float(middle), float(above - middle))))
+            worth = self._least_worth(view, cohort, days)
+            planned = Cohort(*days, math.floor(safe * worth), emerge=emerged.day, count=round(emerged.mean))
+            found.append((planned, Stock(middle * worth, (above - middle) * worth)))
+        return found
+
+    def _least_worth(self, view: SourceView, cohort: CohortView, days: tuple[int, int]) -> float:
+        """A cohort is one number whenever it is taken: what its drones are worth on the worst of its bench days."""
+        open_on = {
+            session.day
+            for session in self.sessions
+            if session.places
+            and view.comes_to(session.bench_id)
+            and days[0] <= (session.day - self.first).days <= days[1]
+        }
+        return min((_worth_of(view, cohort, day) for day in open_on), default=1.0)
+
+    def worths(self, views: Sequence[SourceView]) -> dict[str, dict[str, int]]:
+        """What a drone is worth at its age, where that is not one: by source and day of the horizon. [1/1000]"""
+        found: dict[str, dict[str, int]] = {}
+        for view in views:
+            of_days = {day: round(1000 * worth_on(view, day)) for day in sorted({s.day for s in self.sessions})}
+            told = {str((day - self.first).days): worth for day, worth in of_days.items() if worth != 1000}
+            if told:
+                found[str(view.source.pk)] = told
         return found
 
     def _stored(self, view: SourceView) -> list[tuple[Cohort, Stock]]:

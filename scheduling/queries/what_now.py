@@ -7,6 +7,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 
 from scheduling.models import BenchPlace, BenchSession, DroneCall, LotState, PlanState, SessionState
+from scheduling.planning.ages import age_of_lot
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import queen_age_days
 from scheduling.planning.what_now import Fate, Outlook, SourceNow, Verdict, outlook, what_now
@@ -216,9 +217,9 @@ def _sources(
     # What was known before: today's own tallies are counted beside it, so they are left out of it.
     learned = season_learned(session.season, settings=settings, today=session.day, but=session)
     for pk, source in sources.items():
-        gives = learned.of(source).gives
         lots = [view for view in page.lots if view.lot.source_id == pk]
         here = [view for view in lots if view.lot.session_id == session.pk]
+        gives = learned.of(source, age=_age_here(here)).gives
         tried, usable = sum(view.tried for view in here), sum(view.usable for view in here)
         found[str(pk)] = (
             source,
@@ -238,6 +239,12 @@ def _sources(
         expected = sum(called.get(pk, 0) for pk in to_mix)
         found[MIXED] = (None, _mixed(session, mixed, page, learned, expected=expected))
     return found
+
+
+def _age_here(lots: list[LotView]) -> int | None:
+    """Age of the drones that lie at the bench, by the last lot opened; None before one is, or where it is not known."""
+    last = max((view.lot for view in lots), key=lambda lot: (lot.opened_at, lot.pk), default=None)
+    return None if last is None else age_of_lot(last.drones_from_days, last.drones_to_days)
 
 
 def _sources_to_mix(page: BenchPage) -> set[int]:

@@ -5,9 +5,10 @@ What is in store of a source at the session's bench is used first, the lot that 
 part nobody brings drones.
 """
 
+import datetime as dt
 import math
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from scheduling.models import BenchSession, DroneCall, Plan, SessionState
 from scheduling.planning.stored import drones_beside_store
@@ -17,13 +18,17 @@ from scheduling.queries.standing import standing_places
 from scheduling.queries.store import stored_lots
 
 
-def drone_calls_write(plan: Plan, lines: Mapping[int, tuple[int, int]]) -> None:
+def drone_calls_write(
+    plan: Plan, lines: Mapping[int, tuple[int, int]], *, worth: Callable[[int, dt.date], float] = lambda _s, _d: 1.0
+) -> None:
     """Make the plan's calls for open sessions what its places need, given and offered ones; runs in a transaction.
 
     Parameters
     ----------
     lines : mapping of source id to (int, int)
         Thousandths of a drone for each tenth of a µl, and once for a session. A source without a line is not called.
+    worth : callable of source id and day
+        What a drone counts at the age it will have that day, in drones as the lines know them.
     """
     volumes: dict[tuple[int, int], float] = defaultdict(float)
     for place in standing_places(plan.season).filter(plan=plan).prefetch_related("pool__parts"):
@@ -39,7 +44,11 @@ def drone_calls_write(plan: Plan, lines: Mapping[int, tuple[int, int]]) -> None:
             volumes[session_id, source_id] += tenths
     wanted = {key: round(volume, 3) for key, volume in volumes.items() if key[1] in lines}  # 80.0000001 tenths are 80
     stored = _from_store(plan, wanted)
-    fresh = {key: drones_beside_store(volume, stored.get(key, 0), lines[key[1]]) for key, volume in wanted.items()}
+    days = dict(BenchSession.objects.filter(pk__in={at for at, _source in wanted}).values_list("pk", "day"))
+    fresh = {}
+    for (at, source), volume in wanted.items():
+        beside, drones = drones_beside_store(volume, stored.get((at, source), 0), lines[source])
+        fresh[at, source] = beside, drones / worth(source, days[at])
     for call in plan.drone_calls.filter(session__state=SessionState.OPEN):
         if fresh.get((call.session_id, call.source_id), (0.0, 0.0))[1] <= 0:
             call.delete()

@@ -11,7 +11,7 @@ from scheduling.queries.plans import BookingChange
 from scheduling.queries.season import settings_of
 from scheduling.queries.sources import source_views
 from scheduling.queries.standing import standing_places
-from scheduling.queries.supply import reserve_of
+from scheduling.queries.supply import reserve_of, worth_on
 from scheduling.services.call_reminders import call_reminders
 from scheduling.services.drone_calls import drone_calls_write
 from scheduling.services.plan_reminders import booking_reminders
@@ -36,9 +36,11 @@ def plan_follow_places(plan: Plan, *, now: dt.datetime, by: Person | None, today
     _scale_pools(plan)
     called = list(plan.drone_calls.select_related("source__member", "session__bench"))
     sources = plan.season.sources.filter(withdrawn_at=None)
+    views = {view.source.pk: view for view in source_views(sources, season=plan.season, today=today)}
     drone_calls_write(
         plan,
-        {view.source.pk: reserve_of(view) for view in source_views(sources, season=plan.season, today=today)},
+        {pk: reserve_of(view) for pk, view in views.items()},
+        worth=lambda source, day: round(worth_on(views[source], day), 3),  # as finely as a problem tells it
     )
     call_reminders(plan, called, now=now, by=by)
     if changed:

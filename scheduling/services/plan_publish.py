@@ -26,7 +26,7 @@ from scheduling.models import (
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.checker import check
 from scheduling.planning.problem import Problem
-from scheduling.queries.plan_rows import pure_plan
+from scheduling.queries.plan_rows import pure_plan, worth_permille
 from scheduling.queries.plan_words import Names, reason_words, violation_words
 from scheduling.queries.plans import IN_FORCE, SKETCHES, BookingChange, booking_changes, plan_in_force
 from scheduling.queries.problem import facts_mark, problem_of
@@ -75,7 +75,11 @@ def plan_publish(plan: Plan, *, version: int | None = None, by: Person, now: dt.
         _overtake(plan, before, now=now)
         offers_replace(season, now=now, by=by)
         _give_places(plan, now=now)
-        drone_calls_write(plan, {int(s.id): (s.md_per_ul10, s.md_fixed) for s in problem.sources})
+        drone_calls_write(
+            plan,
+            {int(s.id): (s.md_per_ul10, s.md_fixed) for s in problem.sources},
+            worth=lambda source, day: worth_permille(problem, source, day) / 1000,
+        )
         _set_bookings(plan, changes, problem)
         reminders_of_plan(plan, changes, before=before, now=now, by=by)
         audit_record(

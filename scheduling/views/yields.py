@@ -7,9 +7,25 @@ from django.utils.formats import number_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from scheduling.queries.learned import SourceLearned
+from scheduling.planning.ages import AgeBand
+from scheduling.planning.learning import LearnedShare
+from scheduling.planning.pooling import LearnedMean
+from scheduling.queries.learned import AgeLearned, SourceLearned
 from scheduling.queries.sources import SourceView
 from scheduling.queries.supply import reserve_of
+
+FEW_DRONES = 30  # below that a figure is mostly the source's and the others' (our choice)
+
+
+@dataclass(frozen=True)
+class AgeWords:
+    """One row of what a source's drones give by their age."""
+
+    age: str
+    share: str
+    volume: str
+    tried: str
+    is_few: bool
 
 
 @dataclass(frozen=True)
@@ -24,6 +40,7 @@ class YieldWords:
     volume_from: str
     losses: str
     reserve: str
+    by_age: list[AgeWords]
 
 
 def yield_words(view: SourceView) -> YieldWords:
@@ -31,25 +48,52 @@ def yield_words(view: SourceView) -> YieldWords:
     share, volume = learned.share, learned.volume
     return YieldWords(
         source=view.source,
-        share=_("%(mean)d %% give semen (%(low)d–%(high)d %%)")
-        % {"mean": round(100 * share.mean), "low": round(100 * share.low), "high": round(100 * share.high)},
+        share=_("%(mean)d %% give semen (%(low)d–%(high)d %%)") % _percent(share),
         share_from=_share_from(learned),
         lost=_("%(n)s %% are soiled or break") % {"n": _figure(100 * learned.lost, 1)}
         if learned.lost >= 0.0005
         else "",
-        volume=_("%(mean)s µl each (%(low)s–%(high)s)")
-        % {
-            "mean": _figure(volume.ul.mean, 2),
-            "low": _figure(max(0.0, volume.ul.low), 2),
-            "high": _figure(volume.ul.high, 2),
-        },
+        volume=_("%(mean)s µl each (%(low)s–%(high)s)") % _microlitres(volume.ul),
         volume_from=ngettext("%(n)d usable drone measured", "%(n)d usable drones measured", volume.usable)
         % {"n": volume.usable}
         if volume.usable
         else _("not measured yet"),
         losses=_losses(view, learned),
         reserve=reserve_words(reserve_of(view)),
+        by_age=[_age_words(row) for row in view.learned.by_age(view.source) if _is_shown(row, view)],
     )
+
+
+def _is_shown(row: AgeLearned, view: SourceView) -> bool:
+    """Ages that were tried, and those at which drones may be used."""
+    first, last = view.settings.drone_age_first_days, view.settings.drone_age_last_days
+    return bool(row.share.tried) or (row.band.first <= last and (row.band.last is None or row.band.last >= first))
+
+
+def _age_words(row: AgeLearned) -> AgeWords:
+    return AgeWords(
+        age=_band(row.band),
+        share=_("%(mean)d %% (%(low)d–%(high)d %%)") % _percent(row.share),
+        volume=_("%(mean)s µl (%(low)s–%(high)s)") % _microlitres(row.ul),
+        tried=number_format(row.share.tried),
+        is_few=row.share.tried < FEW_DRONES,
+    )
+
+
+def _band(band: AgeBand) -> str:
+    if band.last is None:
+        return _("%(first)d days and older") % {"first": band.first}
+    if band.first == 0:
+        return _("under %(first)d days") % {"first": band.last + 1}
+    return _("%(first)d–%(last)d days") % {"first": band.first, "last": band.last}
+
+
+def _percent(share: LearnedShare) -> dict[str, int]:
+    return {"mean": round(100 * share.mean), "low": round(100 * share.low), "high": round(100 * share.high)}
+
+
+def _microlitres(ul: LearnedMean) -> dict[str, str]:
+    return {"mean": _figure(ul.mean, 2), "low": _figure(max(0.0, ul.low), 2), "high": _figure(ul.high, 2)}
 
 
 def reserve_words(line: tuple[int, int]) -> str:

@@ -49,11 +49,20 @@ def lot_of(
     *,
     tenths: int = 0,
     state: str = LotState.USED_UP,
+    ages: tuple[int, int] | None = None,
     **tallies: int,
 ) -> SemenLot:
     number = SemenLot.objects.filter(session=session).count()
+    youngest, oldest = ages or (None, None)
     lot = SemenLot.objects.create(
-        session=session, source=source, label=f"L{number}", tip="T1", opened_at=NOW, state=state
+        session=session,
+        source=source,
+        label=f"L{number}",
+        tip="T1",
+        opened_at=NOW,
+        state=state,
+        drones_from_days=youngest,
+        drones_to_days=oldest,
     )
     for outcome, drones in tallies.items():
         DroneTally.objects.create(lot=lot, outcome=outcome, drones=drones, at=NOW)

@@ -222,6 +222,8 @@ def _semen(past: PastSeason, turns: list[_Turn], places: dict[int, BenchPlace]) 
                 source_id=source,
                 label=f"{days[session].day:%d%m}-{letters[source]}",
                 tip=f"T{source % 9 + 1}",
+                drones_from_days=(age := 14 + (3 * source + 5 * session) % 11),
+                drones_to_days=age + 3,
                 opened_at=days[session].starts_at,
                 opened_by=past.operator,
                 state=LotState.USED_UP,

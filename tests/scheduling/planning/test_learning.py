@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scheduling.planning.learning import _SHARES, Tally, _likelihoods, learned_lost_share, learned_shares
+from scheduling.planning.learning import SHARES, Tally, learned_lost_share, learned_shares, likelihoods
 from scheduling.planning.pooling import (
     LearnedMean,
     Reading,
@@ -73,11 +73,11 @@ def test_the_order_of_tallies_changes_nothing():
 
 def test_the_likelihood_is_the_beta_binomial_of_scipy():
     rows, kappa = [("a", 7, 12), ("b", 0, 5), ("a", 40, 41)], 25.0
-    found = _likelihoods(rows, {"a": 0, "b": 1}, kappa)
+    found = likelihoods(rows, {"a": 0, "b": 1}, kappa)
 
     def chance(k: int, n: int):
         coefficient = math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
-        return stats.betabinom.logpmf(k, n, _SHARES * kappa, (1 - _SHARES) * kappa) - coefficient
+        return stats.betabinom.logpmf(k, n, SHARES * kappa, (1 - SHARES) * kappa) - coefficient
 
     assert found[0] == pytest.approx(chance(7, 12) + chance(40, 41))
     assert found[1] == pytest.approx(chance(0, 5))
