@@ -234,3 +234,20 @@ class ToldField(_TextField):
 
     def value_to_string(self, obj: models.Model) -> str:
         return kept_text(self.value_from_object(obj))
+
+
+class ToldListField(models.JSONField):
+    """Keeps several messages in their order, each a `Told` or plain text."""
+
+    def from_db_value(self, value: Any, expression: Any, connection: Any) -> list[str | Told] | None:
+        kept = super().from_db_value(value, expression, connection)
+        return None if kept is None else [read_text(one) for one in kept]
+
+    def to_python(self, value: Any) -> Any:
+        return None if value is None else [read_text(one) if isinstance(one, str) else one for one in value]
+
+    def get_prep_value(self, value: Any) -> Any:
+        return None if value is None else [kept_text(one) for one in value]
+
+    def value_to_string(self, obj: models.Model) -> Any:
+        return self.get_prep_value(self.value_from_object(obj))

@@ -97,6 +97,8 @@ def plain_value(value: Any) -> Any:
         return str(value)
     if isinstance(value, Told):
         return kept_text(value)
+    if isinstance(value, list):
+        return [plain_value(one) for one in value]
     if isinstance(value, bytes | memoryview):
         return base64.b64encode(value).decode()
     return value

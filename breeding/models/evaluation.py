@@ -2,7 +2,7 @@ from django.db import models
 from django.utils.translation import gettext_noop
 
 from accounts.models import Cooperative, Job
-from accounts.told import Told, told
+from accounts.told import Told, ToldListField, told
 from breeding.models.queen import Queen
 from breeding.models.trait import Trait
 
@@ -19,7 +19,7 @@ class EvaluationRun(models.Model):
     records = models.PositiveIntegerField()
     parameters = models.JSONField(help_text="Variances, weights, fixed effects used.")
     solver = models.JSONField(help_text="Method, residual, seconds.")
-    checks = models.JSONField(default=list, help_text="What was checked and noticed, in words.")
+    checks = ToldListField(default=list, help_text="What was checked and noticed, in words.")
     findings = models.JSONField(default=dict, blank=True, help_text="Trend, and predictions held against results.")
     is_trial = models.BooleanField(default=False, help_text="Kept beside the others; no page uses it unless asked to.")
 

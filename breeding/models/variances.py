@@ -3,7 +3,7 @@ from django.db import models
 from django.utils.translation import gettext, gettext_noop
 
 from accounts.models import Cooperative, Job
-from accounts.told import Told, told
+from accounts.told import Told, ToldListField, told
 
 
 class VarianceEstimate(models.Model):
@@ -19,7 +19,7 @@ class VarianceEstimate(models.Model):
     traits = models.JSONField(help_text="By trait key: estimates with errors, tests, how the search ended.")
     matrices = models.JSONField(help_text="Traits in order, G0, R0, permanent: of the traits that can be adopted.")
     together = models.JSONField(default=dict, blank=True, help_text="Correlations between traits, if asked for.")
-    notes = models.JSONField(default=list, blank=True, help_text="What was noticed in the data, in words.")
+    notes = ToldListField(default=list, blank=True, help_text="What was noticed in the data, in words.")
     seconds = models.FloatField(default=0)
 
     class Meta:

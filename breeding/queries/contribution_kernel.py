@@ -3,6 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
+from django.utils.formats import number_format
 from django.utils.translation import gettext as _
 
 from accounts.refusals import Refusal
@@ -147,9 +148,9 @@ def _curve(
 
 def _message(found: Contributions, curve: ContributionCurve) -> str:
     if found.status == "infeasible":
-        return _("No plan of these candidates stays below %(target).1f %% coancestry; the least is %(least).1f %%.") % {
-            "target": 100 * found.max_coancestry,
-            "least": 100 * curve.min_coancestry,
+        return _("No plan of these candidates stays below %(target)s %% coancestry; the least is %(least)s %%.") % {
+            "target": number_format(round(100 * found.max_coancestry, 1), decimal_pos=1),
+            "least": number_format(round(100 * curve.min_coancestry, 1), decimal_pos=1),
         }
     if found.status == "not_converged":
         return _("The result did not pass its check and is not shown: %(why)s") % {"why": found.message}

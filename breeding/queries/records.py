@@ -3,12 +3,11 @@
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 from math import isnan
 
 from django.db.models import QuerySet
-from django.utils.translation import gettext as _
 
 from accounts.models import Apiary, Cooperative
 from breeding.genetics.records import Record
@@ -24,11 +23,10 @@ Row = tuple[int, int, int, str, int, Decimal, int | None, int | None, str, Decim
 
 @dataclass(frozen=True)
 class RecordSet:
-    """Records of the kernel; names of the apiary-years for people; what did not take part, in words."""
+    """Records of the kernel; names of the apiary-years for people."""
 
     records: list[Record]
     level_names: dict[str, str]
-    notes: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -72,13 +70,7 @@ def record_set(cooperative: Cooperative, results: SeasonArrays) -> RecordSet:
         )
         for queen, level, row in zip(results.queen.tolist(), levels, results.values.tolist(), strict=True)
     ]
-    notes = []
-    if results.n_left_out:
-        notes.append(
-            _("%(number)s scores of a second test method in the same apiary and year took no part.")
-            % {"number": results.n_left_out}
-        )
-    return RecordSet(records, level_names(cooperative, set(levels)), notes)
+    return RecordSet(records, level_names(cooperative, set(levels)))
 
 
 def season_results(scores: QuerySet[Score]) -> list[SeasonResult]:

@@ -160,7 +160,7 @@ def _effects(found: Mapping[str, Any]) -> list[str]:
     p = min(alone[against] for against in alone if alone[against] >= SURELY)
     return [
         _("These data are explained as well by %(alone)s (p = %(p)s); two effects are not proven.")
-        % {"alone": _(" or by ").join(enough), "p": number_format(p, decimal_pos=2)}
+        % {"alone": _(" or by ").join(enough), "p": number_format(round(p, 2), decimal_pos=2)}
     ]
 
 

@@ -152,8 +152,13 @@ def _drawn(plan: Plan) -> Any:
         uid="curve",
         words=Words(
             _("What merit costs in coancestry"),
-            _("From %(low).2f SD at %(least).1f %% coancestry to %(high).2f SD at %(most).1f %%.")
-            % {"low": curve[0][1], "least": 100 * curve[0][0], "high": curve[-1][1], "most": 100 * curve[-1][0]},
+            _("From %(low)s SD at %(least)s %% coancestry to %(high)s SD at %(most)s %%.")
+            % {
+                "low": plain_number(curve[0][1], 2),
+                "least": plain_number(100 * curve[0][0]),
+                "high": plain_number(curve[-1][1], 2),
+                "most": plain_number(100 * curve[-1][0]),
+            },
             (_("Coancestry, %"), _("Merit, SD")),
             plain_number,
         ),

@@ -120,9 +120,9 @@ def _blocked(
         return text, "health_certificate", "keeper"
     limit = float(view.settings.inbreeding_limit_share)
     if prediction.worker_inbreeding > limit + 1e-9:
-        text = _("%(share).1f %% inbreeding of the workers, over this season's limit of %(limit).1f %%.") % {
-            "share": 100 * prediction.worker_inbreeding,
-            "limit": 100 * limit,
+        text = _("%(share)s %% inbreeding of the workers, over this season's limit of %(limit)s %%.") % {
+            "share": number_format(round(100 * prediction.worker_inbreeding, 1), decimal_pos=1),
+            "limit": number_format(round(100 * limit, 1), decimal_pos=1),
         }
         return text, "inbreeding_limit", "coordinator"
     if prediction.viability < float(view.settings.viability_stop_share):

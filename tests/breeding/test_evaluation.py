@@ -1,15 +1,19 @@
 """Evaluation runs: what the job reads, what it refuses, what it writes, and that it runs twice without harm."""
 
 import datetime as dt
+import json
 import random
 import uuid
 from decimal import Decimal
 
 import numpy as np
 import pytest
+from django.utils.translation import override
 
 from accounts.models import AuditEntry, Job, JobState
+from accounts.queries.dump import plain_value
 from accounts.services.jobs import job_ask_stop, job_run
+from accounts.told import Told
 from breeding.genetics.evaluation import evaluate
 from breeding.genetics.records import ModelSpec
 from breeding.models import EvaluationRun, Merit, Queen, Score, Trait, TraitValue
@@ -185,7 +189,19 @@ def test_a_small_unconnected_group_is_left_out_and_named(small: Job) -> None:
     job_run(small.pk, now=NOW)
     run = EvaluationRun.objects.get()
     assert run.records == 12
-    assert any("Island 2025" in check for check in run.checks)
+    assert any("Island 2025" in str(check) for check in run.checks)
+    with override("de"):
+        checks = [str(check) for check in run.checks]
+    assert any(check.startswith("Alle Sicherheiten liegen zwischen 0 und 1; die beste ist 0,") for check in checks)
+
+
+def test_what_a_run_noticed_is_dumped_and_loaded_as_it_was_kept(small: Job) -> None:
+    job_run(small.pk, now=NOW)
+    run = EvaluationRun.objects.get()
+    field = EvaluationRun._meta.get_field("checks")
+    assert all(isinstance(check, Told) for check in run.checks)
+    assert field.to_python(json.loads(json.dumps(plain_value(run.checks)))) == run.checks
+    assert field.to_python(json.loads(json.dumps(field.value_to_string(run)))) == run.checks
 
 
 def test_the_standing_filters_and_orders(small: Job) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from breeding.models import Score, Trait
-from breeding.queries.records import records_of, season_results
+from breeding.queries.records import season_results
 from breeding.queries.season_arrays import season_arrays
 from breeding.services.traits import traits_make
 from tests.factories import (
@@ -86,7 +86,6 @@ def test_of_two_methods_in_an_apiary_and_year_the_frequent_one_counts() -> None:
     found = season_arrays([pin])
     assert (found.n_scores, found.n_left_out) == (3, 1)
     assert found.values[:, 0].tolist() == [27.5, 30.0]
-    assert "1 scores of a second test method" in records_of(member.cooperative).notes[0]
 
 
 def test_corrected_and_withdrawn_scores_and_days_outside_the_period_take_no_part() -> None:

@@ -1,23 +1,31 @@
 """Whether a result can be right, in words."""
 
+from decimal import Decimal
+
 import numpy as np
-from django.utils.translation import gettext as _
 
 from accounts.refusals import Refusal
-from breeding.genetics.evaluation import Evaluation
+from accounts.told import Told
+from accounts.told import told as _
+from breeding.genetics.evaluation import AGAIN, ITERATED, METHOD, Evaluation
 from breeding.services.evaluation.data import Data
 
 LARGEST_RESIDUAL = 1e-6
+METHODS = {
+    METHOD: _("absorbed equations, sparse Cholesky, exact inverse elements"),
+    ITERATED: _("absorbed equations, preconditioned conjugate gradients, reliabilities by drawing"),
+    AGAIN: _("absorbed equations, preconditioned conjugate gradients, errors of an earlier evaluation"),
+}
 ENOUGH_RESULTS = 30  # for a word of warning only; our choice
 
 
-def checked(evaluation: Evaluation, data: Data) -> list[str]:
+def checked(evaluation: Evaluation, data: Data) -> list[Told]:
     """Refuse a result that cannot be right; say in words what was checked."""
     residual = evaluation.solver.relative_residual
     if not residual <= LARGEST_RESIDUAL:
         raise Refusal(
-            _("The equations were not solved exactly enough (%(residual).1e). Nothing was changed.")
-            % {"residual": residual},
+            _("The equations were not solved exactly enough (%(residual)s). Nothing was changed.")
+            % {"residual": f"{residual:.1e}"},
             rule="residual",
         )
     if not (np.isfinite(evaluation.total.value).all() and np.isfinite(evaluation.merit_drones.value).all()):
@@ -26,9 +34,10 @@ def checked(evaluation: Evaluation, data: Data) -> list[str]:
     if (reliability < -1e-6).any() or (reliability > 1 + 1e-6).any():
         raise Refusal(_("Some reliabilities lie outside 0 to 1. Nothing was changed."), rule="reliability")
     notes = [
-        _("Solved by %(method)s to a relative residual of %(residual).0e.")
-        % {"method": evaluation.solver.method, "residual": residual},
-        _("All reliabilities lie between 0 and 1; the best is %(best).2f.") % {"best": float(reliability.max())},
+        _("Solved by %(method)s to a relative residual of %(residual)s.")
+        % {"method": METHODS[evaluation.solver.method], "residual": f"{residual:.0e}"},
+        _("All reliabilities lie between 0 and 1; the best is %(best)s.")
+        % {"best": Decimal(f"{reliability.max():.2f}")},
     ]
     counts = np.isfinite(data.results.values).sum(axis=0).tolist()
     few = [str(trait) for trait, count in zip(data.traits, counts, strict=True) if count < ENOUGH_RESULTS]
@@ -37,4 +46,10 @@ def checked(evaluation: Evaluation, data: Data) -> list[str]:
             _("Fewer than %(number)s results: %(traits)s. Values stay close to zero.")
             % {"number": ENOUGH_RESULTS, "traits": ", ".join(few)}
         )
-    return [*notes, *evaluation.notes]
+    error = evaluation.prediction.reliability_rmse if evaluation.prediction else None
+    if error is not None:
+        notes.append(
+            _("Reliabilities were worked out by drawing; their expected error is %(error)s.")
+            % {"error": Decimal(f"{error:.3f}")}
+        )
+    return notes

@@ -5,13 +5,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from accounts.models import Cooperative
 from accounts.refusals import Refusal
+from accounts.told import Told
+from accounts.told import told as _
+from accounts.told import told_of as ngettext
 from breeding.genetics.colony_model import ColonyModel, Levels, colony_model_of_arrays
 from breeding.genetics.entities import OPEN, Layout
 from breeding.genetics.feasibility import Feasibility, feasible_by_counts
@@ -40,7 +41,7 @@ class Data:
     results: SeasonArrays
     rows: Ints
     levels: Levels
-    notes: tuple[str, ...]
+    notes: tuple[Told, ...]
 
     @cached_property
     def table(self) -> NodeTable:
@@ -129,11 +130,11 @@ def comparable(plan: Layout, rows: Ints, level: Ints) -> Bools:
     return np.asarray(own == np.bincount(own).argmax())
 
 
-def _second_method_words(number: int) -> str:
+def _second_method_words(number: int) -> Told:
     return _("%(number)s scores of a second test method in the same apiary and year took no part.") % {"number": number}
 
 
-def _apart_words(cooperative: Cooperative, levels: Sequence[str], *, is_most: bool) -> str:
+def _apart_words(cooperative: Cooperative, levels: Sequence[str], *, is_most: bool) -> Told:
     """What is left out because it stands apart; refused when that is half of the results or more."""
     known = level_names(cooperative, levels)
     names = _listed([known[level] for level in levels])
@@ -153,7 +154,7 @@ def _apart_words(cooperative: Cooperative, levels: Sequence[str], *, is_most: bo
     ) % {"names": names}
 
 
-def _listed(names: Sequence[str]) -> str:
+def _listed(names: Sequence[str]) -> str | Told:
     shown = ", ".join(names[:NAMED_AT_MOST])
     more = len(names) - NAMED_AT_MOST
     if more <= 0:

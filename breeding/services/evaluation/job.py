@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
-from django.utils.translation import gettext as _
 
 from accounts.models import JobState
 from accounts.refusals import Refusal
 from accounts.services.jobs import JobHandle
+from accounts.told import Told
+from accounts.told import told as _
 from breeding.genetics.evaluation import Evaluation, evaluate
 from breeding.genetics.ranking import places_among
 from breeding.genetics.types import Floats, InputError
@@ -26,6 +27,14 @@ from breeding.services.evaluation.parameters import UsedParameters, effects_word
 from breeding.services.evaluation.state import Kept, drawn, fingerprint_of, kept_of, state_keep
 from breeding.services.evaluation.writing import Outcome, Places, run_write
 from breeding.services.rules import local_day
+
+#: What the kernel calls its steps.
+STEPS = {
+    "Relationships": _("Working out relationships"),
+    "Equations": _("Solving the equations"),
+    "Errors and reliabilities": _("Working out errors and reliabilities"),
+    "Done": _("All values are worked out"),
+}
 
 
 def evaluation_job(handle: JobHandle) -> dict[str, Any]:
@@ -109,7 +118,7 @@ def _evaluated(
             used.parameters,
             weights=weights,
             reference=data.reference,
-            progress=lambda step, share: handle.report(step=step, done_share=0.1 + 0.75 * share),
+            progress=lambda step, share: handle.report(step=STEPS[step], done_share=0.1 + 0.75 * share),
             errors=kept.errors if kept is not None else None,
             start=start,
             method=None if start is None else "iterations",
@@ -131,7 +140,7 @@ def _carried(handle: JobHandle, choices: Choices) -> dict[str, Any]:
     return {"of": before.number, **before.findings}
 
 
-def _kept_words(kept: Kept) -> str:
+def _kept_words(kept: Kept) -> Told:
     return _(
         "Errors and the luck behind likely places are those of evaluation %(number)s: a few results more move them "
         "little. The next evaluation of the night works them out anew."

@@ -4,10 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from django.utils.translation import gettext as _
 
 from accounts.models import Cooperative
 from accounts.refusals import Refusal
+from accounts.told import Told, one_after_the_other
+from accounts.told import told as _
 from breeding.genetics.feasibility import Feasibility
 from breeding.genetics.parameters import (
     MEAN_A_WW,
@@ -30,7 +31,7 @@ class UsedParameters:
 
     parameters: Parameters
     source: str
-    words: str
+    words: Told
     spec: ModelSpec
 
 
@@ -96,7 +97,7 @@ def _with_estimates(start: Parameters, estimate: VarianceEstimate, taken: Sequen
     return replace(start, G0=G0, R0=R0, permanent=permanent if keeps else None)
 
 
-def _source_words(estimate: VarianceEstimate, traits: Sequence[Trait], taken: Sequence[str]) -> str:
+def _source_words(estimate: VarianceEstimate, traits: Sequence[Trait], taken: Sequence[str]) -> Told:
     own = [str(trait) for trait in traits if trait.key in taken]
     others = [str(trait) for trait in traits if trait.key not in taken]
     if not own:
@@ -111,7 +112,7 @@ def _source_words(estimate: VarianceEstimate, traits: Sequence[Trait], taken: Se
     ) % {"own": ", ".join(own), "number": estimate.number, "others": ", ".join(others)}
 
 
-def effects_words(feasible: Feasibility) -> list[str]:
+def effects_words(feasible: Feasibility) -> list[Told]:
     """What a run says when its data cannot carry both effects."""
     if feasible.effects == "both":
         return []
@@ -122,7 +123,7 @@ def effects_words(feasible: Feasibility) -> list[str]:
     else:
         why = _("No tested queen was mated under control, so worker and queen effect cannot be told apart.")
         what = _("So all breeding value is put on the queen.")
-    return [f"{why} {what}"]
+    return [one_after_the_other([why, what])]
 
 
 def starting_parameters(traits: Sequence[Trait]) -> Parameters:

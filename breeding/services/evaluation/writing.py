@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from accounts.models import Cooperative, Job
 from accounts.services.audit import audit_record
+from accounts.told import Told
 from breeding.genetics.evaluation import Evaluation
 from breeding.genetics.parameters import MEAN_A_WW, genetic_sd
 from breeding.genetics.types import Floats, Ints
@@ -50,7 +51,7 @@ class Outcome:
     used: UsedParameters
     weights: Mapping[str, float]
     places: Places
-    notes: Sequence[str]
+    notes: Sequence[Told]
     seconds: float
     findings: Mapping[str, Any]
 
@@ -77,7 +78,6 @@ def run_write(job: Job, outcome: Outcome) -> EvaluationRun:
             "G0": parameters.G0.tolist(),
             "R0": parameters.R0.tolist(),
             "source": outcome.used.source,
-            "source_words": outcome.used.words,
             "effects": outcome.used.spec.effects,
             "weights": dict(outcome.weights),
             "genetic_sd": genetic_sd(parameters),

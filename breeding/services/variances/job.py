@@ -7,12 +7,13 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
-from django.utils.translation import gettext as _
 
 from accounts.models import Cooperative, JobState
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.jobs import JobHandle
+from accounts.told import Told
+from accounts.told import told as _
 from breeding.genetics.types import InputError
 from breeding.models import Trait, VarianceEstimate
 from breeding.queries.pedigree import pedigree_of_cooperative
@@ -91,7 +92,7 @@ def estimate_job(handle: JobHandle) -> dict[str, Any]:
     return _result(estimate)
 
 
-def _teller(handle: JobHandle, step: str, position: int, width: int, parts: int) -> Tell:
+def _teller(handle: JobHandle, step: Told, position: int, width: int, parts: int) -> Tell:
     def tell(part: float) -> None:
         handle.report(JobState.WORKING, step=step, done_share=0.05 + 0.9 * (position + width * part) / parts)
 
