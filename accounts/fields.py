@@ -5,11 +5,12 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.formats import get_format
 from django.utils.translation import gettext_lazy as _
 
 
 class CommaDecimalField(forms.DecimalField):
-    """`8,5` and `8.5` are the same number."""
+    """`8,5` and `8.5` are the same number; what stands there already is written as the reader writes it."""
 
     default_error_messages = {"invalid": _("Enter a number, for example 8.5.")}
 
@@ -17,6 +18,11 @@ class CommaDecimalField(forms.DecimalField):
         if isinstance(value, str):
             value = value.strip().replace(",", ".")
         return super().to_python(value)
+
+    def prepare_value(self, value: Any) -> Any:
+        if isinstance(value, Decimal | float):
+            return str(value).replace(".", get_format("DECIMAL_SEPARATOR"))
+        return value
 
     def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
         return {**super().widget_attrs(widget), "inputmode": "decimal"}
@@ -44,4 +50,4 @@ class VolumeField(CommaDecimalField):
         return int(tenths)
 
     def prepare_value(self, value: Any) -> Any:
-        return Decimal(value) / 10 if isinstance(value, int) else value
+        return super().prepare_value(Decimal(value) / 10 if isinstance(value, int) else value)

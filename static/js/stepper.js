@@ -1,4 +1,6 @@
 // <step-input>: − and + beside a number field. Takes a comma too, keeps to min, max and the step.
+const separator = new Intl.NumberFormat(document.documentElement.lang || "en-GB").format(1.5).charAt(1);
+
 class StepInput extends HTMLElement {
   connectedCallback() {
     this.input = this.querySelector("input");
@@ -28,7 +30,7 @@ class StepInput extends HTMLElement {
     const [least, most] = [this.limit("min"), this.limit("max")];
     if (least !== null) next = Math.max(next, least);
     if (most !== null) next = Math.min(next, most);
-    this.input.value = next.toFixed(places);
+    this.input.value = this.input.type === "number" ? next.toFixed(places) : next.toFixed(places).replace(".", separator);
     this.input.dispatchEvent(new Event("input", { bubbles: true }));
     this.input.dispatchEvent(new Event("change", { bubbles: true }));
   }

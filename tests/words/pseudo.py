@@ -74,10 +74,13 @@ class _Seen(HTMLParser):
         self.depth = 0
         self.outside: list[tuple[str, str]] = []
         self.attributes: list[tuple[str, str, str]] = []
+        self.typed: list[str] = []  # what stands in fields for decimals
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         if tag not in VOID:
             self.open.append(f"{tag} en" if ("lang", "en") in attrs else tag)
+        if ("inputmode", "decimal") in attrs:
+            self.typed.append(dict(attrs).get("value") or "")
         for name, value in attrs:
             self.attributes.append((tag, name, value or ""))
             if name in SPOKEN and value and not self.is_silent():
@@ -145,10 +148,13 @@ PATHS = {"d", "points"}
 
 
 def numbers_for_people(page: str) -> list[str]:
-    """Attributes that programs read, with a number written as people of some languages write it."""
+    """Attributes that programs read, with a number written as people of some languages write it; and a field that
+    people read and write in, with a number as programs write it.
+    """
     seen = _Seen()
     seen.feed(page)
-    return [f"{tag} {name}={value[:60]!r}" for tag, name, value in seen.attributes if _is_wrong(tag, name, value)]
+    found = [f"{tag} {name}={value[:60]!r}" for tag, name, value in seen.attributes if _is_wrong(tag, name, value)]
+    return [*found, *(f"input value={value!r}" for value in seen.typed if "." in value)]
 
 
 def _is_wrong(tag: str, name: str, value: str) -> bool:

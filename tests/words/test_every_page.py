@@ -79,6 +79,11 @@ def test_a_message_that_no_catalogue_has_is_not_marked() -> None:
         assert translation.ngettext("%(n)d hour", "%(n)d hours", 3) == marked("%(n)d hours")
 
 
+def test_a_number_for_programs_is_found_in_a_field_that_people_read() -> None:
+    page = '<input inputmode="decimal" value="8.5"><input inputmode="decimal" value="8,5"><input value="8.5">'
+    assert numbers_for_people(page) == ["input value='8.5'"]
+
+
 def test_a_number_for_people_is_found_where_programs_read_it() -> None:
     page = '<rect x="8,5" y="3"/><path d="M1,5 2,5"/><div data-step="0,5" data-label="8,5 µl"></div><input value="8,5">'
     assert numbers_for_people(page) == ["rect x='8,5'", "path d='M1,5 2,5'", "div data-step='0,5'"]
