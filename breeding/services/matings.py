@@ -179,9 +179,9 @@ def semen_batch_make(
 def semen_batch_correct(
     batch: SemenBatch, *, shares: Sequence[Share], by: Person | None, now: dt.datetime
 ) -> SemenBatch:
-    """What a mixture was really made of, its whole volume as before. Matings that share it have the new parts."""
+    """What a mixture was really made of; its volume is the sum. Matings that share it have the new parts."""
     _check_sources(shares, batch.cooperative, batch.made_on)
-    total = check_shares([_plain(share) for share in shares], total_tenths=batch.total_tenths)
+    total = check_shares([_plain(share) for share in shares], total_tenths=None)
     with transaction.atomic():
         batch = SemenBatch.objects.select_for_update(of=("self",)).select_related("cooperative").get(pk=batch.pk)
         rows = batch.shares.select_related("drone_queen")
@@ -193,6 +193,7 @@ def semen_batch_correct(
             _check_no_loop(mating.queen, tuple(shares), None)
         SemenBatch.objects.filter(pk=batch.pk).update(is_complete=False)
         batch.shares.all().delete()
+        SemenBatch.objects.filter(pk=batch.pk).update(total_tenths=total or batch.total_tenths)
         _shares_write(batch, shares)
         SemenBatch.objects.filter(pk=batch.pk).update(is_complete=total is not None)
         audit_record(

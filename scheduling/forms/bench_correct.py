@@ -18,11 +18,15 @@ from scheduling.models import (
     BenchSession,
     Co2Treatment,
     DroneSource,
+    LotMovement,
     LotPart,
+    MovementKind,
     PlaceState,
     SemenLot,
     TallyOutcome,
+    TipChange,
 )
+from scheduling.queries.bench import lots_that_count
 from scheduling.services.bench_correct import dose_correct
 from scheduling.services.bench_corrections import (
     co2_correct,
@@ -31,6 +35,7 @@ from scheduling.services.bench_corrections import (
     pool_correct,
     tally_correct,
 )
+from scheduling.services.lot_corrections import lot_source_correct, mixture_correct, tip_correct
 
 
 class _QueenChoice(forms.ModelChoiceField):  # type: ignore[type-arg]
@@ -54,7 +59,7 @@ class CorrectForm(forms.Form):
                 .order_by("position")
             )
         if "lot" in self.fields:
-            self.fields["lot"].queryset = SemenLot.objects.filter(session=session).select_related("session")  # type: ignore[attr-defined]
+            self.fields["lot"].queryset = lots_that_count(session).select_related("session")  # type: ignore[attr-defined]
 
     def correct(self, *, by: Person, now: dt.datetime) -> BenchSession:
         raise NotImplementedError
@@ -111,6 +116,83 @@ class CorrectPoolForm(DronesOfSources, CorrectForm):
     def correct(self, *, by: Person, now: dt.datetime) -> BenchSession:
         data = self.cleaned_data
         return pool_correct(data["lot"], parts=self.parts(), reason=data["reason"], by=by, now=now)
+
+
+class CorrectMixtureForm(CorrectForm):
+    """How much of which lots a mixture was made of."""
+
+    lot = forms.ModelChoiceField(label=_("Mixture"), queryset=SemenLot.objects.none())
+
+    def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
+        super().__init__(*args, session=session, **kwargs)
+        mixtures = mixtures_at(session)
+        self.fields["lot"].queryset = mixtures  # type: ignore[attr-defined]
+        into = LotMovement.objects.filter(lot__in=mixtures, kind=MovementKind.MIXED_IN, undone_at__isnull=True)
+        from_store = SemenLot.objects.filter(pk__in=into.values("other_lot")).exclude(session=session)
+        self.lots = [*from_store, *lots_that_count(session).order_by("opened_at", "pk")]
+        for lot in self.lots:
+            self.fields[f"lot{lot.pk}"] = VolumeField(
+                label=_("Of %(lot)s, µl") % {"lot": lot},
+                min_value=0,
+                max_value=1000,
+                required=False,
+                help_text=_("0: none of it."),
+            )
+        self.order_fields(["lot", *(f"lot{lot.pk}" for lot in self.lots), "reason"])
+        if len(mixtures) == 1:
+            self.fields["lot"].initial = mixtures[0].pk
+            for lot_id, volume in into.values_list("other_lot", "volume_tenths"):
+                self.fields[f"lot{lot_id}"].initial = volume
+            del self.fields[f"lot{mixtures[0].pk}"]
+
+    def correct(self, *, by: Person, now: dt.datetime) -> BenchSession:
+        data = self.cleaned_data
+        parts = {lot: volume for lot in self.lots if (volume := data.get(f"lot{lot.pk}"))}
+        return mixture_correct(data["lot"], parts=parts, reason=data["reason"], by=by, now=now)
+
+
+class CorrectSourceForm(CorrectForm):
+    """Of which source a lot really was."""
+
+    lot = forms.ModelChoiceField(
+        label=_("Lot"), queryset=SemenLot.objects.none(), help_text=_("Its label stays as it stands on the syringe.")
+    )
+    source = forms.ModelChoiceField(label=_("Source it really was of"), queryset=DroneSource.objects.none())
+    field_order = ["lot", "source", "reason"]
+
+    def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
+        super().__init__(*args, session=session, **kwargs)
+        lots = self.fields["lot"]
+        lots.queryset = lots.queryset.filter(source__isnull=False)  # type: ignore[attr-defined]
+        self.fields["source"].queryset = DroneSource.objects.filter(season=session.season)  # type: ignore[attr-defined]
+
+    def correct(self, *, by: Person, now: dt.datetime) -> BenchSession:
+        return lot_source_correct(**self.cleaned_data, by=by, now=now)
+
+
+class CorrectTipForm(CorrectForm):
+    """Which tip a lot was collected with, or got later."""
+
+    on_record = forms.ChoiceField(label=_("Tip on record"))
+    tip = forms.CharField(label=_("Tip it really was"), max_length=40)
+    field_order = ["on_record", "tip", "reason"]
+
+    def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
+        super().__init__(*args, session=session, **kwargs)
+        first = lots_that_count(session).select_related("session").order_by("opened_at", "pk")
+        later = TipChange.objects.filter(session=session).select_related("session", "lot__session")
+        self.rows: dict[str, tuple[SemenLot, TipChange | None]] = {
+            **{f"lot{lot.pk}": (lot, None) for lot in first},
+            **{f"change{change.pk}": (change.lot, change) for change in later},
+        }
+        self.fields["on_record"].choices = [  # type: ignore[attr-defined]
+            (key, f"{lot}: {lot.tip}" if change is None else str(change)) for key, (lot, change) in self.rows.items()
+        ]
+
+    def correct(self, *, by: Person, now: dt.datetime) -> BenchSession:
+        data = self.cleaned_data
+        lot, change = self.rows[data["on_record"]]
+        return tip_correct(lot, change=change, tip=data["tip"], reason=data["reason"], by=by, now=now)
 
 
 class CorrectSemenForm(CorrectForm):
@@ -216,15 +298,23 @@ def pools_of(session: BenchSession) -> QuerySet[SemenLot]:
     return SemenLot.objects.filter(pk__in=of_pools).select_related("session")
 
 
+def mixtures_at(session: BenchSession) -> QuerySet[SemenLot]:
+    return lots_that_count(session).filter(semen_batch__isnull=False).select_related("session")
+
+
 def kinds_of(session: BenchSession) -> dict[str, tuple[Any, Callable[..., CorrectForm]]]:
     """What there is to correct at this session."""
-    return {key: kind for key, kind in KINDS.items() if key != "pool" or pools_of(session).exists()}
+    there = {"pool": pools_of(session).exists(), "mixture": mixtures_at(session).exists()}
+    return {key: kind for key, kind in KINDS.items() if there.get(key, True)}
 
 
 KINDS: dict[str, tuple[Any, Callable[..., CorrectForm]]] = {
     "dose": (_("A dose"), CorrectDoseForm),
     "drones": (_("Drones of a lot"), CorrectDronesForm),
+    "source": (_("Source of a lot"), CorrectSourceForm),
+    "tip": (_("Tip of a lot"), CorrectTipForm),
     "pool": (_("Parts of a pool"), CorrectPoolForm),
+    "mixture": (_("Parts of a mixture"), CorrectMixtureForm),
     "semen": (_("Stored, discarded, lost"), CorrectSemenForm),
     "gas": (_("CO2"), CorrectGasForm),
     "queen": (_("Set aside or lost"), CorrectFateForm),

@@ -148,6 +148,11 @@ def _stored_at_bench(session: BenchSession) -> QuerySet[SemenLot]:
     )
 
 
+def lots_that_count(session: BenchSession) -> QuerySet[SemenLot]:
+    """Lots of a session, without mixtures that were taken back: of those nothing is left but their tip."""
+    return SemenLot.objects.filter(session=session).exclude(source=None, semen_batch=None, parts=None)
+
+
 def used_at(session: BenchSession) -> Q:
     """Lots that some was given of at a session, or mixed."""
     mixed = LotMovement.objects.filter(other_lot__session=session, kind=MovementKind.MIXED_OUT, undone_at__isnull=True)

@@ -99,8 +99,8 @@ def dose_correct(
     """What a queen really got at a closed session: takes the place of her doses there. A volume of 0: nothing."""
 
     def act(session: BenchSession) -> Change:
-        doses = Dose.objects.filter(place=place, session=session, undone_at__isnull=True)
-        what, before = str(place.batch_queen or place.position), doses_words(list(doses))
+        doses = list(Dose.objects.filter(place=place, session=session, undone_at__isnull=True))
+        what, before = str(place.batch_queen or place.position), doses_words(doses)
         given_at = min((dose.given_at for dose in doses), default=session.closed_at or now)
         for dose in doses:
             dose_undo(dose, by=by, now=now)
@@ -110,7 +110,15 @@ def dose_correct(
         if lot is None:
             raise Refusal(_("Choose the lot it came from."), field="lot", rule="lot_named")
         dose = dose_give(
-            place, lot=lot, volume_tenths=volume_tenths, override_reason=reason.strip(), by=by, now=given_at
+            place,
+            lot=lot,
+            volume_tenths=volume_tenths,
+            leak_back=any(dose.leak_back for dose in doses),
+            resistance=any(dose.resistance for dose in doses),
+            second_planned=any(dose.second_planned for dose in doses),
+            override_reason=reason.strip(),
+            by=by,
+            now=given_at,
         )
         return Change(what, before, doses_words([dose]))
 
