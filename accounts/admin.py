@@ -27,6 +27,8 @@ from accounts.models import (
     RoleGrant,
     SavedView,
     Slowdown,
+    Webhook,
+    WebhookDelivery,
 )
 
 
@@ -208,6 +210,22 @@ class InvitationAdmin(ReadOnlyAdmin):
     list_filter = ["cooperative"]
     search_fields = ["name", "email"]
     exclude = ["token_hash"]
+
+
+@admin.register(Webhook)
+class WebhookAdmin(ReadOnlyAdmin):
+    list_display = ["name", "cooperative", "url", "is_on", "failing_since", "last_good_at", "ended_at"]
+    list_filter = ["cooperative", "is_on"]
+    search_fields = ["name", "url"]
+    exclude = ["secret", "old_secret"]
+
+
+@admin.register(WebhookDelivery)
+class WebhookDeliveryAdmin(ReadOnlyAdmin):
+    list_display = ["event", "webhook", "made_at", "state", "attempts", "answered", "problem"]
+    list_filter = ["state"]
+    list_select_related = ["webhook"]
+    search_fields = ["event", "webhook__name"]
 
 
 @admin.register(GuestLink)

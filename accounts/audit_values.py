@@ -54,6 +54,7 @@ _NAMES = frozenset(
         _("ends at"),
         _("entry"),
         _("established"),
+        _("events"),
         _("excluder"),
         _("excluder confirmed"),
         _("finding"),

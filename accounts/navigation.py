@@ -52,6 +52,7 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "times": ("scheduling:reminder_times", _("When I am told"), "clock"),
     "wishes": ("scheduling:reminder_wishes", _("How I am told"), "bell-ring"),
     "gateway": ("accounts:gateway", _("Text messages"), "smartphone"),
+    "webhooks": ("accounts:webhooks", _("Webhooks"), "git-merge"),
     "devices": ("accounts:devices", _("Messages on your devices"), "bell-ring"),
     "feeds": ("scheduling:feeds", _("Your calendar elsewhere"), "calendar"),
     "tokens": ("accounts:tokens", _("Programs that act for you"), "lock"),
@@ -73,7 +74,9 @@ STOCK_MORE = [
 ]
 # Who plans crosses for the whole cooperative (`access.can_plan_crosses`).
 STOCK_MORE_FOR_ROLE: dict[str, list[str]] = {Role.BREEDER: ["contributions"], Role.COORDINATOR: ["contributions"]}
-COOPERATIVE_MORE: dict[str, list[str]] = {Role.COORDINATOR: ["members", "watch", "gateway", "history", "season"]}
+COOPERATIVE_MORE: dict[str, list[str]] = {
+    Role.COORDINATOR: ["members", "watch", "gateway", "webhooks", "history", "season"]
+}
 OWN_MORE = ["search", "reminders", "mail", "wishes", "devices", "feeds", "tokens", "times", "settings", "password"]
 
 ROLE_PAGES: dict[str, list[str]] = {

@@ -6,6 +6,7 @@ from django.utils import timezone
 from accounts.models import Job
 from accounts.models.job import OPEN_STATES
 from accounts.services.jobs import job_run, ring_one
+from accounts.services.webhook_delivery import webhooks_deliver
 
 
 @shared_task(name="accounts.run_job_evaluation")
@@ -16,6 +17,11 @@ def run_job_evaluation(job_id: int) -> None:
 @shared_task(name="accounts.run_job_planning")
 def run_job_planning(job_id: int) -> None:
     job_run(job_id, now=timezone.now())
+
+
+@shared_task(name="accounts.webhooks_deliver")
+def webhooks_deliver_task() -> None:
+    webhooks_deliver(now=timezone.now())
 
 
 @shared_task(name="accounts.ring_jobs")

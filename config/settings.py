@@ -267,6 +267,8 @@ JOB_ENDED = "scheduling.services.run_news.run_ended"
 PERSON_FORGOTTEN = "scheduling.services.forgetting.person_forgotten"
 # Called with a member that hands over to another one, in the same transaction: what apps to the right hold goes along.
 MEMBER_HANDED_OVER = "scheduling.services.handing_over.member_handed_over"
+# Called with a webhook that was switched off because nothing gets through, in the same transaction.
+WEBHOOK_OFF = "scheduling.services.webhook_news.webhook_switched_off"
 JOB_LEASE_SECONDS = 60
 TICK_SECONDS = 5
 PING_URL = env_text("BROODTIDE_PING_URL", "")
@@ -302,6 +304,7 @@ CELERY_TASK_ROUTES = {
     "accounts.run_job_evaluation": {"queue": "evaluation"},
     "scheduling.deliver_due": {"queue": "mail"},
     "scheduling.rederive": {"queue": "mail"},
+    "accounts.webhooks_deliver": {"queue": "mail"},
 }
 CELERY_BEAT_SCHEDULE = {
     # Interval, never crontab: zone-aware crontabs stop for an hour at the autumn clock change.
@@ -310,6 +313,7 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": float(TICK_SECONDS),
         "options": {"expires": 5},
     },
+    "webhooks": {"task": "accounts.webhooks_deliver", "schedule": float(TICK_SECONDS), "options": {"expires": 5}},
     "rederive-moments": {"task": "scheduling.rederive", "schedule": 3600.0, "options": {"expires": 3000}},
     "nightly-evaluations": {"task": "breeding.nightly_ask", "schedule": 600.0, "options": {"expires": 500}},
     "ring-jobs": {"task": "accounts.ring_jobs", "schedule": 30.0, "options": {"expires": 25}},

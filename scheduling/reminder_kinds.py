@@ -58,6 +58,7 @@ BENCH = (Role.OPERATOR, Role.COORDINATOR)
 PLANNER = (Role.COORDINATOR,)
 HEALTH_ENDS = "health_ends"
 RUN_STOPPED = "run_stopped"  # long work that ended without a result
+WEBHOOK_OFF = "webhook_off"  # nobody outside is told any more
 SUMMARY = "summary"  # of the morning, for those who asked for one mail a day
 KINDS = {
     kind.key: kind
@@ -99,6 +100,7 @@ KINDS = {
         _kind("evaluation_ready", _("New breeding values are ready"), days=14, icon="flag", news=True, roles=BREEDERS),
         _kind("variances_ready", _("Variances are estimated"), days=14, icon="flag", news=True, roles=BREEDERS),
         _kind(RUN_STOPPED, _("Work ended without a result"), days=7, icon="triangle-alert", news=True, roles=BREEDERS),
+        _kind(WEBHOOK_OFF, _("A webhook was switched off"), days=14, icon="triangle-alert", news=True, roles=PLANNER),
         _kind("place_given", _("Plan published"), days=7, icon="flag", news=True),
         _kind("place_moved", _("Plan changed: please look"), days=7, critical=True, icon="flag", news=True),
         _kind("place_offered", _("A place is offered: answer in time"), days=3, critical=True, icon="bell-ring"),

@@ -71,6 +71,8 @@ WRITTEN_BY_A_SERVICE = {
     "LotPart": "the bench",
     "SemenLot": "the bench",
     "Slowdown": "signing in",
+    "Webhook": "the coordinator's page",
+    "WebhookDelivery": "accounts.services.webhook_events",
     "TraitValue": "the evaluation",
     "TipChange": "the bench",
     "Unserved": "the planner",

@@ -11,6 +11,7 @@ from accounts.models.person import Person
 from accounts.models.slowdown import Slowdown
 from accounts.models.view import SavedView
 from accounts.models.way_out import Gateway, PushDevice
+from accounts.models.webhook import Webhook, WebhookDelivery, WebhookState
 from accounts.models.wish import Channel, NotificationWish, ReminderLead
 
 __all__ = [
@@ -38,4 +39,7 @@ __all__ = [
     "SavedView",
     "Scope",
     "Slowdown",
+    "Webhook",
+    "WebhookDelivery",
+    "WebhookState",
 ]

@@ -9,6 +9,7 @@ from django.db import transaction
 from django.db.models import Model
 
 from accounts.models import AuditEntry, Cooperative, Person
+from accounts.services.webhook_events import webhooks_tell
 from accounts.told import Told, kept_text
 
 LONGEST_NAME = 160
@@ -28,7 +29,7 @@ def audit_record(
     """Write who did what to `subject`. Must be called inside the transaction of the change."""
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("audit_record belongs inside the transaction of the change it records.")
-    return AuditEntry.objects.create(
+    entry = AuditEntry.objects.create(
         cooperative=cooperative,
         at=now,
         by=by,
@@ -41,6 +42,8 @@ def audit_record(
         after=_plain(after or {}),
         note=note,
     )
+    webhooks_tell(entry)
+    return entry
 
 
 def _name_of(subject: Model) -> str:

@@ -11,6 +11,7 @@ from accounts.views import (
     sessions,
     settings,
     tokens,
+    webhooks,
 )
 
 urlpatterns = [
@@ -27,6 +28,13 @@ urlpatterns = [
     path("settings/", settings.settings_page, name="settings"),
     path("settings/forget/", forgetting.oneself, name="forget_self"),
     path("settings/email/", settings.email, name="email"),
+    path("webhooks/", webhooks.webhooks, name="webhooks"),
+    path("webhooks/<int:pk>/", webhooks.webhook, name="webhook"),
+    path("webhooks/<int:pk>/secret/", webhooks.secret, name="webhook_secret"),
+    path("webhooks/<int:pk>/switch/", webhooks.switch, name="webhook_switch"),
+    path("webhooks/<int:pk>/test/", webhooks.test, name="webhook_test"),
+    path("webhooks/<int:pk>/end/", webhooks.end, name="webhook_end"),
+    path("webhooks/<int:pk>/calls/<int:delivery_pk>/again/", webhooks.again, name="webhook_again"),
     path("settings/devices/", devices.devices, name="devices"),
     path("settings/devices/add/", devices.add, name="device_add"),
     path("settings/devices/<int:pk>/end/", devices.end, name="device_end"),

@@ -21,9 +21,12 @@ from accounts.models import (
     PushDevice,
     RoleGrant,
     SavedView,
+    Webhook,
 )
 from accounts.services.apiaries import apiary_change
 from accounts.services.invitations import invitation_make
+from accounts.services.webhook_events import delivery_of
+from accounts.webhooks import secret_make
 from tests.accounts.browser import Browser
 from tests.accounts.conftest import House
 from tests.factories import NOW, MemberFactory
@@ -67,6 +70,8 @@ PAGES: dict[str, tuple[str, Codes]] = {
     "devices": ("", EVERYONE),
     "tokens": ("", EVERYONE),
     "gateway": ("", COORDINATORS),
+    "webhooks": ("", COORDINATORS),
+    "webhook": ("webhook", COORDINATOR),
     "cooperative_language": ("", COORDINATORS),
     "password_reset": ("", dict.fromkeys(EVERYONE, 200)),
     "password_link_sent": ("", dict.fromkeys(EVERYONE, 200)),
@@ -110,6 +115,11 @@ ACTS: dict[str, tuple[str, Codes]] = {
     "gateway_secret": ("", GATEWAYS),
     "gateway_off": ("", GATEWAYS),
     "gateway_test": ("", GATEWAYS),
+    "webhook_secret": ("webhook", COORDINATOR),
+    "webhook_switch": ("webhook", _acted(COORDINATOR)),
+    "webhook_test": ("webhook", _acted(COORDINATOR)),
+    "webhook_end": ("webhook", _acted(COORDINATOR)),
+    "webhook_again": ("webhook call", _acted(COORDINATOR)),
     "language": ("", dict.fromkeys(EVERYONE, "today")),
     "sign_out": ("", dict.fromkeys(EVERYONE, SIGN_IN)),
     "role": ("", _acted(EVERYONE)),
@@ -171,6 +181,13 @@ def _address(name: str, about: str, house: House) -> str:
                 person=house["owner"], session_key=str(store.session_key), device="Phone", begun_at=NOW, seen_at=NOW
             ).pk
         ]
+    if about.startswith("webhook"):  # its address leads to this machine, so it is refused, not called
+        webhook = Webhook.objects.create(
+            cooperative=house.cooperative, name="Chat", url="https://127.0.0.1/", secret=secret_make(), made_at=NOW
+        )
+        call = delivery_of(webhook, "plan.publish", at=NOW, data={})
+        call.save()
+        args |= {"webhook": [webhook.pk], "webhook call": [webhook.pk, call.pk]}
     if about == "token":
         token = ApiToken.objects.create(
             person=house["owner"], cooperative=house.member.cooperative, name="Scale", token_hash="0", made_at=NOW

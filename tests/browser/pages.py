@@ -14,9 +14,10 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
-from accounts.models import Job, KeptMail, Person
+from accounts.models import Job, KeptMail, Person, Webhook
 from accounts.services.guest_links import guest_link_make
 from accounts.services.invitations import invitation_make
+from accounts.webhooks import secret_make
 from breeding.models import Heading, Queen, Score
 from breeding.services.crosses import cross_save
 from scheduling.models import (
@@ -148,6 +149,8 @@ class Pages:
             "settings/second-step/": 0,
             "settings/sessions/": 0,
             "views/": 0,
+            "webhooks/": self._webhook(),
+            "delivery_pk": 0,
             "mail/": mail.pk,
             "uidb64": urlsafe_base64_encode(force_bytes(person.pk)),
             "token": self._tap(reminder, Act.DONE),
@@ -245,6 +248,13 @@ class Pages:
             member.cooperative, name="Ada", email="ada@example.org", member=member, by=by, now=self.now
         )
         return made[1].split("/")[-2]
+
+    def _webhook(self) -> int:
+        here, by = self.member.cooperative, self.by["coordinator"]
+        made = Webhook.objects.create(
+            cooperative=here, name="Chat", url="https://127.0.0.1/", secret=secret_make(), made_by=by, made_at=self.now
+        )
+        return int(made.pk)
 
     def _guest(self, queen: Queen) -> str:
         by = self.by["member1"]

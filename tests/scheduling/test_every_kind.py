@@ -9,15 +9,17 @@ from collections.abc import Callable, Iterable
 import pytest
 from django.test import Client
 
-from accounts.models import Job, Person, Role
+from accounts.models import Job, Person, Role, Webhook
 from accounts.refusals import Refusal
 from accounts.services.jobs import job_run
+from accounts.services.webhooks import webhook_test
+from accounts.webhooks import secret_make
 from breeding.services.variances.asking import estimate_ask
 from scheduling.models import QueenBatch, Reminder
 from scheduling.planning.timing import To
 from scheduling.queries.bench import lot_view
 from scheduling.queries.tellings import circles_of, ladder_of, reminders_to_tell
-from scheduling.reminder_kinds import KINDS, SUMMARY
+from scheduling.reminder_kinds import KINDS, SUMMARY, WEBHOOK_OFF
 from scheduling.services.batches import batch_add, batch_eggs_seen
 from scheduling.services.bench_session import session_close
 from scheduling.services.channels.message import when_words
@@ -151,6 +153,21 @@ def a_wish_for_one_mail_in_the_morning(world: World) -> None:
     summaries_write(now=NOW)
 
 
+def an_address_outside_that_was_not_reached_for_days(world: World) -> None:
+    by = RoleGrantFactory(cooperative=world.cooperative).person
+    webhook = Webhook.objects.create(
+        cooperative=world.cooperative,
+        name="Chat",
+        url="https://127.0.0.1/",  # refused, so nothing is called
+        secret=secret_make(),
+        made_by=by,
+        made_at=NOW - 4 * DAY,
+        failing_since=NOW - 4 * DAY,
+    )
+    with pytest.raises(Refusal, match="It did not get through"):
+        webhook_test(webhook, now=NOW)
+
+
 Scene = Callable[[World], None]
 SCENES: list[tuple[Scene, set[str]]] = [
     (
@@ -178,6 +195,7 @@ SCENES: list[tuple[Scene, set[str]]] = [
     (eggs_seen, {"sealed_brood", "excluder_off"}),
     (something_nobody_was_told_of_in_time, {"missed_step"}),
     (a_wish_for_one_mail_in_the_morning, {SUMMARY}),
+    (an_address_outside_that_was_not_reached_for_days, {WEBHOOK_OFF}),
 ]
 BY_JOBS = {"evaluation_ready", "variances_ready", "run_stopped"}
 

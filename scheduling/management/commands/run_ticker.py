@@ -12,6 +12,7 @@ from django.core.management.base import BaseCommand
 from django.db import DatabaseError, close_old_connections
 
 from accounts import outgoing
+from accounts.services.webhook_delivery import webhooks_deliver
 from breeding.services.evaluation.nightly import nightly_ask
 from scheduling.services import outward_ping
 from scheduling.services.delivery import database_now, deliver_all_due
@@ -38,6 +39,7 @@ class Command(BaseCommand):
             try:
                 deliver_all_due(go_on=lambda: not (stop.is_set() or options["once"]))
                 now = database_now()
+                webhooks_deliver(now=now)
                 if not stop.is_set() and (asked is None or now - asked >= NIGHTLY_EVERY):
                     nightly_ask(now=now)
                     reminders_rederive(now=now)
