@@ -113,6 +113,15 @@ def can_read_all_mail(viewer: Viewer) -> bool:
     return viewer.cooperative.is_practice and viewer.is_coordinator
 
 
+def can_import(viewer: Viewer) -> bool:
+    """Bring in tables: members their own things, breeders and the coordinator those of all members."""
+    return viewer.is_member or can_import_for_all(viewer)
+
+
+def can_import_for_all(viewer: Viewer) -> bool:
+    return viewer.is_breeder or viewer.is_coordinator
+
+
 def can_run_evaluation(viewer: Viewer) -> bool:
     return viewer.is_breeder or viewer.is_coordinator
 

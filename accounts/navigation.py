@@ -37,6 +37,7 @@ MORE_PAGES: dict[str, tuple[str, Any, str]] = {
     "ledger": ("scheduling:ledger", _("Ledger of the season"), "list-ordered"),
     "sessions": ("scheduling:sessions", _("Bench days"), "calendar"),
     "apiaries": ("accounts:apiaries", _("Apiaries"), "map-pin"),
+    "imports": ("breeding:imports", _("Bring in tables"), "upload"),
     "season": ("scheduling:settings", _("Figures of the season"), "ruler"),
     "weights": ("breeding:weights", _("What merit weighs"), "list-ordered"),
     "duplicates": ("breeding:duplicates", _("Entered twice"), "queen"),
@@ -71,6 +72,7 @@ STOCK_MORE = [
     "variances",
     "duplicates",
     "apiaries",
+    "imports",
 ]
 # Who plans crosses for the whole cooperative (`access.can_plan_crosses`).
 STOCK_MORE_FOR_ROLE: dict[str, list[str]] = {Role.BREEDER: ["contributions"], Role.COORDINATOR: ["contributions"]}

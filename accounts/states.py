@@ -157,6 +157,13 @@ _WORDS: dict[str, list[_Row]] = {
         ("ready", _("Ready"), "circle-check", "go"),
         ("stopped", _("Stopped"), "circle-x", "stop"),
     ],
+    "import": [
+        ("reading", _("Being read"), "hourglass", "info"),
+        ("matching", _("Columns to match"), "pencil", "wait"),
+        ("checked", _("To be looked at"), "eye", "wait"),
+        ("done", _("Imported"), "circle-check", "go"),
+        ("undone", _("Undone"), "undo-2", "plain"),
+    ],
     "sureness": [
         ("thin", _("thin"), "circle-dashed", "wait"),
         ("fair", _("fair"), "circle-check", "info"),

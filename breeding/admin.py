@@ -20,6 +20,7 @@ from breeding.models import (
     Score,
     SemenBatch,
     SemenBatchShare,
+    TableImport,
     Trait,
     TraitValue,
     VarianceAdoption,
@@ -212,3 +213,12 @@ class VarianceAdoptionAdmin(ReadOnlyAdmin):
     list_filter = ["cooperative"]
     list_select_related = ["cooperative", "estimate", "adopted_by"]
     search_fields = ["cooperative__name"]
+
+
+@admin.register(TableImport)
+class TableImportAdmin(ReadOnlyAdmin):
+    list_display = ["file_name", "kind", "state", "rows", "uploaded_by", "uploaded_at", "cooperative"]
+    list_filter = ["kind", "state", "cooperative"]
+    list_select_related = ["uploaded_by", "cooperative"]
+    search_fields = ["file_name"]
+    exclude = ["content", "sheet", "made", "problems"]

@@ -65,6 +65,12 @@ INSTALLED_APPS = [
     "scheduling",
 ]
 
+# No larger file is ever kept, not even for the moment (docs/security.md).
+FILE_UPLOAD_HANDLERS = [
+    "accounts.uploads.BoundedUpload",
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "django.core.files.uploadhandler.TemporaryFileUploadHandler",
+]
 MIDDLEWARE = [
     "accounts.request_id.RequestIdMiddleware",
     "config.metrics.RequestMetricsMiddleware",
@@ -245,6 +251,7 @@ PUSH_KEY = _push_key()
 JOB_HANDLERS = {
     "evaluation": "breeding.services.evaluation.job.evaluation_job",
     "estimate": "breeding.services.variances.job.estimate_job",
+    "import": "breeding.services.imports.job.import_job",
     "plan": "scheduling.services.plan_run.plan_job",
     "plan_part": "scheduling.services.plan_parts.plan_part_job",
     "standby": "scheduling.services.standby.standby_job",
@@ -254,11 +261,20 @@ JOB_HANDLERS = {
 JOB_QUEUES = {
     "evaluation": "evaluation",
     "estimate": "evaluation",
+    "import": "evaluation",
     "plan": "planning",
     "plan_part": "planning",
     "standby": "planning",
     "service_levels": "planning",
     "what_if": "planning",
+}
+# Kinds of tables that can be brought in, in the order in which they are offered; apps to the right add theirs.
+IMPORT_KINDS = {
+    "apiaries": "breeding.services.imports.stock_kinds.APIARIES",
+    "queens": "breeding.services.imports.stock_kinds.QUEENS",
+    "matings": "breeding.services.imports.stock_kinds.MATINGS",
+    "colonies": "breeding.services.imports.stock_kinds.COLONIES",
+    "scores": "breeding.services.imports.stock_kinds.SCORES",
 }
 # Called with the job, in the transaction that ends it, whatever its end. Apps to the right tell of what apps to the
 # left made.

@@ -26,6 +26,7 @@ class Kind:
     is_news: bool = False
     passes_on: bool = False
     roles: frozenset[str] = frozenset()
+    for_members: bool = False
 
     def is_for(self, roles: Collection[str], *, is_member: bool) -> bool:
         """Whether people with these roles are ever told. A kind that names no role is the members' own.
@@ -33,7 +34,7 @@ class Kind:
         What nobody sees to is passed on to the coordinator, who watches over the certificates as well.
         """
         if self.roles:
-            return not self.roles.isdisjoint(roles)
+            return not self.roles.isdisjoint(roles) or (self.for_members and is_member)
         return is_member or (Role.COORDINATOR in roles and (self.passes_on or self.key == HEALTH_ENDS))
 
 
@@ -47,10 +48,11 @@ def _kind(
     news: bool = False,
     passes_on: bool = False,
     roles: Iterable[str] = (),
+    for_members: bool = False,
 ) -> Kind:
     """Describe a kind. What is passed on is critical; news is to be read, not done. Who is told, if not members."""
     useful = dt.timedelta(days=days)
-    return Kind(key, label, useful, critical or passes_on, icon, news, passes_on, frozenset(roles))
+    return Kind(key, label, useful, critical or passes_on, icon, news, passes_on, frozenset(roles), for_members)
 
 
 BREEDERS = (Role.BREEDER, Role.COORDINATOR)
@@ -99,7 +101,24 @@ KINDS = {
         _kind("plan_ready", _("A plan is worked out"), days=3, icon="flag", news=True, roles=PLANNER),
         _kind("evaluation_ready", _("New breeding values are ready"), days=14, icon="flag", news=True, roles=BREEDERS),
         _kind("variances_ready", _("Variances are estimated"), days=14, icon="flag", news=True, roles=BREEDERS),
-        _kind(RUN_STOPPED, _("Work ended without a result"), days=7, icon="triangle-alert", news=True, roles=BREEDERS),
+        _kind(
+            "import_ready",
+            _("A table is read, looked at or imported"),
+            days=7,
+            icon="upload",
+            news=True,
+            roles=BREEDERS,
+            for_members=True,
+        ),
+        _kind(
+            RUN_STOPPED,
+            _("Work ended without a result"),
+            days=7,
+            icon="triangle-alert",
+            news=True,
+            roles=BREEDERS,
+            for_members=True,
+        ),
         _kind(WEBHOOK_OFF, _("A webhook was switched off"), days=14, icon="triangle-alert", news=True, roles=PLANNER),
         _kind("place_given", _("Plan published"), days=7, icon="flag", news=True),
         _kind("place_moved", _("Plan changed: please look"), days=7, critical=True, icon="flag", news=True),

@@ -71,6 +71,7 @@ WRITTEN_BY_A_SERVICE = {
     "LotPart": "the bench",
     "SemenLot": "the bench",
     "Slowdown": "signing in",
+    "TableImport": "the person who uploads a table",
     "Webhook": "the coordinator's page",
     "WebhookDelivery": "accounts.services.webhook_events",
     "TraitValue": "the evaluation",

@@ -5,6 +5,7 @@ from breeding.models.mating import Mating, MatingKind, MatingShare, SemenBatch, 
 from breeding.models.merge import QueenMerge
 from breeding.models.queen import Line, Queen, QueenStatus
 from breeding.models.score import Score
+from breeding.models.table_import import ImportState, TableImport
 from breeding.models.trait import SeasonRule, Trait
 from breeding.models.variances import VarianceAdoption, VarianceEstimate
 
@@ -15,6 +16,7 @@ __all__ = [
     "EvaluationRun",
     "EvaluationState",
     "Heading",
+    "ImportState",
     "Line",
     "Mating",
     "MatingKind",
@@ -28,6 +30,7 @@ __all__ = [
     "SeasonRule",
     "SemenBatch",
     "SemenBatchShare",
+    "TableImport",
     "Trait",
     "TraitValue",
     "VarianceAdoption",

@@ -10,9 +10,7 @@ from django.utils.translation import gettext as _
 from accounts.models import Cooperative, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
-from breeding.services.loading.check_colonies import check_colonies, check_scores
-from breeding.services.loading.check_matings import check_matings
-from breeding.services.loading.check_queens import check_apiaries, check_descent, check_queens
+from breeding.services.loading.check_all import check_all
 from breeding.services.loading.files import Problem, Problems, read_folder
 from breeding.services.loading.plan import plan_of
 from breeding.services.loading.write import write
@@ -49,12 +47,7 @@ def stock_load(
         with transaction.atomic():
             Cooperative.objects.select_for_update(of=("self",)).get(pk=cooperative.pk)
             plan = plan_of(cooperative, traits_make(cooperative, by=by, now=now))
-            check_apiaries(plan, rows["apiaries.csv"], problems)
-            check_queens(plan, rows["queens.csv"], problems, today)
-            check_matings(plan, rows["matings.csv"], problems, today)
-            check_descent(plan, problems)
-            check_colonies(plan, rows["colonies.csv"], problems, today)
-            check_scores(plan, rows["scores.csv"], problems, today)
+            check_all(plan, rows, problems, today)
             result = Loaded(plan.counts(), dict(plan.unchanged), tuple(sorted(set(problems.found))))
             if dry_run or result.problems:
                 raise _Undo

@@ -1,4 +1,4 @@
-from breeding.urls import crosses, evaluation, stock
+from breeding.urls import crosses, evaluation, imports, stock
 
 app_name = "breeding"
-urlpatterns = [*stock.urlpatterns, *evaluation.urlpatterns, *crosses.urlpatterns]
+urlpatterns = [*stock.urlpatterns, *imports.urlpatterns, *evaluation.urlpatterns, *crosses.urlpatterns]

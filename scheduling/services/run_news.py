@@ -16,7 +16,7 @@ from django.utils.translation import gettext_lazy
 from accounts.models import AuditEntry, Job, JobState, Person, Role
 from accounts.told import told as _
 from accounts.told import told_lazy
-from breeding.models import VarianceEstimate
+from breeding.models import TableImport, VarianceEstimate
 from scheduling.models import Plan, PlanState, Reminder
 from scheduling.reminder_kinds import RUN_STOPPED
 from scheduling.services.plan_ready import plan_ready
@@ -24,6 +24,12 @@ from scheduling.services.reminder_rows import LIVE, Wanted, reminders_set
 from scheduling.services.store_reminders import evaluation_ready, people_with_role
 
 VARIANCES_KINDS = ["variances_ready"]
+IMPORT_KINDS = ["import_ready"]
+IMPORT_TITLES = {
+    "read": _("%(file)s is read: say which column is which"),
+    "check": _("What would come of %(file)s is ready to be looked at"),
+    "commit": _("%(file)s is imported"),
+}
 
 
 @dataclass(frozen=True)
@@ -61,6 +67,32 @@ def variances_ready(job: Job, *, now: dt.datetime) -> None:
     reminders_set(estimate, [wanted], cooperative=job.cooperative, kinds=VARIANCES_KINDS, now=now)
 
 
+def import_ready(job: Job, *, now: dt.datetime) -> None:
+    """Tell whoever asked that the table is read, looked at or imported. Each takes the place of the earlier news."""
+    imported = _import_of(job)
+    if imported is None or job.requested_by is None:
+        return
+    wanted = Wanted(
+        kind="import_ready",
+        person=job.requested_by,
+        due_at=job.finished_at or now,
+        title=IMPORT_TITLES[job.arguments["act"]] % {"file": imported.file_name},
+        why=_("It has %(rows)d rows.") % {"rows": imported.rows},
+        link=reverse("breeding:import", args=[imported.pk]),
+    )
+    reminders_set(imported, [wanted], cooperative=job.cooperative, kinds=IMPORT_KINDS, now=now)
+
+
+def _import_of(job: Job) -> TableImport | None:
+    """None when it was dropped meanwhile."""
+    return TableImport.objects.filter(pk=job.arguments.get("import")).only("pk", "file_name", "rows").first()
+
+
+def _import_number(job: Job) -> int | None:
+    imported = _import_of(job)
+    return imported.pk if imported is not None else None
+
+
 def _plan_of(job: Job) -> int | None:
     """None when it was set aside meanwhile: then nobody waits for it."""
     return Plan.objects.filter(job=job, state=PlanState.WORKING).values_list("pk", flat=True).first()
@@ -74,6 +106,13 @@ TOLD = {
         evaluation_ready, gettext_lazy("No breeding values were worked out"), "breeding:evaluation", Role.BREEDER
     ),
     "estimate": _Run(variances_ready, gettext_lazy("No variances were estimated"), "breeding:estimate", Role.BREEDER),
+    "import": _Run(
+        import_ready,
+        gettext_lazy("A table was not imported"),
+        "breeding:import",
+        Role.COORDINATOR,
+        of=_import_number,
+    ),
 }
 
 

@@ -8,10 +8,12 @@ from django.test import Client
 from django.urls import get_resolver, reverse
 from django.utils import timezone
 
+from accounts.access import Viewer
 from accounts.models import Job
 from accounts.services.guest_links import guest_link_make
-from breeding.models import Score
+from breeding.models import Score, TableImport
 from breeding.services.crosses import cross_remove, cross_save
+from breeding.services.imports.importing import import_match, import_upload
 from breeding.services.merges import queen_merge
 from tests.breeding.conftest import Stock
 from tests.factories import NOW, PersonFactory, QueenFactory
@@ -22,6 +24,7 @@ SIGN_IN, ELSEWHERE = "sign in", "no cooperative"
 EVERYONE = {"owner": 200, "colleague": 200, "coordinator": 200, "breeder": 200, "other cooperative": 200}
 SEEN = {**EVERYONE, "other cooperative": 404}
 OWN = {"owner": 200, "colleague": 403, "coordinator": 200, "breeder": 403, "other cooperative": 404}
+IMPORT = {"owner": 404, "colleague": 404, "coordinator": 200, "breeder": 404, "other cooperative": 404}
 OUTSIDE = {"nobody": ELSEWHERE, "anonymous": SIGN_IN}
 
 PAGES: dict[str, tuple[str, dict[str, int]]] = {
@@ -57,6 +60,13 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "evaluation_steps": ("job", SEEN),
     "variances": ("", EVERYONE),
     "weights": ("", EVERYONE),
+    "imports": ("", EVERYONE),
+    "import_new": ("import kind", EVERYONE),
+    "import_template": ("import kind", EVERYONE),
+    "import": ("import", IMPORT),
+    "import_steps": ("import", IMPORT),
+    "import_columns": ("import", IMPORT),
+    "import_problems": ("import", IMPORT),
     "estimate": ("estimate job", SEEN),
     "estimate_steps": ("estimate job", SEEN),
 }
@@ -64,6 +74,7 @@ DECIDE = {"owner": 403, "colleague": 403, "coordinator": 302, "breeder": 302, "o
 PAGES["evaluation_new"] = ("", {who: 200 if code == 302 else code for who, code in DECIDE.items()})
 PAGES["trend_csv"] = ("", dict.fromkeys(DECIDE, 302))  # without a run it leads to its page
 PAGES["contributions_csv"] = ("", DECIDE)  # without a plan it leads to its page
+IMPORT_ACT = {who: 302 if code == 200 else code for who, code in IMPORT.items()}
 ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "cross_add": ("", DECIDE),
     "contributions_save": ("", DECIDE),
@@ -77,6 +88,10 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "queen_back": ("queen", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_withdraw": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_restore": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
+    "import_recheck": ("import", IMPORT_ACT),
+    "import_commit": ("import", IMPORT_ACT),
+    "import_undo": ("import", IMPORT_ACT),
+    "import_set_aside": ("import", IMPORT_ACT),
     "nightly": ("", DECIDE),
     "evaluation_start": (
         "",
@@ -92,8 +107,19 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
 JOBS = {"job": "evaluation", "estimate job": "estimate"}
 
 
+def an_import(stock: Stock) -> TableImport:
+    """Of somebody who has left: the coordinator alone sees it."""
+    viewer = Viewer(PersonFactory(), stock.cooperative, frozenset(), frozenset())
+    made = import_upload(viewer, kind="queens", file_name="q.csv", content=b"Queen,Member\nA,Fellside\n", now=NOW)
+    return import_match(made, matched=made.matched, member=None, day_order="", viewer=viewer, now=NOW)
+
+
 def _address(name: str, kind: str, stock: Stock) -> str:
     things: dict[str, Any] = {"queen": stock.queen, "colony": stock.colony, "score": stock.score}
+    if kind == "import kind":
+        return reverse(f"breeding:{name}", args=["queens"])
+    if kind == "import":
+        things[kind] = an_import(stock)
     if kind in JOBS:
         things[kind] = Job.objects.create(cooperative=stock.cooperative, kind=JOBS[kind], requested_at=NOW)
     if kind.endswith("cross"):

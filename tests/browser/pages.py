@@ -14,12 +14,14 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
+from accounts.access import viewer_of
 from accounts.models import Job, KeptMail, Person, Webhook
 from accounts.services.guest_links import guest_link_make
 from accounts.services.invitations import invitation_make
 from accounts.webhooks import secret_make
 from breeding.models import Heading, Queen, Score
 from breeding.services.crosses import cross_save
+from breeding.services.imports.importing import import_match, import_upload
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
@@ -48,7 +50,8 @@ NO_PAGES = {
     "accounts:sign_in_passkey",
     *("worker", "accounts:health_live", "scheduling:health_ready", "scheduling:metrics", "scheduling:feed"),
     *("breeding:standing_csv", "breeding:crosses_csv", "breeding:contributions_csv", "breeding:trend_csv"),
-    *("breeding:evaluation_steps", "breeding:estimate_steps"),
+    *("breeding:evaluation_steps", "breeding:estimate_steps", "breeding:import_steps"),
+    *("breeding:import_template", "breeding:import_problems"),
     "scheduling:founding",  # there only while no cooperative is
     *("scheduling:outcomes_csv", "scheduling:plan_run", "scheduling:what_if_run", "scheduling:service_levels_run"),
     *("scheduling:bench_data", "scheduling:bench_looks", "scheduling:bench_look", "scheduling:what_now"),
@@ -180,10 +183,21 @@ class Pages:
             "breeding:guest_card": {"token": self._guest(mated)},
             "stock/colonies/": heading.colony_id,
             "stock/scores/": Score.objects.filter(colony__apiary__member=member).earliest("pk").pk,
+            "stock/imports/": self._import(mated, by),
+            "breeding:import_new": {"kind": "queens"},
             "evaluations/": self._job("evaluation").pk,
             "variances/jobs/": self._job("estimate").pk,
             "crosses/planned/": cross.pk,
         }
+
+    def _import(self, mated: Queen, by: Person) -> int:
+        """A table that has been looked at; what stands in it are names that stand in the stock too."""
+        viewer = viewer_of(by, self.member.cooperative_id)
+        assert viewer is not None
+        content = f"{mated.label},{self.member.name}\n{mated.label}/2,{self.member.name}\n".encode()
+        made = import_upload(viewer, kind="queens", file_name=f"{mated.label}.csv", content=content, now=self.now)
+        matched = {"queen": 0, "owner": 1}
+        return import_match(made, matched=matched, member=None, day_order="", viewer=viewer, now=self.now).pk
 
     def _rearing(self) -> dict[str, Any]:
         mine = QueenBatch.objects.filter(season=self.season, member=self.member)

@@ -197,7 +197,7 @@ SCENES: list[tuple[Scene, set[str]]] = [
     (a_wish_for_one_mail_in_the_morning, {SUMMARY}),
     (an_address_outside_that_was_not_reached_for_days, {WEBHOOK_OFF}),
 ]
-BY_JOBS = {"evaluation_ready", "variances_ready", "run_stopped"}
+BY_JOBS = {"evaluation_ready", "variances_ready", "import_ready", "run_stopped"}
 
 
 def test_the_scenes_below_are_of_every_kind_there_is() -> None:

@@ -14,13 +14,20 @@ from django.utils.module_loading import import_string
 from accounts.models import Job, JobState, Person, Role
 from accounts.refusals import Refusal
 from accounts.services.jobs import MAX_ATTEMPTS, JobHandle, job_ask, job_ask_stop, job_run
-from breeding.models import EvaluationRun, VarianceEstimate
+from breeding.models import EvaluationRun, TableImport, VarianceEstimate
 from scheduling.models import Plan, PlanState, Reminder
 from scheduling.reminder_kinds import KINDS
 from scheduling.services.plan_ask import plan_ask
 from scheduling.services.plans import plan_discard
 from scheduling.services.run_news import TOLD
-from tests.factories import NOW, CooperativeFactory, PersonFactory, RoleGrantFactory
+from tests.factories import (
+    NOW,
+    CooperativeFactory,
+    MemberFactory,
+    MemberPersonFactory,
+    PersonFactory,
+    RoleGrantFactory,
+)
 from tests.scheduling.plan_world import PlanWorld
 
 pytestmark = pytest.mark.django_db
@@ -220,6 +227,39 @@ def test_every_kind_of_long_work_is_told_of_or_says_on_its_page_that_it_is_not()
     of_others, watched = {"plan_part", "standby"}, {"what_if", "service_levels"}
     assert {*TOLD, *of_others, *watched} == set(settings.JOB_HANDLERS)
     assert {"plan_ready", "evaluation_ready", "variances_ready", "run_stopped"} <= set(KINDS)
+
+
+@pytest.mark.parametrize(
+    ("act", "title"),
+    [
+        ("read", "hives.csv is read: say which column is which"),
+        ("check", "What would come of hives.csv is ready to be looked at"),
+        ("commit", "hives.csv is imported"),
+    ],
+)
+def test_whoever_sent_a_table_hears_how_far_it_is_and_finds_it(client: Client, act: str, title: str) -> None:
+    member = MemberFactory()
+    person = MemberPersonFactory(member=member).person
+    imported = TableImport.objects.create(
+        cooperative=member.cooperative, kind="queens", file_name="hives.csv", uploaded_by=person, uploaded_at=NOW
+    )
+    arguments = {"import": imported.pk, "act": act}
+    job = job_ask("import", cooperative=member.cooperative, by=person, now=NOW, arguments=arguments)
+    assert ran(job, lambda _handle: arguments).state == JobState.READY
+    [row] = Reminder.objects.filter(state="wanted")
+    assert (row.kind, row.person, str(row.title)) == ("import_ready", person, title)
+    client.force_login(person)
+    assert client.get(row.link, follow=True).status_code == 200
+
+
+def test_a_table_that_could_not_be_imported_is_told_of_and_one_that_is_gone_is_not() -> None:
+    person = PersonFactory()
+    cooperative = CooperativeFactory()
+    imported = TableImport.objects.create(cooperative=cooperative, kind="queens", file_name="a.csv", uploaded_at=NOW)
+    for pk, expected in [(imported.pk + 1, []), (imported.pk, [("run_stopped", person, "A table was not imported")])]:
+        arguments = {"import": pk, "act": "read"}
+        ran(job_ask("import", cooperative=cooperative, by=person, now=NOW, arguments=arguments), refused)
+        assert told() == expected
 
 
 def test_an_evaluation_that_ends_ready_tells_in_the_same_step() -> None:

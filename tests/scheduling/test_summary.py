@@ -165,13 +165,13 @@ def test_wishes_name_only_what_a_person_can_be_told(page: Client, reminder: Remi
     def kinds() -> set[str]:
         return {value.partition("/")[0] for value in boxes(page)}
 
-    theirs = {"plan_ready", "evaluation_ready", "variances_ready", "run_stopped", "lot_limit", "missed_step"}
+    theirs = {"plan_ready", "evaluation_ready", "variances_ready", "lot_limit", "missed_step", "webhook_off"}
     member = kinds()
     assert member == set(KINDS) - theirs - {SUMMARY}
     RoleGrant.objects.create(person=ane(), cooperative=reminder.cooperative, role=Role.OPERATOR)
     assert kinds() - member == {"lot_limit"}
     RoleGrant.objects.create(person=ane(), cooperative=reminder.cooperative, role=Role.BREEDER)
-    assert kinds() - member == {"lot_limit", "evaluation_ready", "variances_ready", "run_stopped"}
+    assert kinds() - member == {"lot_limit", "evaluation_ready", "variances_ready"}
     RoleGrant.objects.create(person=ane(), cooperative=reminder.cooperative, role=Role.COORDINATOR)
     assert kinds() == set(KINDS) - {SUMMARY}
     ane().members.update(left_on=NOW.date())

@@ -23,7 +23,7 @@ def check_colonies(plan: Plan, rows: list[Row], problems: Problems, today: dt.da
         try:
             touched.add(_one_row(plan, row, today))
         except Refusal as refusal:
-            problems.add(row, refusal.text)
+            problems.refused(row, refusal)
     for key in touched:
         _no_overlap(plan, plan.colonies[key], problems)
     _one_colony_at_a_time(plan, problems)
@@ -33,9 +33,11 @@ def _one_row(plan: Plan, row: Row, today: dt.date) -> Key:
     apiary = key_of(row.text("member"), row.text("apiary"))
     if apiary not in plan.apiaries:
         raise Refusal(
-            _("%(member)s has no apiary %(apiary)s. Name it in apiaries.csv.")
-            % {"member": row.text("member"), "apiary": row.text("apiary")}
+            _("%(member)s has no apiary %(apiary)s. Add the apiary first.")
+            % {"member": row.text("member"), "apiary": row.text("apiary")},
+            field="apiary",
         )
+    plan.check_may(key_of(row.text("member")), field="member")
     name = row.text("colony", 40)
     key = key_of(row.text("member"), row.text("apiary"), name)
     facts: dict[str, Any] = {
@@ -49,7 +51,9 @@ def _one_row(plan: Plan, row: Row, today: dt.date) -> Key:
     colony = plan.colonies.get(key)
     if colony is None:
         if facts["established_on"] and facts["ended_on"] and facts["ended_on"] < facts["established_on"]:
-            raise Refusal(_("It ended before it was established."))
+            raise Refusal(_("It ended before it was established."), field="ended_on")
+        if plan.apiaries[apiary].get("closed_on") is not None and facts["ended_on"] is None:
+            raise Refusal(_("%(apiary)s is closed.") % {"apiary": row.text("apiary")}, field="apiary")
         colony = plan.colonies[key] = ColonyPlan(name, apiary, facts, row=row)
         is_new = True
     else:
@@ -73,23 +77,27 @@ def _heading(plan: Plan, row: Row, today: dt.date) -> HeadingPlan | None:
     label = row.text("queen")
     if not label:
         if row.text("since") or row.text("until"):
-            raise Refusal(_("since and until belong to a queen. Name her."))
+            raise Refusal(_("since and until belong to a queen. Name her."), field="queen")
         return None
     queen = plan.queens.get(key_of(label))
     if queen is None:
-        raise Refusal(_("There is no queen %(label)s.") % {"label": label})
+        raise Refusal(_("There is no queen %(label)s.") % {"label": label}, field="queen")
+    plan.check_may(queen.facts["owner"], field="queen")
     since, until = row.day("since") or row.day("established_on"), row.day("until")
     if since is None:
-        raise Refusal(_("Say since when %(label)s heads it.") % {"label": label})
+        raise Refusal(_("Say since when %(label)s heads it.") % {"label": label}, field="since")
     check_not_later(since, today, field="since")
     check_not_later(until, today, field="until")
     if until is not None and until < since:
-        raise Refusal(_("until lies before since."))
+        raise Refusal(_("until lies before since."), field="until")
     if queen.emerged_on is not None and since < queen.emerged_on:
-        raise Refusal(_("%(label)s had not emerged yet.") % {"label": label})
+        raise Refusal(_("%(label)s had not emerged yet.") % {"label": label}, field="since")
     gone_on = queen.facts["gone_on"]
     if gone_on is not None and (until or since) > gone_on:
-        raise Refusal(_("%(label)s was gone on %(day)s.") % {"label": label, "day": gone_on.isoformat()})
+        raise Refusal(
+            _("%(label)s was gone on %(day)s.") % {"label": label, "day": gone_on.isoformat()},
+            field="since" if until is None else "until",
+        )
     return HeadingPlan(key_of(label), since, until, row=row)
 
 
@@ -147,7 +155,7 @@ def check_scores(plan: Plan, rows: list[Row], problems: Problems, today: dt.date
         try:
             _one_score(plan, row, seen, today)
         except Refusal as refusal:
-            problems.add(row, refusal.text)
+            problems.refused(row, refusal)
 
 
 def _one_score(plan: Plan, row: Row, seen: dict[tuple[Key, int, dt.date, str], int], today: dt.date) -> None:
@@ -155,12 +163,17 @@ def _one_score(plan: Plan, row: Row, seen: dict[tuple[Key, int, dt.date, str], i
     key = key_of(*names)
     colony = plan.colonies.get(key)
     if colony is None:
-        raise Refusal(_("There is no colony %(colony)s at %(apiary)s.") % {"colony": names[2], "apiary": names[1]})
+        raise Refusal(
+            _("There is no colony %(colony)s at %(apiary)s.") % {"colony": names[2], "apiary": names[1]},
+            field="colony",
+        )
+    plan.check_may(key_of(names[0]), field="member")
     trait = plan.traits.get(row.text("trait").lower())
     if trait is None:
         raise Refusal(
             _("There is no trait “%(trait)s”; known are %(known)s.")
-            % {"trait": row.text("trait"), "known": ", ".join(plan.traits)}
+            % {"trait": row.text("trait"), "known": ", ".join(plan.traits)},
+            field="trait",
         )
     day = row.day("scored_on")
     assert day is not None  # a required cell
@@ -168,7 +181,7 @@ def _one_score(plan: Plan, row: Row, seen: dict[tuple[Key, int, dt.date, str], i
     method, hours = row.text("method").lower(), row.number("hours")
     part, whole = row.whole("part"), row.whole("whole")
     if hours is not None and (hours >= 1000 or hours * 10 != (hours * 10).to_integral_value()):
-        raise Refusal(_("hours are written to 0.1."))
+        raise Refusal(_("hours are written to 0.1."), field="hours")
     value = scored_value(trait.key, value=row.number("value"), part=part, whole=whole, method=method, hours=hours)
     where = (key, trait.pk, day, method)
     if where in seen:
@@ -182,9 +195,9 @@ def _one_score(plan: Plan, row: Row, seen: dict[tuple[Key, int, dt.date, str], i
         return
     ended_on = colony.facts["ended_on"]
     if ended_on is not None and day > ended_on:
-        raise Refusal(_("The colony ended on %(day)s.") % {"day": ended_on.isoformat()})
+        raise Refusal(_("The colony ended on %(day)s.") % {"day": ended_on.isoformat()}, field="scored_on")
     there = [h for h in colony.headings if h.since <= day <= (h.until or FOREVER)]
     if not there:
-        raise Refusal(_("No queen headed the colony on %(day)s.") % {"day": day.isoformat()})
+        raise Refusal(_("No queen headed the colony on %(day)s.") % {"day": day.isoformat()}, field="scored_on")
     queen = min(there, key=lambda heading: heading.since).queen
     plan.scores.append(ScorePlan(key, queen, trait.pk, day, value, part, whole, method, hours, row.text("note", 200)))

@@ -26,7 +26,7 @@ def check_matings(plan: Plan, rows: list[Row], problems: Problems, today: dt.dat
     for row in rows:
         queen, batch = row.text("queen"), row.text("batch")
         if not queen and not batch:
-            problems.add(row, _("Name the queen, or the batch whose source this is."))
+            problems.add(row, _("Name the queen, or the batch whose source this is."), "queen")
             continue
         groups.setdefault((bool(queen), key_of(queen or batch)), []).append(row)
     for (is_mating, key), group in sorted(groups.items(), key=lambda item: item[0][0]):
@@ -40,7 +40,7 @@ def check_matings(plan: Plan, rows: list[Row], problems: Problems, today: dt.dat
             else:
                 _one_batch(plan, key, group, shares, today)
         except Refusal as refusal:
-            problems.add(group[0], refusal.text)
+            problems.refused(group[0], refusal)
     _no_drones_of_descendants(plan, problems)
 
 
@@ -50,13 +50,15 @@ def _share(plan: Plan, row: Row, problems: Problems) -> SharePlan | None:
         label = row.text("drone_queen")
         if not label:
             if row.text("volume_ul"):
-                raise Refusal(_("volume_ul belongs to a drone_queen; the volume in all is total_ul."))
+                raise Refusal(
+                    _("volume_ul belongs to a drone_queen; the volume in all is total_ul."), field="volume_ul"
+                )
             return None
         if key_of(label) not in plan.queens:
-            raise Refusal(_("There is no queen %(label)s, the drone_queen.") % {"label": label})
+            raise Refusal(_("There is no queen %(label)s, the drone_queen.") % {"label": label}, field="drone_queen")
         return SharePlan(key_of(label), row.tenths("volume_ul"), row.whole("drones"))
     except Refusal as refusal:
-        problems.add(row, refusal.text)
+        problems.refused(row, refusal)
         return None
 
 
@@ -79,7 +81,9 @@ def _facts(group: list[Row]) -> dict[str, Any]:
             if value in (None, ""):
                 facts.setdefault(name, value)
             elif facts.get(name) not in (None, "", value):
-                raise Refusal(_("Line %(line)s says another %(column)s.") % {"line": row.line, "column": name})
+                raise Refusal(
+                    _("Line %(line)s says another %(column)s.") % {"line": row.line, "column": name}, field=name
+                )
             else:
                 facts[name] = value
     return facts
@@ -89,6 +93,8 @@ def _one_batch(plan: Plan, key: Key, group: list[Row], shares: list[SharePlan], 
     label = group[0].text("batch", 60)
     made_on = _facts(group)["mated_on"]
     check_not_later(made_on, today, field="mated_on")
+    for share in shares:
+        plan.check_may(plan.queens[share.drone_queen].facts["owner"], field="drone_queen")
     total = check_shares(_plain(plan, shares), total_tenths=None)
     if total is None:
         raise Refusal(_("A batch needs its sources with their volumes."))
@@ -105,17 +111,23 @@ def _one_batch(plan: Plan, key: Key, group: list[Row], shares: list[SharePlan], 
 def _one_mating(plan: Plan, key: Key, group: list[Row], shares: list[SharePlan], today: dt.date) -> None:
     queen = plan.queens.get(key)
     if queen is None:
-        raise Refusal(_("There is no queen %(label)s.") % {"label": group[0].text("queen")})
+        raise Refusal(_("There is no queen %(label)s.") % {"label": group[0].text("queen")}, field="queen")
+    plan.check_may(queen.facts["owner"], field="queen")
     facts = _facts(group)
     station_mother, batch = facts["station_mother"], facts["batch"]
     if station_mother is not None and station_mother not in plan.queens:
-        raise Refusal(_("There is no queen %(label)s, the station_mother.") % {"label": station_mother})
+        raise Refusal(
+            _("There is no queen %(label)s, the station_mother.") % {"label": station_mother}, field="station_mother"
+        )
     if batch is not None and batch not in plan.batches:
-        raise Refusal(_("Batch %(label)s has no sources. Give it rows without a queen.") % {"label": batch})
+        raise Refusal(
+            _("Batch %(label)s has no sources. Give it rows without a queen.") % {"label": batch}, field="batch"
+        )
     if facts["kind"] not in MatingKind.values:
         raise Refusal(
             _("kind is “%(kind)s”; known are %(known)s.")
-            % {"kind": facts["kind"], "known": ", ".join(MatingKind.values)}
+            % {"kind": facts["kind"], "known": ", ".join(MatingKind.values)},
+            field="kind",
         )
     check_mating_day(facts["mated_on"], queen.emerged_on, queen.birth_year, today=today)
     for share in shares:
@@ -151,7 +163,7 @@ def _of_kind(facts: dict[str, Any], total: int | None) -> dict[str, Any]:
     kind = facts["kind"]
     for column, owner in (("batch", MatingKind.BATCH), ("station_mother", MatingKind.STATION)):
         if facts[column] is not None and kind != owner:
-            raise Refusal(_("%(column)s belongs to kind %(kind)s.") % {"column": column, "kind": owner})
+            raise Refusal(_("%(column)s belongs to kind %(kind)s.") % {"column": column, "kind": owner}, field=column)
     in_the_open = kind in {MatingKind.STATION, MatingKind.OPEN}
     return {
         "total_tenths": total,

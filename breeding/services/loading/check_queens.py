@@ -23,6 +23,11 @@ def check_apiaries(plan: Plan, rows: list[Row], problems: Problems) -> None:
                 "place": row.text("place", 120),
                 "registration_number": row.text("registration_number", 60),
             }
+            if key_of(member) not in plan.members and not plan.makes_members:
+                raise Refusal(
+                    _("There is no member %(name)s. Add the member first.") % {"name": member}, field="member"
+                )
+            plan.check_may(key_of(member), field="member")
             known = plan.apiaries.get(key)
             if known is None:
                 plan.members.setdefault(key_of(member), member)
@@ -31,7 +36,7 @@ def check_apiaries(plan: Plan, rows: list[Row], problems: Problems) -> None:
                 same_or_refuse(_("apiary %(name)s") % {"name": name}, known, facts)
                 plan.same(row)
         except Refusal as refusal:
-            problems.add(row, refusal.text)
+            problems.refused(row, refusal)
 
 
 def check_queens(plan: Plan, rows: list[Row], problems: Problems, today: dt.date) -> None:
@@ -40,13 +45,13 @@ def check_queens(plan: Plan, rows: list[Row], problems: Problems, today: dt.date
         try:
             _one_queen(plan, row, seen, today)
         except Refusal as refusal:
-            problems.add(row, refusal.text)
+            problems.refused(row, refusal)
     for queen in plan.queens.values():
         if queen.row is not None:
             try:
                 _mother_fits(plan, queen)
             except Refusal as refusal:
-                problems.add(queen.row, refusal.text)
+                problems.refused(queen.row, refusal)
 
 
 def check_descent(plan: Plan, problems: Problems) -> None:
@@ -96,11 +101,12 @@ def _one_queen(plan: Plan, row: Row, seen: dict[Key, int], today: dt.date) -> No
     _once(seen, key, row)
     owner, line = row.text("owner"), row.text("line", 60)
     if key_of(owner) not in plan.members:
-        raise Refusal(_("There is no member %(name)s. Name the member in apiaries.csv.") % {"name": owner})
+        raise Refusal(_("There is no member %(name)s. Add the member first.") % {"name": owner}, field="owner")
+    plan.check_may(key_of(owner), field="owner")
     emerged_on, gone_on = row.day("emerged_on"), row.day("gone_on")
     check_not_later(gone_on, today, field="gone_on")
     if emerged_on is not None and gone_on is not None and gone_on < emerged_on:
-        raise Refusal(_("She was gone before she emerged."))
+        raise Refusal(_("She was gone before she emerged."), field="gone_on")
     mother = row.text("mother")
     facts: dict[str, Any] = {
         "owner": key_of(owner),
@@ -129,7 +135,9 @@ def _mother_fits(plan: Plan, queen: QueenPlan) -> None:
         return
     mother = plan.queens.get(queen.mother)
     if mother is None:
-        raise Refusal(_("There is no queen %(label)s, her mother.") % {"label": queen.row.text("mother")})
+        raise Refusal(
+            _("There is no queen %(label)s, her mother.") % {"label": queen.row.text("mother")}, field="mother"
+        )
     check_older(mother.label, mother.emerged_on, mother.birth_year, queen.emerged_on, queen.birth_year)
 
 
@@ -139,7 +147,8 @@ def same_or_refuse(what: str, known: dict[str, Any], wanted: dict[str, Any]) -> 
     if differing:
         raise Refusal(
             _("%(what)s is there already with another %(columns)s. Correct it in the app, or the file.")
-            % {"what": what, "columns": ", ".join(differing)}
+            % {"what": what, "columns": ", ".join(differing)},
+            field=differing[0],
         )
 
 

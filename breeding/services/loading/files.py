@@ -3,6 +3,7 @@
 import csv
 import datetime as dt
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -61,6 +62,10 @@ TABLES = {
 }  # fmt: skip
 
 
+# Fields of the rules that the tables call otherwise.
+COLUMN_OF_FIELD = {"shares": "drone_queen", "total_tenths": "total_ul", "shared_batch": "batch", "name": "colony"}
+
+
 @dataclass(frozen=True, order=True)
 class Problem:
     """One bad row: where it stands and what is so."""
@@ -68,6 +73,7 @@ class Problem:
     file: str
     line: int
     text: str
+    column: str = ""
 
     def __str__(self) -> str:
         return f"{self.file}, line {self.line}: {self.text}"
@@ -77,22 +83,37 @@ class Problem:
 class Problems:
     found: list[Problem] = field(default_factory=list)
 
-    def add(self, row: "Row", text: str) -> None:
-        self.found.append(Problem(row.file, row.line, text))
+    def add(self, row: "Row", text: str, column: str = "") -> None:
+        self.found.append(Problem(row.file, row.line, text, column))
+
+    def refused(self, row: "Row", refusal: Refusal) -> None:
+        """With the column that the rule speaks of, as the tables call it."""
+        field = refusal.field or ""
+        self.add(row, refusal.text, COLUMN_OF_FIELD.get(field, field))
 
 
 @dataclass(frozen=True)
 class Row:
-    """The cells of one line; readers raise a Refusal that names the column."""
+    """The cells of one line; readers raise a Refusal that names the column.
+
+    names : how whoever reads the refusal calls the columns, where that is not their key.
+    """
 
     file: str
     line: int
     cells: dict[str, str]
+    names: Mapping[str, str] = field(default_factory=dict)
+
+    def called(self, column: str) -> str:
+        return self.names.get(column, column)
+
+    def _bad(self, text: str, column: str, **values: object) -> Refusal:
+        return Refusal(text % {"column": self.called(column), **values}, field=column)
 
     def text(self, column: str, most: int | None = None) -> str:
         value = self.cells.get(column, "")
         if most is not None and len(value) > most:
-            raise Refusal(_("%(column)s has more than %(most)s characters.") % {"column": column, "most": most})
+            raise self._bad(_("%(column)s has more than %(most)s characters."), column, most=most)
         return value
 
     def day(self, column: str) -> dt.date | None:
@@ -102,16 +123,14 @@ class Row:
         try:
             return dt.date.fromisoformat(value)
         except ValueError:
-            raise Refusal(
-                _("%(column)s is “%(value)s”; write a day as 2026-06-09.") % {"column": column, "value": value}
-            ) from None
+            raise self._bad(_("%(column)s is “%(value)s”; write a day as 2026-06-09."), column, value=value) from None
 
     def whole(self, column: str) -> int | None:
         value = self.cells.get(column, "")
         if not value:
             return None
         if not value.isdecimal() or not value.isascii() or len(value) > 9:
-            raise Refusal(_("%(column)s is “%(value)s”; write a whole number.") % {"column": column, "value": value})
+            raise self._bad(_("%(column)s is “%(value)s”; write a whole number."), column, value=value)
         return int(value)
 
     def number(self, column: str) -> Decimal | None:
@@ -123,9 +142,7 @@ class Row:
         except InvalidOperation:
             number = Decimal("NaN")
         if not number.is_finite() or len(number.as_tuple().digits) > 12:
-            raise Refusal(
-                _("%(column)s is “%(value)s”; write a number, for example 8.5.") % {"column": column, "value": value}
-            )
+            raise self._bad(_("%(column)s is “%(value)s”; write a number, for example 8.5."), column, value=value)
         return number
 
     def tenths(self, column: str) -> int | None:
@@ -134,7 +151,7 @@ class Row:
         if number is None:
             return None
         if number * 10 != (number * 10).to_integral_value() or not 0 < number < 100_000:
-            raise Refusal(_("%(column)s must be above 0, to 0.1 µl.") % {"column": column})
+            raise self._bad(_("%(column)s must be above 0, to 0.1 µl."), column)
         return int(number * 10)
 
 

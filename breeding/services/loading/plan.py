@@ -1,11 +1,15 @@
 """What is there already, what the folder adds, and how both are looked up by the names people use."""
 
 import datetime as dt
+import hashlib
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from accounts.models import Apiary, Cooperative, Member
+from accounts.refusals import Refusal
 from breeding.models import Colony, Heading, Line, Mating, MatingShare, Queen, Score, SemenBatch, SemenBatchShare, Trait
 from breeding.services.loading.files import Row
 
@@ -104,10 +108,15 @@ ScoreFacts = tuple[Decimal, int | None, int | None, Decimal | None]
 
 @dataclass
 class Plan:
-    """Everything by key: what is there and what is new. `unchanged` counts rows that stand already."""
+    """Everything by key: what is there and what is new. `unchanged` counts rows that stand already.
+
+    only : members whose things may be written; None: everybody's, and members that are not there yet are made.
+    """
 
     cooperative: Cooperative
     traits: dict[str, Trait]
+    only: frozenset[Key] | None = None
+    makes_members: bool = True
     members: dict[Key, str | int] = field(default_factory=dict)  # pk, or the name of a new one
     apiaries: dict[Key, dict[str, Any]] = field(default_factory=dict)
     lines: dict[Key, str | int] = field(default_factory=dict)
@@ -121,6 +130,32 @@ class Plan:
 
     def same(self, row: Row) -> None:
         self.unchanged[row.file] = self.unchanged.get(row.file, 0) + 1
+
+    def check_may(self, member: Key, *, field: str) -> None:
+        """Refused for a member that whoever brings the rows does not act for."""
+        if self.only is not None and member not in self.only:
+            raise Refusal(_("You may bring in only what belongs to members you act for."), field=field)
+
+    def fingerprint(self) -> str:
+        """Of all that is new, down to who heads which colony: the same when nothing that matters has changed."""
+        new: list[Any] = [
+            sorted(name for name in self.members.values() if isinstance(name, str)),
+            sorted(name for name in self.lines.values() if isinstance(name, str)),
+            [(key, facts) for key, facts in self.apiaries.items() if facts["pk"] is None],
+            [(queen.label, queen.facts) for queen in self.queens.values() if queen.pk is None],
+            [(batch.label, batch.made_on, batch.shares) for batch in self.batches.values() if batch.pk is None],
+            [(mating.queen, mating.facts, mating.shares) for mating in self.matings.values() if not mating.is_known],
+            [(colony.apiary, colony.name, colony.facts) for colony in self.colonies.values() if colony.pk is None],
+            [
+                (key, heading.queen, heading.since, heading.until)
+                for key, colony in self.colonies.items()
+                for heading in colony.headings
+                if not heading.is_known
+            ],
+            self.scores,
+            sorted(self.unchanged.items()),
+        ]
+        return hashlib.sha256(repr(new).encode()).hexdigest()
 
     def sources_of(self, queen: Key) -> list[Key]:
         """Queens whose genes come by the drones that this queen met."""
@@ -161,17 +196,20 @@ class Plan:
         }
 
 
-def plan_of(cooperative: Cooperative, traits: list[Trait]) -> Plan:
+def plan_of(
+    cooperative: Cooperative, traits: list[Trait], *, only: frozenset[Key] | None = None, makes_members: bool = True
+) -> Plan:
     """What the cooperative has already. A handful of queries, tuples only."""
-    plan = Plan(cooperative, {trait.key: trait for trait in traits})
+    plan = Plan(cooperative, {trait.key: trait for trait in traits}, only, makes_members)
     plan.members = {
         key_of(name): pk for pk, name in Member.objects.filter(cooperative=cooperative).values_list("pk", "name")
     }
-    for pk, member, name, place, number in Apiary.objects.filter(member__cooperative=cooperative).values_list(
-        "pk", "member__name", "name", "place", "registration_number"
-    ):
+    for pk, member, name, place, number, closed_on in Apiary.objects.filter(
+        member__cooperative=cooperative
+    ).values_list("pk", "member__name", "name", "place", "registration_number", "closed_on"):
         plan.apiaries[key_of(member, name)] = {
             "pk": pk, "member": key_of(member), "name": name, "place": place, "registration_number": number,
+            "closed_on": closed_on,
         }  # fmt: skip
     plan.lines = {
         key_of(name): pk for pk, name in Line.objects.filter(cooperative=cooperative).values_list("pk", "name")

@@ -1,7 +1,10 @@
 """Writing a checked plan in bulk, in the order in which things hang on each other."""
 
 import datetime as dt
+from collections.abc import Sequence
 from itertools import islice
+
+from django.db.models import Model
 
 from accounts.models import Apiary, Member, Person
 from breeding.models import (
@@ -21,13 +24,24 @@ from breeding.services.loading.plan import Key, Plan
 AT_ONCE = 2_000
 
 
-def write(plan: Plan, *, by: Person | None, now: dt.datetime) -> None:
-    """Inside the caller's transaction."""
+#: Ids of what was written, by model.
+Made = dict[str, list[int]]
+
+
+def write(plan: Plan, *, by: Person | None, now: dt.datetime) -> Made:
+    """Inside the caller's transaction. Returns what was made."""
+    made: Made = {}
     members = _members(plan, now)
-    apiaries = _apiaries(plan, members, now)
-    queens = _queens(plan, members, _lines(plan), now)
-    _matings(plan, queens, _batches(plan, queens), now)
-    _scores(plan, queens, _colonies(plan, apiaries, queens, now), by, now)
+    apiaries = _apiaries(plan, members, now, made)
+    queens = _queens(plan, members, _lines(plan, made), now, made)
+    _matings(plan, queens, _batches(plan, queens, made), now, made)
+    _scores(plan, queens, _colonies(plan, apiaries, queens, now, made), by, now, made)
+    return {model: pks for model, pks in made.items() if pks}
+
+
+def _keep(made: Made, rows: Sequence[Model]) -> None:
+    if rows:
+        made.setdefault(rows[0]._meta.label_lower, []).extend(row.pk for row in rows)
 
 
 def _members(plan: Plan, now: dt.datetime) -> dict[Key, int]:
@@ -39,7 +53,7 @@ def _members(plan: Plan, now: dt.datetime) -> dict[Key, int]:
     return pks | {key: member.pk for key, member in zip(new, made, strict=True)}
 
 
-def _apiaries(plan: Plan, members: dict[Key, int], now: dt.datetime) -> dict[Key, int]:
+def _apiaries(plan: Plan, members: dict[Key, int], now: dt.datetime, keep: Made) -> dict[Key, int]:
     new = {key: facts for key, facts in plan.apiaries.items() if facts["pk"] is None}
     made = Apiary.objects.bulk_create(
         [
@@ -54,20 +68,22 @@ def _apiaries(plan: Plan, members: dict[Key, int], now: dt.datetime) -> dict[Key
         ],
         batch_size=AT_ONCE,
     )
+    _keep(keep, made)
     pks = {key: facts["pk"] for key, facts in plan.apiaries.items() if facts["pk"] is not None}
     return pks | {key: apiary.pk for key, apiary in zip(new, made, strict=True)}
 
 
-def _lines(plan: Plan) -> dict[Key, int]:
+def _lines(plan: Plan, keep: Made) -> dict[Key, int]:
     new = {key: name for key, name in plan.lines.items() if isinstance(name, str)}
     made = Line.objects.bulk_create(
         [Line(cooperative=plan.cooperative, name=name) for name in new.values()], batch_size=AT_ONCE
     )
+    _keep(keep, made)
     pks = {key: pk for key, pk in plan.lines.items() if isinstance(pk, int)}
     return pks | {key: line.pk for key, line in zip(new, made, strict=True)}
 
 
-def _queens(plan: Plan, members: dict[Key, int], lines: dict[Key, int], now: dt.datetime) -> dict[Key, int]:
+def _queens(plan: Plan, members: dict[Key, int], lines: dict[Key, int], now: dt.datetime, keep: Made) -> dict[Key, int]:
     """Generation by generation, for a daughter needs her mother's id."""
     pks = {key: queen.pk for key, queen in plan.queens.items() if queen.pk is not None}
     _late_status(plan, pks)
@@ -95,8 +111,9 @@ def _queens(plan: Plan, members: dict[Key, int], lines: dict[Key, int], now: dt.
                     },
                 )
             )  # fmt: skip
-        for key, made in zip(ready, Queen.objects.bulk_create(rows, batch_size=AT_ONCE), strict=True):
-            pks[key] = made.pk
+        made = Queen.objects.bulk_create(rows, batch_size=AT_ONCE)
+        _keep(keep, made)
+        pks |= {key: queen.pk for key, queen in zip(ready, made, strict=True)}
         done = set(ready)
         waiting = [key for key in waiting if key not in done]
     return pks
@@ -126,7 +143,7 @@ def _late_status(plan: Plan, pks: dict[Key, int]) -> None:
         Queen.objects.filter(pk__in=part, status=QueenStatus.VIRGIN).update(status=QueenStatus.MATED)
 
 
-def _batches(plan: Plan, queens: dict[Key, int]) -> dict[Key, int]:
+def _batches(plan: Plan, queens: dict[Key, int], keep: Made) -> dict[Key, int]:
     new = {key: batch for key, batch in plan.batches.items() if batch.pk is None}
     made = SemenBatch.objects.bulk_create(
         [
@@ -155,11 +172,12 @@ def _batches(plan: Plan, queens: dict[Key, int]) -> dict[Key, int]:
     )
     for part in _parts([row.pk for row in made]):
         SemenBatch.objects.filter(pk__in=part).update(is_complete=True)
+    _keep(keep, made)
     pks = {key: batch.pk for key, batch in plan.batches.items() if batch.pk is not None}
     return pks | {key: row.pk for key, row in zip(new, made, strict=True)}
 
 
-def _matings(plan: Plan, queens: dict[Key, int], batches: dict[Key, int], now: dt.datetime) -> None:
+def _matings(plan: Plan, queens: dict[Key, int], batches: dict[Key, int], now: dt.datetime, keep: Made) -> None:
     new = [mating for mating in plan.matings.values() if not mating.is_known]
     made = Mating.objects.bulk_create(
         [
@@ -192,6 +210,7 @@ def _matings(plan: Plan, queens: dict[Key, int], batches: dict[Key, int], now: d
         ],
         batch_size=AT_ONCE,
     )
+    _keep(keep, made)
     complete = [
         row.pk
         for mating, row in zip(new, made, strict=True)
@@ -201,7 +220,9 @@ def _matings(plan: Plan, queens: dict[Key, int], batches: dict[Key, int], now: d
         Mating.objects.filter(pk__in=part).update(is_complete=True)
 
 
-def _colonies(plan: Plan, apiaries: dict[Key, int], queens: dict[Key, int], now: dt.datetime) -> dict[Key, int]:
+def _colonies(
+    plan: Plan, apiaries: dict[Key, int], queens: dict[Key, int], now: dt.datetime, keep: Made
+) -> dict[Key, int]:
     new = {key: colony for key, colony in plan.colonies.items() if colony.pk is None}
     made = Colony.objects.bulk_create(
         [
@@ -210,9 +231,10 @@ def _colonies(plan: Plan, apiaries: dict[Key, int], queens: dict[Key, int], now:
         ],
         batch_size=AT_ONCE,
     )
+    _keep(keep, made)
     pks = {key: colony.pk for key, colony in plan.colonies.items() if colony.pk is not None}
     pks |= {key: row.pk for key, row in zip(new, made, strict=True)}
-    Heading.objects.bulk_create(
+    headings = Heading.objects.bulk_create(
         [
             Heading(colony_id=pks[key], queen_id=queens[heading.queen], since=heading.since, until=heading.until)
             for key, colony in plan.colonies.items()
@@ -221,11 +243,14 @@ def _colonies(plan: Plan, apiaries: dict[Key, int], queens: dict[Key, int], now:
         ],
         batch_size=AT_ONCE,
     )
+    _keep(keep, headings)
     return pks
 
 
-def _scores(plan: Plan, queens: dict[Key, int], colonies: dict[Key, int], by: Person | None, now: dt.datetime) -> None:
-    Score.objects.bulk_create(
+def _scores(
+    plan: Plan, queens: dict[Key, int], colonies: dict[Key, int], by: Person | None, now: dt.datetime, keep: Made
+) -> None:
+    made = Score.objects.bulk_create(
         [
             Score(
                 colony_id=colonies[score.colony],
@@ -245,6 +270,7 @@ def _scores(plan: Plan, queens: dict[Key, int], colonies: dict[Key, int], by: Pe
         ],
         batch_size=AT_ONCE,
     )
+    _keep(keep, made)
 
 
 def _parts(pks: list[int]) -> list[list[int]]:
