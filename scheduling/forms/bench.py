@@ -16,7 +16,7 @@ from scheduling.models import (
     SemenLot,
     TallyOutcome,
 )
-from scheduling.queries.bench import LotView
+from scheduling.queries.lots import LotView
 from scheduling.queries.place_again import Successor
 
 

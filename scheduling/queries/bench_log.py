@@ -26,7 +26,8 @@ from scheduling.models import (
     TipChange,
 )
 from scheduling.planning.bench_log import BenchState, Entry, LotState, QueenState, lot_new
-from scheduling.queries.bench import LotView, lot_views, lots_of_session
+from scheduling.queries.bench import lots_of_session
+from scheduling.queries.lots import LotView, lot_views
 from scheduling.queries.words import and_words, moment_words, volume_words
 
 

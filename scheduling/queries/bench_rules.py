@@ -1,6 +1,7 @@
 """Rules at the hook that may be set aside with a reason: what is broken, in words. Services ask, the tablet shows."""
 
 import datetime as dt
+from collections.abc import Sequence
 
 from django.utils.translation import gettext as _
 
@@ -17,7 +18,7 @@ from scheduling.planning.facts import Settings
 from scheduling.planning.timing import FirstCo2, elapsed_hours, first_co2_days, first_co2_from, first_co2_of
 from scheduling.planning.units import tenths_from_ul
 from scheduling.queries.season import cross_limit_broken
-from scheduling.queries.words import volume_words
+from scheduling.queries.words import and_words, volume_words
 
 MINUTES_PER_HOUR = 60
 
@@ -31,12 +32,16 @@ def rules_to_set_aside(
     volume_tenths: int,
     settings: Settings,
     *,
+    given: Sequence[DroneSource],
     session: BenchSession,
     now: dt.datetime,
 ) -> list[Broken]:
-    """Rules that a dose given `now` breaks but that may be set aside with a reason: (key, sentence)."""
+    """Rules that a dose given `now` breaks but that may be set aside with a reason: (key, sentence).
+
+    `given`: every source whose semen is in the lot.
+    """
     found = [
-        _other_source(place, lot),
+        _other_source(place, lot, given),
         _dose_limit(queen, session, volume_tenths, settings),
         queen_age_rule(queen, session, settings),
         _first_co2(queen, place, session, settings, now=now),
@@ -51,14 +56,47 @@ def sources_accepted(booking: Booking, settings: Settings) -> list[DroneSource]:
     ]
 
 
-def _other_source(place: BenchPlace, lot: SemenLot) -> Broken | None:
-    """Another source than planned; that her request accepts it is a rule nobody sets aside."""
-    if place.source is None or lot.source_id == place.source_id:
+def planned_sources(place: BenchPlace) -> list[DroneSource]:
+    """The source her place is planned with, or those of its mixture; none where no plan says it any more."""
+    if place.source is not None:
+        return [place.source]
+    return [part.source for part in place.pool.parts.all()] if place.pool is not None else []
+
+
+def sources_that_suit(place: BenchPlace, settings: Settings) -> set[DroneSource]:
+    """What her place is planned with, and what her request accepts besides."""
+    return {*planned_sources(place), *sources_accepted(place.booking, settings)}
+
+
+def is_accepted(place: BenchPlace, lot: SemenLot, given: Sequence[DroneSource], suits: set[DroneSource]) -> bool:
+    """Whether a lot of the sources `given` may be taken for a place at all: a rule nobody sets aside.
+
+    A place of one source takes no mixture. A place of a mixture takes what is of sources that suit alone; one of which
+    neither plan nor request names a source takes any.
+    """
+    if place.source is not None:
+        return lot.source_id == place.source_id or lot.source in suits
+    return not suits or suits.issuperset(given)
+
+
+def is_other_source(place: BenchPlace, given: Sequence[DroneSource]) -> bool:
+    """Whether a lot is of other sources than the place is planned with, or of some of them only."""
+    planned = planned_sources(place)
+    return bool(planned) and {one.pk for one in planned} != {one.pk for one in given}
+
+
+def lot_words(lot: SemenLot, given: Sequence[DroneSource]) -> str:
+    """A lot by its source, a pool or mixture by those it is of."""
+    return str(lot.source) if lot.source is not None else and_words([str(source) for source in given])
+
+
+def _other_source(place: BenchPlace, lot: SemenLot, given: Sequence[DroneSource]) -> Broken | None:
+    if not is_other_source(place, given):
         return None
     return (
         "other_source",
         _("This place is planned with %(planned)s, the lot is of %(lot)s.")
-        % {"planned": place.source, "lot": lot.source or lot},
+        % {"planned": and_words([str(one) for one in planned_sources(place)]), "lot": lot_words(lot, given)},
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from accounts.access import Viewer
 from scheduling.models import DroneSource, SemenLot, SessionState
 from scheduling.planning.control import wilson
-from scheduling.queries.bench import LotView, lot_views
+from scheduling.queries.lots import LotView, lot_views
 
 LEAST_LOTS = 3  # an interval of a mean needs some; fewer say only the mean
 T_QUANTILE = 0.975

@@ -7,18 +7,19 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, Prefetch, QuerySet
 
-from scheduling.models import BenchPlace, BenchSession, Dose, QueenCheck, Season, SessionState
+from scheduling.models import BenchSession, Dose, QueenCheck, Season, SessionState
 from scheduling.models.batch import BenchState
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import elapsed_after, elapsed_hours
 from scheduling.planning.units import tenths_from_ul
 from scheduling.queries.events import EGGS_OR_BROOD
+from scheduling.queries.lots import weights_of_lot
 from scheduling.queries.season import settings_of
 
 
 @dataclass(frozen=True)
 class SecondDose:
-    """A queen whose first part is given and whose second part is due from `due_at` on."""
+    """A queen whose first part is given and whose second part is due from `due_at` on: of what the first was of."""
 
     first: Dose
     due_at: dt.datetime
@@ -85,20 +86,9 @@ def reserved_for_seconds(season: Season, *, settings: Settings | None = None) ->
         if session is None or session.state == SessionState.RUNNING:
             continue
         found[session.pk].queens += 1
-        for source, share in _sources(second.first.place):
+        for source, share in weights_of_lot(second.first.lot):
             found[session.pk].tenths[source] += dose * share
     return dict(found)
-
-
-def _sources(place: BenchPlace | None) -> list[tuple[int, float]]:
-    """Sources of her place, each with its share of the dose."""
-    if place is None:
-        return []
-    if place.source_id is not None:
-        return [(place.source_id, 1.0)]
-    parts = list(place.pool.parts.all()) if place.pool is not None else []
-    whole = sum(float(part.volume_tenths) for part in parts)
-    return [(part.source_id, float(part.volume_tenths) / whole) for part in parts]
 
 
 def next_session_for(second: SecondDose) -> BenchSession | None:
@@ -125,12 +115,10 @@ def _open(firsts: QuerySet[Dose], settings: Settings) -> list[SecondDose]:
             "batch_queen__queen",
             "batch_queen__batch__member",
             "session__season__cooperative",
-            "place__source",
-            "place__pool",
+            "place",
+            "lot",
         )
-        .prefetch_related(
-            Prefetch("batch_queen__doses", Dose.objects.filter(undone_at__isnull=True)), "place__pool__parts"
-        )
+        .prefetch_related(Prefetch("batch_queen__doses", Dose.objects.filter(undone_at__isnull=True)))
     )
     for dose in rows.order_by("given_at", "pk"):
         later = [one for one in dose.batch_queen.doses.all() if one.given_at > dose.given_at]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from scheduling.models import LotState, Season, SemenLot
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import days_later, local_day
-from scheduling.queries.bench import LotView, lot_views
+from scheduling.queries.lots import LotView, lot_views
 
 
 @dataclass(frozen=True)

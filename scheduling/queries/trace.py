@@ -20,7 +20,7 @@ from scheduling.models import (
     SemenLot,
     TipChange,
 )
-from scheduling.queries.bench import LotView, lot_views
+from scheduling.queries.lots import LotView, lot_views
 
 MOST_FOUND = 40
 

@@ -11,9 +11,10 @@ from scheduling.planning.ages import age_of_lot
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import queen_age_days
 from scheduling.planning.what_now import Fate, Outlook, SourceNow, Verdict, outlook, what_now
-from scheduling.queries.bench import BenchPage, BenchRow, LotView, bench_page, drone_ages
+from scheduling.queries.bench import BenchPage, BenchRow, bench_page, drone_ages
 from scheduling.queries.learned import SeasonLearned
 from scheduling.queries.ledger import ledger_order, priorities_words
+from scheduling.queries.lots import LotView
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_with_room
 from scheduling.queries.sources import season_learned, source_view

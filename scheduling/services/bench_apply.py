@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from accounts.models import Person
 from accounts.refusals import Refusal
 from scheduling.models import BatchQueen, BenchEntry, BenchPlace, BenchSession, DroneSource, EntryState, SemenLot
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_queens import (
     bench_set_aside,

@@ -25,7 +25,7 @@ from scheduling.models import (
     SemenLot,
     TallyOutcome,
 )
-from scheduling.queries.bench import lot_views
+from scheduling.queries.lots import lot_views
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_correct import Change, session_correct
 from scheduling.services.bench_guard import local_day

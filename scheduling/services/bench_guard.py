@@ -7,8 +7,11 @@ from zoneinfo import ZoneInfo
 from django.utils.translation import gettext as _
 
 from accounts.refusals import Refusal
-from scheduling.models import BenchSession, DroneSource, LotState, SemenLot, SessionState
+from scheduling.models import BenchPlace, BenchSession, DroneSource, LotState, SemenLot, SessionState
 from scheduling.planning.facts import Settings
+from scheduling.queries.bench_rules import is_accepted, lot_words, sources_that_suit
+from scheduling.queries.lots import lot_view, sources_of_lot
+from scheduling.queries.words import and_words, volume_words
 
 
 def locked_running(session: BenchSession) -> BenchSession:
@@ -76,3 +79,48 @@ def refuse_old_lot(lot: SemenLot, *, day: dt.date, settings: Settings) -> None:
 def refuse_ended(lot: SemenLot) -> None:
     if lot.state in {LotState.USED_UP, LotState.DISCARDED}:
         raise Refusal(_("%(lot)s is used up.") % {"lot": lot}, field="lot", rule="lot_ended")
+
+
+def refuse_lot_for(
+    lot: SemenLot, session: BenchSession, place: BenchPlace, volume_tenths: int, settings: Settings, *, now: dt.datetime
+) -> None:
+    """What no override lifts: another season's or source's semen, a health hold, a lot past its limit or empty."""
+    if lot.session.season_id != session.season_id or lot.state in {LotState.USED_UP, LotState.DISCARDED}:
+        raise Refusal(_("%(lot)s is used up or of another season.") % {"lot": lot}, field="lot", rule="lot_ended")
+    given = sources_of_lot(lot)
+    suits = sources_that_suit(place, settings)
+    if not is_accepted(place, lot, given, suits):
+        raise Refusal(
+            _("Her request accepts %(accepted)s, the lot is of %(lot)s. Take another lot, or set her aside.")
+            % {"accepted": and_words(sorted(str(source) for source in suits)), "lot": lot_words(lot, given)},
+            field="lot",
+            rule="lot_of_other_source",
+        )
+    for source in given:
+        refuse_source(source, day=session.day)
+    refuse_old_lot(lot, day=local_day(now, session), settings=settings)
+    if session.current_tip and not _is_of_tip(lot, session):
+        raise Refusal(
+            _("The tip in the holder has touched %(other)s. Take a new or cleaned tip first.")
+            % {"other": session.current_tip_source or _("a mixture")},
+            field="lot",
+            rule="tip_of_other_source",
+        )
+    if volume_tenths < 1:
+        raise Refusal(_("Enter a dose above 0 µl."), field="volume", rule="dose_positive")
+    left = lot_view(lot).free
+    if volume_tenths > left:
+        raise Refusal(
+            _("%(lot)s holds %(left)s by the record. Read the syringe first, or give less.")
+            % {"lot": lot, "left": volume_words(max(0, left))},
+            field="volume",
+            rule="lot_holds_less",
+        )
+
+
+def _is_of_tip(lot: SemenLot, session: BenchSession) -> bool:
+    """The tip in the holder has touched semen of this lot's source alone; of a mixture: of this mixture alone."""
+    if lot.source_id is not None or session.current_tip_source_id is not None:
+        return lot.source_id == session.current_tip_source_id
+    first = lot.session_id == session.pk and lot.tip == session.current_tip
+    return first or lot.tip_changes.filter(session=session, tip=session.current_tip).exists()

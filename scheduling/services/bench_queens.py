@@ -20,16 +20,15 @@ from scheduling.models import (
     BenchState,
     Co2Treatment,
     Dose,
-    LotState,
     PlaceState,
     SemenLot,
 )
-from scheduling.planning.facts import Settings
-from scheduling.queries.bench import lot_view, sources_of_lot
-from scheduling.queries.bench_rules import rules_to_set_aside, sources_accepted
+from scheduling.queries.bench_rules import rules_to_set_aside
+from scheduling.queries.lots import sources_of_lot
 from scheduling.queries.season import settings_of
-from scheduling.queries.words import and_words, day_words, volume_words
-from scheduling.services.bench_guard import local_day, locked_running, refuse_old_lot, refuse_source
+from scheduling.queries.words import day_words
+from scheduling.services.bench_guard import local_day, locked_running, refuse_lot_for
+from scheduling.services.semen_news import other_source_told, other_source_untold
 
 AWAY = [BenchState.SET_ASIDE, BenchState.LOST]
 
@@ -153,7 +152,9 @@ def dose_give(
         known = Dose.objects.filter(entry=entry).first() if entry else None
         if known is not None:
             return known
-        place = BenchPlace.objects.select_related("booking__batch", "source").get(pk=place.pk)
+        place = BenchPlace.objects.select_related("booking__batch", "booking__member", "source", "pool").get(
+            pk=place.pk
+        )
         again = more and place.state == PlaceState.DONE
         if (place.state != PlaceState.HELD and not again) or place.session_id != session.pk:
             raise Refusal(_("This place has been freed or dealt with."), rule="place_not_held")
@@ -168,8 +169,10 @@ def dose_give(
         settings = settings_of(session.season)
         _refuse_away(queen)
         _refuse_unborn(queen, session, now=now)
-        _refuse_lot(lot, session, place, volume_tenths, settings, now=now)
-        broken = rules_to_set_aside(queen, place, lot, volume_tenths, settings, session=session, now=now)
+        refuse_lot_for(lot, session, place, volume_tenths, settings, now=now)
+        broken = rules_to_set_aside(
+            queen, place, lot, volume_tenths, settings, given=sources_of_lot(lot), session=session, now=now
+        )
         if broken and not override_reason:
             rule, _text = broken[0]
             raise Refusal(
@@ -198,6 +201,7 @@ def dose_give(
         _set_state(queen, BenchState.INSEMINATED, session=session, by=by, now=now)
         place.state = PlaceState.DONE
         place.save(update_fields=["state"])
+        other_source_told(dose, by=by, now=now)
         audit_record(
             dose,
             action="dose.give",
@@ -226,6 +230,7 @@ def dose_undo(dose: Dose, *, by: Person, now: dt.datetime) -> Dose:
             _set_state(queen, BenchState.ON_HOOK, session=session, by=by, now=now)
         if dose.place_id is not None and not _is_dosed(dose.place_id):
             BenchPlace.objects.filter(pk=dose.place_id, state=PlaceState.DONE).update(state=PlaceState.HELD)
+        other_source_untold(dose, by=by, now=now)
         audit_record(dose, action="dose.undo", by=by, now=now, cooperative=session.season.cooperative)
     return dose
 
@@ -284,54 +289,6 @@ def queen_there(batch_queen: BatchQueen, *, session: BenchSession, by: Person, n
     dosed = queen.doses.filter(undone_at__isnull=True).exists()
     _set_state(queen, BenchState.INSEMINATED if dosed else BenchState.WAITING, session=session, by=by, now=now)
     return queen
-
-
-def _refuse_lot(
-    lot: SemenLot, session: BenchSession, place: BenchPlace, volume_tenths: int, settings: Settings, *, now: dt.datetime
-) -> None:
-    """What no override lifts: another season's or source's semen, a health hold, a lot past its limit or empty."""
-    if lot.session.season_id != session.season_id or lot.state in {LotState.USED_UP, LotState.DISCARDED}:
-        raise Refusal(_("%(lot)s is used up or of another season.") % {"lot": lot}, field="lot", rule="lot_ended")
-    if place.source is not None and lot.source_id != place.source_id:
-        accepted = sources_accepted(place.booking, settings)
-        if lot.source not in accepted:
-            raise Refusal(
-                _("Her request accepts %(accepted)s, the lot is of %(lot)s. Take another lot, or set her aside.")
-                % {
-                    "accepted": and_words(sorted({str(source) for source in [*accepted, place.source]})),
-                    "lot": lot.source or lot,
-                },
-                field="lot",
-                rule="lot_of_other_source",
-            )
-    for source in sources_of_lot(lot):
-        refuse_source(source, day=session.day)
-    refuse_old_lot(lot, day=local_day(now, session), settings=settings)
-    if session.current_tip and not _is_of_tip(lot, session):
-        raise Refusal(
-            _("The tip in the holder has touched %(other)s. Take a new or cleaned tip first.")
-            % {"other": session.current_tip_source or _("a mixture")},
-            field="lot",
-            rule="tip_of_other_source",
-        )
-    if volume_tenths < 1:
-        raise Refusal(_("Enter a dose above 0 µl."), field="volume", rule="dose_positive")
-    left = lot_view(lot).free
-    if volume_tenths > left:
-        raise Refusal(
-            _("%(lot)s holds %(left)s by the record. Read the syringe first, or give less.")
-            % {"lot": lot, "left": volume_words(max(0, left))},
-            field="volume",
-            rule="lot_holds_less",
-        )
-
-
-def _is_of_tip(lot: SemenLot, session: BenchSession) -> bool:
-    """The tip in the holder has touched semen of this lot's source alone; of a mixture: of this mixture alone."""
-    if lot.source_id is not None or session.current_tip_source_id is not None:
-        return lot.source_id == session.current_tip_source_id
-    first = lot.session_id == session.pk and lot.tip == session.current_tip
-    return first or lot.tip_changes.filter(session=session, tip=session.current_tip).exists()
 
 
 def _is_dosed(place_pk: int) -> bool:

@@ -32,14 +32,8 @@ from scheduling.models import (
 )
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import (
-    LotView,
-    lot_views,
-    lots_of_session,
-    semen_by_drone_queen,
-    store_of_session,
-    used_at,
-)
+from scheduling.queries.bench import lots_of_session, store_of_session, used_at
+from scheduling.queries.lots import LotView, lot_views, semen_by_drone_queen
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running
 from scheduling.services.mixtures import mixtures_follow
@@ -47,7 +41,7 @@ from scheduling.services.offers import standby_ask
 from scheduling.services.places import places_assign_queens
 from scheduling.services.plan_reminders import reminders_end_at_bench
 from scheduling.services.reminders import reminders_refresh_batch
-from scheduling.services.second_doses import second_doses_place, second_doses_remind
+from scheduling.services.second_doses import second_doses_follow, second_doses_place, second_doses_remind
 from scheduling.services.store_reminders import reminders_refresh_lot
 
 TOLERANCE_TENTHS = 5  # a lot may miss half a µl without a word: the scale is read to 0.1 µl, a few times
@@ -173,6 +167,7 @@ def bench_write(session: BenchSession, *, reason_for_rest: str, by: Person, now:
         reminders_refresh_batch(batch, now=now, by=by)
     for lot in [*emptied, *(view.lot for view in lots_of_session(session))]:
         reminders_refresh_lot(lot, now=now, by=by)
+    second_doses_follow(session)
     second_doses_remind(session, now=now, by=by)
     standby_ask(session.season, now=now)
     return matings

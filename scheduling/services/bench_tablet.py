@@ -12,15 +12,17 @@ from accounts.models import Person
 from scheduling.models import BatchQueen, BenchPlace, BenchSession, DroneSource
 from scheduling.planning.facts import Settings
 from scheduling.planning.units import tenths_from_ul
-from scheduling.queries.bench import BenchPage, BenchRow, LotView, bench_page, sources_of_lot
+from scheduling.queries.bench import BenchPage, BenchRow, bench_page
 from scheduling.queries.bench_log import bench_state, confirmed_up_to, entries_to_look_at, entry_words, ms_of
 from scheduling.queries.bench_rules import (
     first_co2_counts_from,
     first_co2_words,
     is_first_co2_asked,
+    planned_sources,
     queen_age_rule,
     sources_accepted,
 )
+from scheduling.queries.lots import LotView, sources_of_lot
 from scheduling.queries.place_again import LIVE
 from scheduling.queries.season import settings_of
 from scheduling.queries.what_now import facts_for_tablet
@@ -39,6 +41,9 @@ def tablet_data(session: BenchSession, *, device: UUID | None, person: Person, n
         if row.batch_queen is not None:
             queen = state["queens"][str(row.batch_queen.pk)]
             queen["given"] = row.dosed_tenths
+    of_lots = {str(view.lot.entry): sources_of_lot(view.lot) for view in page.lots}
+    for entry, sources in of_lots.items():
+        state["lots"][entry]["sources"] = [source.pk for source in sources]
     return {
         "protocol": PROTOCOL,
         "server_at": now.isoformat(),
@@ -58,7 +63,7 @@ def tablet_data(session: BenchSession, *, device: UUID | None, person: Person, n
             }
             for source in DroneSource.objects.filter(season=session.season_id, withdrawn_at__isnull=True)
         },
-        "lots": {str(view.lot.entry): _lot(view, session, now) for view in page.lots},
+        "lots": {str(view.lot.entry): _lot(view, session, now, of_lots[str(view.lot.entry)]) for view in page.lots},
         "what_now": facts_for_tablet(session, page),
         "dose_limit": tenths_from_ul(settings.dose_limit_ul),
         "first_co2": {
@@ -85,6 +90,7 @@ def _place(row: BenchRow, settings: Settings) -> dict[str, Any]:
         "position": place.position,
         "dose": place.dose_tenths,
         "source": place.source_id,
+        "planned": [source.pk for source in planned_sources(place)],
         "accepted": [source.pk for source in sources_accepted(place.booking, settings)],
         "batch": place.booking.batch_id,
         "booking": place.booking_id,
@@ -111,7 +117,7 @@ def _queens(page: BenchPage, session: BenchSession, settings: Settings) -> dict[
     }
 
 
-def _lot(view: LotView, session: BenchSession, now: dt.datetime) -> dict[str, Any]:
+def _lot(view: LotView, session: BenchSession, now: dt.datetime, sources: list[DroneSource]) -> dict[str, Any]:
     settings = settings_of(session.season)
     day = local_day(now, session)
     return {
@@ -119,6 +125,6 @@ def _lot(view: LotView, session: BenchSession, now: dt.datetime) -> dict[str, An
         "label": view.lot.label,
         "here": view.lot.session_id == session.pk,
         "pool": view.lot.semen_batch is None and view.lot.source_id is None,
-        "held": next((words for source in sources_of_lot(view.lot) if (words := _held(source, session))), ""),
+        "held": next((words for source in sources if (words := _held(source, session))), ""),
         "too_old": words_if_refused(lambda: refuse_old_lot(view.lot, day=day, settings=settings)),
     }

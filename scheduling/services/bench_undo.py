@@ -18,7 +18,7 @@ from scheduling.models import (
     MovementKind,
     SemenLot,
 )
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import locked_running
 from scheduling.services.bench_queens import dose_undo

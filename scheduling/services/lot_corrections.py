@@ -11,19 +11,22 @@ from django.utils.translation import gettext as _
 
 from accounts.models import Person
 from accounts.refusals import Refusal
-from scheduling.models import BenchSession, DroneSource, LotMovement, MovementKind, SemenLot, TipChange
-from scheduling.queries.bench import lot_view
+from scheduling.models import BenchSession, Dose, DroneSource, LotMovement, MovementKind, SemenLot, TipChange
+from scheduling.queries.lots import lot_view
+from scheduling.queries.trace import lots_with_mixtures
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_correct import Change, session_correct
 from scheduling.services.lots import ages_of_drones, lot_move
 from scheduling.services.mixtures import mixtures_follow, mixtures_of
+from scheduling.services.semen_news import other_source_told
 from scheduling.services.tips import tip_named, tip_refuse_of_others
 
 
 def lot_source_correct(
     lot: SemenLot, *, source: DroneSource, reason: str, by: Person, now: dt.datetime
 ) -> BenchSession:
-    """Of which source a lot really was. Its doses, drones, mixtures, matings and second doses follow.
+    """Of which source a lot really was. Its doses, drones, mixtures, matings and second doses follow,
+    and whose queens got another source than planned are told.
 
     Its label stays: it is what stands on the syringe and in the store.
     """
@@ -41,6 +44,8 @@ def lot_source_correct(
         fresh.drones_from_days, fresh.drones_to_days = ages_of_drones([source], session)
         fresh.save(update_fields=["source", "drones_from_days", "drones_to_days"])
         mixtures_follow(mixtures_of(fresh), by=by, now=now)
+        for dose in Dose.objects.filter(lot__in=lots_with_mixtures({fresh.pk}), undone_at__isnull=True):
+            other_source_told(dose, why=reason.strip(), by=by, now=now)
         return Change(_("Source of %(lot)s") % {"lot": lot}, str(before), str(source))
 
     return session_correct(lot.session, reason=reason, act=act, by=by, now=now)

@@ -22,7 +22,8 @@ from scheduling.models import (
     SessionState,
     TallyOutcome,
 )
-from scheduling.queries.bench import drone_ages, lot_view
+from scheduling.queries.bench import drone_ages
+from scheduling.queries.lots import lot_view
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running, refuse_ended, refuse_source
 from scheduling.services.store_reminders import reminders_refresh_lot

@@ -14,7 +14,7 @@ from breeding.models import Queen
 from breeding.services.matings import Share, semen_batch_correct, semen_batch_make, semen_batch_withdraw
 from scheduling.models import BenchSession, LotMovement, LotState, MovementKind, SemenLot
 from scheduling.planning.semen import add_up, semen_of_dose
-from scheduling.queries.bench import LotView, lot_view, semen_by_drone_queen, sources_of_lot
+from scheduling.queries.lots import LotView, lot_view, semen_by_drone_queen, sources_of_lot
 from scheduling.queries.season import settings_of
 from scheduling.queries.words import volume_words
 from scheduling.services.bench_guard import local_day, locked_running, refuse_ended, refuse_old_lot, refuse_source

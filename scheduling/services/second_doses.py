@@ -20,7 +20,7 @@ def second_doses_place(session: BenchSession) -> list[BenchPlace]:
     """Add a place at the end of the order for every second dose that is due; twice adds nothing.
 
     Runs inside the caller's transaction, with the session locked. It is never the plan's place: the plan is done
-    with these queens, so no later plan can take it away.
+    with these queens, so no later plan can take it away. Its source is that of the lot which gave the first part.
     """
     there = BenchPlace.objects.filter(session=session).exclude(state=PlaceState.FREED)
     known = set(there.values_list("batch_queen_id", flat=True))
@@ -39,7 +39,7 @@ def second_doses_place(session: BenchSession) -> list[BenchPlace]:
                 plan_id=first.place.plan_id,
                 booking_id=first.place.booking_id,
                 batch_queen=first.batch_queen,
-                source_id=first.place.source_id,
+                source_id=first.lot.source_id,
                 dose_tenths=dose,
                 co2_before=first.place.co2_before,
                 is_second=True,
@@ -47,6 +47,13 @@ def second_doses_place(session: BenchSession) -> list[BenchPlace]:
         )
         known.add(first.batch_queen_id)
     return added
+
+
+def second_doses_follow(session: BenchSession) -> None:
+    """Second parts that stand in an order already are of what the first part was of, also after a correction."""
+    for second in second_doses_of(session):
+        places = BenchPlace.objects.filter(batch_queen=second.first.batch_queen_id, is_second=True)
+        places.filter(state=PlaceState.HELD).update(source_id=second.first.lot.source_id)
 
 
 def second_doses_remind(session: BenchSession, *, now: dt.datetime, by: Person | None) -> None:

@@ -12,7 +12,7 @@ from accounts.told import told as _
 from breeding.models import EvaluationRun
 from scheduling.models import DroneSource, LotState, Reminder, SemenLot
 from scheduling.planning.timing import days_later, local_day, local_to_utc, lot_steps
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.queries.season import settings_of
 from scheduling.queries.sources import zone_name_of_source
 from scheduling.queries.words import told_words, volume_told

@@ -8,7 +8,8 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from accounts.http import now_of, today_of, tried, tried_with_message
 from scheduling.forms.bench import LotForm, PoolForm, ReadingForm, TakeOutForm, TallyForm, TipForm, ViabilityForm
-from scheduling.queries.bench import lot_view, lots_of_session
+from scheduling.queries.bench import lots_of_session
+from scheduling.queries.lots import lot_view
 from scheduling.services.lots import (
     lot_open,
     lot_read,

@@ -4,7 +4,7 @@ import pytest
 from playwright.sync_api import expect
 
 from scheduling.models import BenchEntry, BenchPlace, Dose, EntryState, SemenLot, TipChange
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from tests.browser.conftest import Switch
 from tests.browser.relay import Relay
 from tests.browser.tablet import assert_server_has

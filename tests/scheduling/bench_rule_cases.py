@@ -10,11 +10,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from scheduling.models import BatchQueen, BenchPlace, QueenBatch, SemenLot
+from scheduling.models import BatchQueen, BenchPlace, DroneSource, QueenBatch, SemenLot
 from scheduling.services.bench_queens import bench_set_aside
 from scheduling.services.lots import lot_open, lot_read
 from scheduling.services.mixtures import lots_mix
-from tests.factories import NOW, BatchQueenFactory, BenchPlaceFactory, BenchSessionFactory, BookingSourceFactory
+from tests.factories import (
+    NOW,
+    BatchQueenFactory,
+    BenchPlaceFactory,
+    BenchSessionFactory,
+    BookingSourceFactory,
+    DroneSourceFactory,
+)
 from tests.scheduling.device import Device
 from tests.scheduling.test_bench import Bench
 
@@ -282,6 +289,86 @@ def a_drone_counted_to_a_mixture(bench: Bench, device: Device) -> None:
 def a_dose_of_a_lot_through_the_tip_of_its_mixture(bench: Bench, device: Device) -> None:
     mix(bench, device)
     dose(bench, device, str(device.kept[0].id))
+
+
+# Places that are planned with a mixture
+
+
+def planned_mixture(bench: Bench) -> DroneSource:
+    """Every place is planned with a mixture of both sources; the request accepts a third too. Gives back a fourth."""
+    season = bench.session.season
+    mixture = bench.places[0].plan.pools.create(session=bench.session, name="P1")
+    for source in (bench.source, bench.other):
+        mixture.parts.create(source=source, volume_tenths=120)
+    BenchPlace.objects.update(source=None, pool=mixture)
+    third, fourth = DroneSourceFactory(season=season), DroneSourceFactory(season=season)
+    BookingSourceFactory(booking=bench.booking, source=third)
+    return fourth
+
+
+def opened(device: Device, source: DroneSource, tip: str) -> str:
+    lot = str(device.tap("lot_open", source=source.pk, tip=tip).id)
+    device.tap("reading", lot=lot, volume=200, left=0)
+    return lot
+
+
+@case()
+def a_dose_of_the_mixture_that_was_planned(bench: Bench, device: Device) -> None:
+    planned_mixture(bench)
+    dose(bench, device, mix(bench, device))
+
+
+@case()
+def a_dose_of_a_pool_of_the_sources_that_were_planned(bench: Bench, device: Device) -> None:
+    planned_mixture(bench)
+    lot = pool(bench, device)
+    device.tap("reading", lot=lot, volume=200, left=0)
+    dose(bench, device, lot)
+
+
+@case("other_source", "ask")
+def a_dose_of_one_source_where_a_mixture_was_planned(bench: Bench, device: Device) -> None:
+    planned_mixture(bench)
+    dose(bench, device, device.lot())
+
+
+@case()
+def a_dose_of_one_source_where_a_mixture_was_planned_for_a_reason(bench: Bench, device: Device) -> None:
+    planned_mixture(bench)
+    dose(bench, device, device.lot(), override_reason="no drones of the other came")
+
+
+@case("other_source", "ask")
+def a_dose_of_a_mixture_with_a_source_accepted_besides(bench: Bench, device: Device) -> None:
+    planned_mixture(bench)
+    third = bench.booking.accepted.get().source
+    dose(bench, device, mix(bench, device, lots=[device.lot(), opened(device, third, "T3")]))
+
+
+@case("lot_of_other_source", "stop")
+def a_dose_of_a_mixture_with_a_source_she_does_not_accept(bench: Bench, device: Device) -> None:
+    fourth = planned_mixture(bench)
+    made = mix(bench, device, lots=[device.lot(), opened(device, fourth, "T4")])
+    dose(bench, device, made, override_reason="no drones came")
+
+
+@case("lot_of_other_source", "stop")
+def a_dose_of_one_source_she_does_not_accept_where_a_mixture_was_planned(bench: Bench, device: Device) -> None:
+    fourth = planned_mixture(bench)
+    dose(bench, device, opened(device, fourth, "T4"), override_reason="no drones came")
+
+
+@case("lot_of_other_source", "stop")
+def a_dose_of_a_mixture_on_the_tables_with_a_source_she_does_not_accept(bench: Bench, device: Device) -> None:
+    fourth = planned_mixture(bench)
+    parts = {bench.lot(): 50, bench.lot(source=fourth, tip="T4"): 50}
+    made = lots_mix(bench.session, parts=parts, tip="M1", by=bench.by, now=NOW)
+    dose(bench, device, str(made.entry), override_reason="no drones came")
+
+
+@case("lot_of_other_source", "stop")
+def a_dose_of_a_mixture_where_one_source_was_planned(bench: Bench, device: Device) -> None:
+    dose(bench, device, mix(bench, device), override_reason="as it is there")
 
 
 # Tips once more: what a tip has touched, and mixtures, each a source of its own

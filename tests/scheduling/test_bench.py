@@ -27,7 +27,8 @@ from scheduling.models import (
     ReminderState,
     SemenLot,
 )
-from scheduling.queries.bench import bench_page, lot_view
+from scheduling.queries.bench import bench_page
+from scheduling.queries.lots import lot_view
 from scheduling.services.bench_queens import bench_set_aside, bench_take_back, co2_start, co2_stop, dose_give, dose_undo
 from scheduling.services.bench_session import session_close, session_start
 from scheduling.services.lots import lot_open, lot_read, lot_take_out, lot_tally, lot_tally_undo

@@ -21,7 +21,7 @@ from scheduling.models import (
     Reminder,
     SemenLot,
 )
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.services.bench_correct import dose_correct
 from scheduling.services.bench_entries import entry_again
 from scheduling.services.bench_session import session_close

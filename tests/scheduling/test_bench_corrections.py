@@ -10,7 +10,7 @@ from django.urls import reverse
 from accounts.models import AuditEntry, Role
 from breeding.models import Mating, MatingShare, QueenStatus, SemenBatchShare
 from scheduling.models import BenchPlace, Co2Treatment, DroneTally, PlaceState, Reminder
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.services.bench_corrections import co2_correct, fate_correct, tally_correct
 from scheduling.services.bench_queens import co2_start, co2_stop
 from scheduling.services.bench_session import session_close

@@ -8,8 +8,8 @@ import pytest
 
 from accounts.refusals import Refusal
 from scheduling.models import BenchEntry, Co2Treatment, Dose, DroneTally, EntryState, SemenLot
-from scheduling.queries.bench import lot_view
 from scheduling.queries.bench_log import bench_state, confirmed_up_to, entry_words
+from scheduling.queries.lots import lot_view
 from scheduling.services import entry_log
 from scheduling.services.bench_entries import entries_take, entry_again, entry_let_be
 from scheduling.services.bench_session import session_close

@@ -7,8 +7,8 @@ import pytest
 
 from breeding.models import Mating, SemenBatch
 from scheduling.models import BenchEntry, BenchPlace, EntryState, LotState, SemenLot
-from scheduling.queries.bench import lot_view
 from scheduling.queries.bench_log import bench_state, entry_words
+from scheduling.queries.lots import lot_view
 from scheduling.services.bench_entries import entry_again
 from scheduling.services.bench_session import session_close
 from scheduling.services.entry_log import Sent

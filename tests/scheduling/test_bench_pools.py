@@ -9,8 +9,9 @@ from breeding.models import Mating, MatingKind
 from scheduling.forms.bench_correct import CorrectDronesForm
 from scheduling.models import BenchPlace, DroneCall, DroneSource, LotPart, SemenLot
 from scheduling.planning.what_now import Fate
-from scheduling.queries.bench import bench_page, lot_view, sources_of_lot
+from scheduling.queries.bench import bench_page
 from scheduling.queries.ledger import ledger_of
+from scheduling.queries.lots import lot_view, sources_of_lot
 from scheduling.queries.sources import source_view
 from scheduling.queries.trace import trace_of_queen, trace_of_source
 from scheduling.queries.what_now import sources_before, what_now_of

@@ -22,8 +22,9 @@ from scheduling.models import (
     TipChange,
 )
 from scheduling.queries.batches import batches_with_facts
-from scheduling.queries.bench import bench_page, lot_view
+from scheduling.queries.bench import bench_page
 from scheduling.queries.events import events_of_queen
+from scheduling.queries.lots import lot_view
 from scheduling.queries.second_doses import second_doses_at, second_doses_open
 from scheduling.services.bench_queens import bench_set_aside, dose_give, dose_undo
 from scheduling.services.bench_session import session_close, session_start

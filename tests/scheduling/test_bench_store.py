@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from accounts.models import AuditEntry, Role
 from scheduling.models import BenchPlace, BenchSession, LotMovement, LotState, MovementKind, QueenBatch, SemenLot
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.services.bench_correct import dose_correct
 from scheduling.services.bench_corrections import lot_out_correct
 from scheduling.services.bench_queens import dose_give

@@ -17,7 +17,7 @@ from accounts.webhooks import secret_make
 from breeding.services.variances.asking import estimate_ask
 from scheduling.models import QueenBatch, Reminder
 from scheduling.planning.timing import To
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.queries.tellings import circles_of, ladder_of, reminders_to_tell
 from scheduling.reminder_kinds import KINDS, SUMMARY, WEBHOOK_OFF
 from scheduling.services.batches import batch_add, batch_eggs_seen

@@ -16,8 +16,8 @@ from scheduling.models import (
     SemenLot,
     TipChange,
 )
-from scheduling.queries.bench import lot_view
 from scheduling.queries.ledger import ledger_of
+from scheduling.queries.lots import lot_view
 from scheduling.queries.trace import trace_of_queen, trace_of_source
 from scheduling.services.bench_session import session_close
 from scheduling.services.lot_corrections import lot_source_correct, mixture_correct, tip_correct

@@ -32,7 +32,7 @@ from scheduling.planning.facts import FACTS
 from scheduling.planning.problem_file import problem_from_json
 from scheduling.planning.timing import BatchState, CohortState
 from scheduling.queries.batches import batch_views
-from scheduling.queries.bench import lot_views
+from scheduling.queries.lots import lot_views
 from scheduling.queries.plan_rows import pure_plan
 from scheduling.queries.season import settings_of
 from scheduling.queries.sources import source_views

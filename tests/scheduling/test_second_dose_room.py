@@ -127,19 +127,18 @@ def test_nothing_is_set_aside_where_no_second_part_will_come(world: SplitWorld, 
 
 
 def test_a_split_from_a_pool_takes_of_each_source_its_share(world: SplitWorld) -> None:
-    world.first_part()
-    pool = world.plan.pools.create(session=world.friday, name="P1")
+    lot = world.first_part().lot
     other = world.source.season.sources.create(
         member=world.source.member,
         drone_queen=world.booking.batch.mother,
         name="Moss",
         letter="Z",
     )
-    pool.parts.create(source=world.source, volume_tenths=60)
-    pool.parts.create(source=other, volume_tenths=20)
-    world.place.source, world.place.pool = None, pool
-    world.place.save()
-    assert dict(reserved_for_seconds(world.season)[world.sunday.pk].tenths) == {world.source.pk: 30.0, other.pk: 10.0}
+    lot.source = None
+    lot.save()
+    lot.parts.create(source=world.source, drones=30)
+    lot.parts.create(source=other, drones=20)
+    assert dict(reserved_for_seconds(world.season)[world.sunday.pk].tenths) == {world.source.pk: 24.0, other.pk: 16.0}
 
 
 def test_the_keeper_of_the_drones_is_asked_for_them_and_they_are_not_planned_twice(world: SplitWorld) -> None:

@@ -23,7 +23,7 @@ from scheduling.models import (
     TallyOutcome,
 )
 from scheduling.planning.facts import Settings
-from scheduling.queries.bench import lot_view
+from scheduling.queries.lots import lot_view
 from scheduling.queries.season import settings_of
 from scheduling.services.bench_queens import bench_set_aside, co2_start, co2_stop, dose_give
 from scheduling.services.bench_session import session_close, session_start

@@ -66,7 +66,8 @@ function putInHolder(state, lot, name) {
 
 const STEPS = {
   lot_open(state, entry, tap) {
-    state.lots[entry] = lotNew(tap.facts.source, tap.facts.tip, tap.facts.parts);
+    const { source, tip, parts } = tap.facts;
+    state.lots[entry] = { ...lotNew(source, tip, parts), sources: parts ? parts.map(([of]) => of) : [source] };
     putInHolder(state, entry, tap.facts.tip);
   },
   tally: (state, entry, tap) => addTally(state, tap.facts, 1),
@@ -82,7 +83,8 @@ const STEPS = {
     else if (lot.state === "stored" && !lotLeft(lot)) lot.state = "discarded";
   },
   mix(state, entry, tap) {
-    const mixture = lotNew(null, tap.facts.tip);
+    const whose = tap.facts.lots.map(([lot]) => state.lots[lot].sources);
+    const mixture = { ...lotNew(null, tap.facts.tip), sources: whose.includes(null) ? null : [...new Set(whose.flat())] };
     for (const [lot, volume] of tap.facts.lots) {
       state.lots[lot].mixed_out += volume;
       mixture.mixed_in += volume;
@@ -194,6 +196,7 @@ function kept({ queens, lots, tip }) {
   for (const lot of Object.values(lots)) {
     lot.tips ??= [lot.tip];
     lot.pooled ??= 0;
+    lot.sources ??= lot.source === null ? null : [lot.source]; // null: a pool or mixture of which nobody told it yet
   }
   tip.lot ??= null;
 }

@@ -48,7 +48,8 @@ const lotOrSource = (state, data, words, source, lot) =>
   source === null && lot in state.lots ? lotLabel(state, data, lot) : sourceName(data, words, source);
 
 // A hold, or semen past its limit, as the server knew when the page was last fresh.
-const heldWords = (data, id, lot) => data.sources[lot.source]?.held || data.lots[id]?.held || data.lots[id]?.too_old;
+const heldWords = (data, id, lot) =>
+  (lot.sources ?? []).map((source) => data.sources[source]?.held).find(Boolean) || data.lots[id]?.held || data.lots[id]?.too_old;
 
 export function refuseTip({ state, data, words, facts }) {
   if (!facts.tip) return { stop: words("tip_named") };
@@ -110,6 +111,25 @@ export function refuseGiveOn({ state, data, words, facts }) {
   return free ? null : { stop: words("not_free") };
 }
 
+// Whether a lot is what her place is planned with, and whether it may be taken for it at all. A page kept before an
+// update may not know what is accepted, or which sources a mixture is of: the server does.
+function whoseLot({ source, planned = source === null ? [] : [source], accepted = [] }, { source: own, sources }) {
+  const suits = [...new Set([...planned, ...accepted])];
+  if (source !== null) return { planned, suits, isOther: own !== source, isAccepted: suits.includes(own) };
+  const given = sources ?? planned;
+  const isOther = planned.length > 0 && (given.length !== planned.length || given.some((id) => !planned.includes(id)));
+  return { planned, suits, isOther, isAccepted: !sources || !suits.length || given.every((id) => suits.includes(id)) };
+}
+
+const names = (data, words, sources) =>
+  sources
+    .map((id) => sourceName(data, words, id))
+    .sort()
+    .join(", ");
+
+const lotWords = (data, words, { source, sources }) =>
+  source === null && sources ? names(data, words, sources) : sourceName(data, words, source);
+
 // `now`: the moment of the dose, in milliseconds of the server's clock.
 export function refuseDose({ state, data, words, facts, ul, now }) {
   const info = data.places.find((one) => one.id === facts.place);
@@ -120,13 +140,9 @@ export function refuseDose({ state, data, words, facts, ul, now }) {
   if (!queen) return { stop: words("no_queen") };
   if (AWAY.includes(queen.state)) return { stop: words("away") };
   if (!lot) return { stop: words("no_lot") };
-  const isOther = info.source !== null && lot.source !== info.source;
-  // A page kept before an update may not know what is accepted: then no other source than planned is.
-  const accepted = info.accepted ?? [];
-  if (isOther && !accepted.includes(lot.source)) {
-    const names = [...new Set([...accepted, info.source])].map((id) => sourceName(data, words, id));
-    const facts = { accepted: names.sort().join(", "), lot: sourceName(data, words, lot.source) };
-    return { stop: words("not_accepted", facts) };
+  const { planned, isOther, suits, isAccepted } = whoseLot(info, lot);
+  if (!isAccepted) {
+    return { stop: words("not_accepted", { accepted: names(data, words, suits), lot: lotWords(data, words, lot) }) };
   }
   const held = heldWords(data, facts.lot, lot);
   if (held) return { stop: held };
@@ -137,7 +153,7 @@ export function refuseDose({ state, data, words, facts, ul, now }) {
   if (facts.volume < 1) return { stop: words("dose_positive") };
   if (facts.volume > free(lot)) return { stop: words("lot_less", { left: ul(Math.max(0, free(lot))) }) };
   const { age } = data.queens[place.queen] ?? {};
-  const other = isOther && [info.source, lot.source].map((id) => sourceName(data, words, id));
+  const other = isOther && [names(data, words, planned), lotWords(data, words, lot)];
   return toSetAside({ data, info, other, age, queen, words, facts, ul, now });
 }
 
