@@ -1,4 +1,4 @@
-"""Oneself, the members of the cooperative, apiaries."""
+"""Oneself, and apiaries."""
 
 from typing import Any
 
@@ -14,7 +14,7 @@ from accounts.access import Viewer, can_act_for, require
 from accounts.api import fields as f
 from accounts.api import filters
 from accounts.api.views import Endpoint, Readable
-from accounts.models import Apiary, ApiToken, Member
+from accounts.models import Apiary, ApiToken
 from accounts.queries.people import apiaries_seen_by, members_acted_for_by, members_seen_by
 from accounts.services.apiaries import FIELDS, apiary_add, apiary_change, apiary_close, apiary_reopen
 
@@ -59,22 +59,6 @@ class MeEndpoint(Endpoint):
                 "scopes": token.scopes if isinstance(token, ApiToken) else None,
             }
         )
-
-
-class MemberShown(f.Shown):
-    class Meta:
-        model = Member
-        fields = ["id", "name", "left_on"]
-
-
-class MemberEndpoint(Readable, Endpoint):
-    """The members of the cooperative, by name. Their people and addresses are not given out here."""
-
-    shown = MemberShown
-    ordering_fields = ("name",)
-
-    def seen(self, viewer: Viewer) -> QuerySet[Member]:
-        return members_seen_by(viewer).order_by("pk")
 
 
 class ApiaryShown(f.Shown):

@@ -13,7 +13,9 @@ class Scope(models.TextChoices):
     SEASON = "write:season", _("Change batches, drone sources and counts")
     BOOKINGS = "write:bookings", _("Book places and answer offers")
     REMINDERS = "write:reminders", _("Settle reminders")
-    PLANNING = "write:planning", _("Plan crosses, bench days and plans")
+    PLANNING = "write:planning", _("Plan crosses, seasons, bench days and plans")
+    BENCH = "write:bench", _("Write the bench record")
+    PEOPLE = "write:people", _("Manage members, people and roles")
 
 
 class ApiToken(models.Model):

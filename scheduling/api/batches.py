@@ -49,23 +49,6 @@ def whose(thing: object, member: object) -> str:
     return _("%(thing)s belongs to %(member)s.") % {"thing": thing, "member": member}
 
 
-class SeasonShown(f.Shown):
-    class Meta:
-        model = Season
-        fields = ["id", "year", "starts_on", "ends_on", "closed_at", "even_shares_first", "given_counts", "offer_hours"]
-
-
-class SeasonEndpoint(Readable, Endpoint):
-    """The seasons of the cooperative."""
-
-    shown = SeasonShown
-    ordering_fields = ("year",)
-    ordering = ("-year",)
-
-    def seen(self, viewer: Viewer) -> QuerySet[Season]:
-        return seasons_seen_by(viewer)
-
-
 class BatchShown(f.Shown):
     class Meta:
         model = QueenBatch

@@ -1,11 +1,14 @@
 """The part of this app in /api/v1/."""
 
 from accounts.api.routes import routes
-from scheduling.api.batches import BatchEndpoint, BatchQueenEndpoint, SeasonEndpoint
+from scheduling.api.batches import BatchEndpoint, BatchQueenEndpoint
 from scheduling.api.bench import Co2Endpoint, DoseEndpoint, LotEndpoint
+from scheduling.api.bench_log import BenchEntryEndpoint, PlaceEndpoint
 from scheduling.api.bookings import BookingEndpoint, OfferEndpoint
-from scheduling.api.planning import BenchEndpoint, PlanEndpoint, SessionEndpoint
+from scheduling.api.plan_moves import PlanMovesEndpoint, WhatIfEndpoint
+from scheduling.api.planning import BenchEndpoint, SessionEndpoint
 from scheduling.api.reminders import ReminderEndpoint
+from scheduling.api.season import SeasonEndpoint
 from scheduling.api.sources import CohortEndpoint, SourceEndpoint
 
 urlpatterns = routes(
@@ -19,8 +22,11 @@ urlpatterns = routes(
         "offers": OfferEndpoint,
         "benches": BenchEndpoint,
         "sessions": SessionEndpoint,
-        "plans": PlanEndpoint,
+        "plans": PlanMovesEndpoint,
+        "what-ifs": WhatIfEndpoint,
         "reminders": ReminderEndpoint,
+        "places": PlaceEndpoint,
+        "bench-entries": BenchEntryEndpoint,
         "lots": LotEndpoint,
         "doses": DoseEndpoint,
         "co2-treatments": Co2Endpoint,

@@ -1,6 +1,7 @@
 """A cooperative with one of each kind of thing, and people who look at it from every side."""
 
 import datetime as dt
+import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -9,11 +10,12 @@ import pytest
 from django.core.cache import cache
 from django.test import Client
 
-from accounts.models import Cooperative, Member, Person, Role
+from accounts.models import Cooperative, Job, Member, Person, Role
+from accounts.services.invitations import invitation_make
 from breeding.models import EvaluationRun, Merit, SemenBatch
 from breeding.services.crosses import cross_save
 from breeding.services.traits import traits_make
-from scheduling.models import Co2Treatment, Dose, Offer, SemenLot
+from scheduling.models import BenchEntry, Co2Treatment, Dose, Offer, SemenLot
 from tests.factories import (
     NOW,
     ApiaryFactory,
@@ -60,8 +62,8 @@ class House:
     people: dict[str, Person]
     things: dict[str, Any] = field(default_factory=dict)
 
-    def id_of(self, thing: str) -> int:
-        return int(self.things[thing].pk)
+    def id_of(self, thing: str) -> Any:
+        return self.things[thing].pk
 
 
 def make_house() -> House:
@@ -102,8 +104,13 @@ def _stock(house: House) -> None:
         cooperative, mother=queen, shares={mother: 1}, season_year=TODAY.year, by=None,
         now=dt.datetime.now(tz=dt.UTC),
     )  # fmt: skip
+    invited, _link = invitation_make(
+        cooperative, name="Ada", email="ada@example.org", member=member, by=house.people["coordinator"],
+        now=dt.datetime.now(tz=dt.UTC),
+    )  # fmt: skip
     things.update(
         member=member, apiary=apiary, queen=queen, line=line, semen_batch=semen, colony=colony, trait=trait,
+        person=house.people["member"], invitation=invited,
         score=ScoreFactory(colony=colony, queen=queen, trait=trait, value=3), evaluation=run, cross=cross,
     )  # fmt: skip
 
@@ -134,7 +141,16 @@ def _season(house: House) -> None:
     )
     co2 = Co2Treatment.objects.create(batch_queen=batch_queen, session=session, started_at=now)
     reminder = ReminderFactory(member=member, due_at=now - DAY / 24)
+    asked = Job.objects.create(
+        cooperative=house.cooperative, kind="what_if", requested_at=now,
+        arguments={"plan": plan.pk, "change": {"kind": "level", "value": "0.9"}},
+    )  # fmt: skip
+    entry = BenchEntry.objects.create(
+        session=session, device=uuid.uuid4(), number=1, kind="wave", device_at=now, offset_ms=0, at=now,
+        by=house.people["operator"], received_at=now, state="look", rule="unreadable", words="What is this?",
+    )  # fmt: skip
     things.update(
+        what_if=asked, entry=entry, place=place,
         season=season, batch=batch, batch_queen=batch_queen, source=source, cohort=cohort, bench=bench,
         session=session, booking=booking, plan=plan, offer=offer, lot=lot, dose=dose, co2=co2, reminder=reminder,
     )  # fmt: skip
