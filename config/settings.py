@@ -72,6 +72,7 @@ FILE_UPLOAD_HANDLERS = [
     "django.core.files.uploadhandler.TemporaryFileUploadHandler",
 ]
 MIDDLEWARE = [
+    "accounts.head_answers.HeadMiddleware",
     "accounts.request_id.RequestIdMiddleware",
     "config.metrics.RequestMetricsMiddleware",
     "django.middleware.security.SecurityMiddleware",
