@@ -65,6 +65,13 @@ def without_503() -> None:
     setattr(troubles, "is_trouble_of_the_database", lambda error: False)  # noqa: B010 - imported there
 
 
+def without_immediate() -> None:
+    """A transaction of SQLite takes its lock only when it first writes."""
+    from django.db import connections
+
+    connections.settings["default"]["OPTIONS"]["transaction_mode"] = None
+
+
 GUARDS: dict[str, Callable[[], None]] = {
     "locks": without_locks,
     "marks": without_marks,
@@ -72,6 +79,7 @@ GUARDS: dict[str, Callable[[], None]] = {
     "lease": without_lease,
     "names": without_names,
     "503": without_503,
+    "immediate": without_immediate,
 }
 
 
@@ -92,6 +100,14 @@ def shorten(*, lease: float | None, tick: float | None, silent_after: float | No
     if silent_after is not None:
         health.HEARTBEAT_MAX_AGE = dt.timedelta(seconds=silent_after)
         middleware.LOOK_SECONDS = silent_after / 2
+
+
+def begin_at(moment: dt.datetime) -> None:
+    """The program's clock starts at a moment of another season, and runs on."""
+    from django.utils import timezone
+
+    real, began = timezone.now, timezone.now()
+    timezone.now = lambda: moment + (real() - began)
 
 
 def shut(file: Path) -> None:
@@ -134,6 +150,7 @@ def main() -> None:
     parser.add_argument("--lease", type=float)
     parser.add_argument("--tick", type=float)
     parser.add_argument("--silent-after", type=float)
+    parser.add_argument("--now", type=dt.datetime.fromisoformat)
     parser.add_argument("--pragma-file", type=Path)
     parser.add_argument("--without", action="append", default=[], choices=sorted(GUARDS))
     parser.add_argument("command", nargs=argparse.REMAINDER)
@@ -143,6 +160,8 @@ def main() -> None:
 
     django.setup()
     shorten(lease=chosen.lease, tick=chosen.tick, silent_after=chosen.silent_after)
+    if chosen.now:
+        begin_at(chosen.now)
     if chosen.pragma_file:
         shut(chosen.pragma_file)
     for guard in chosen.without:

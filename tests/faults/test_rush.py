@@ -1,0 +1,71 @@
+"""More members than places, all at one moment: the first get them, the rest join the queue, nobody is turned away.
+
+Beside each stands a control run: without locks more get a place than there are; where SQLite takes its lock late,
+requests are turned away as if the program were busy.
+"""
+
+from contextlib import ExitStack
+from dataclasses import replace
+
+import pytest
+
+from tests.faults.conftest import short_or_long
+from tests.faults.rush import NOW, Answers, Ground, rush, seeded
+from tests.faults.site import Site
+from tests.faults.test_together import visit
+from tests.processes import spare_port, wait_until
+
+CLIENTS = short_or_long(24, 200)
+PLACES = short_or_long(8, 20)
+ROUNDS = short_or_long(1, 10)
+SPARE = 4  # bench days on which the fault may show, two requests having to meet
+
+
+def served(site: Site, stack: ExitStack, *, without: tuple[str, ...] = ()) -> str:
+    """The address of a web process with several threads, in the season of what was seeded."""
+    port = spare_port()
+    words = ["gunicorn", "config.wsgi:application", "--bind", f"127.0.0.1:{port}", "--workers", "2", "--threads", "4"]
+    process = stack.enter_context(
+        site.running(*words, "--worker-class", "gthread", "--no-control-socket", now=NOW, without=without)
+    )
+    url = f"http://127.0.0.1:{port}"
+    wait_until(lambda: visit(url), seconds=60, of=[process])
+    return url
+
+
+def given(site: Site, session: int) -> list[tuple[str, int]]:
+    """How many queens are asked for and queued there, by what stands in the table."""
+    query = f"SELECT state, sum(queens) FROM scheduling_booking WHERE wished_session_id = {session} GROUP BY state"
+    return sorted((str(state), int(queens)) for state, queens in site.rows(query))
+
+
+def assert_fair(site: Site, ground: Ground, found: Answers) -> None:
+    assert found.bodies == []
+    assert found.broken == 0
+    assert sum(found.states.values()) == CLIENTS
+    [session] = ground.sessions
+    assert found.states[session, "asked"] == PLACES
+    assert given(site, session) == [("asked", PLACES), ("queued", CLIENTS - PLACES)]
+
+
+def on_each_day(site: Site, stack: ExitStack) -> list[Ground]:
+    """Each round another bench day, which everybody wants. Returns a few more, which nobody has asked for."""
+    ground = seeded(site, CLIENTS, places=PLACES, sessions=ROUNDS + SPARE)
+    url = served(site, stack)
+    days = [replace(ground, sessions=[session]) for session in ground.sessions]
+    for day in days[:ROUNDS]:
+        assert_fair(site, day, rush(url, day))
+    return days[ROUNDS:]
+
+
+@pytest.mark.postgres
+def test_on_postgresql_the_first_get_the_places_and_the_rest_queue(postgres_site: Site, stack: ExitStack) -> None:
+    spare = on_each_day(postgres_site, stack)
+    url = served(postgres_site, stack, without=("locks",))
+    assert any(rush(url, day).states[day.sessions[0], "asked"] > PLACES for day in spare)
+
+
+def test_on_sqlite_the_first_get_the_places_and_the_rest_queue(sqlite_site: Site, stack: ExitStack) -> None:
+    spare = on_each_day(sqlite_site, stack)
+    url = served(sqlite_site, stack, without=("immediate",))
+    assert any(rush(url, day).busy for day in spare)
