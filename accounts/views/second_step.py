@@ -1,6 +1,7 @@
 """The second step: asked for at sign-in, set up and removed under You."""
 
 import json
+from collections.abc import Callable
 from urllib.parse import quote, urlencode
 
 import segno
@@ -8,6 +9,7 @@ from allauth.mfa.totp.internal.auth import generate_totp_secret
 from allauth.mfa.webauthn.internal import auth as webauthn
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
+from django.forms import Form
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
@@ -132,15 +134,13 @@ def second_step(request: HttpRequest) -> HttpResponse:
 @confirmed
 def app(request: HttpRequest) -> HttpResponse:
     """The secret stays in the session until a code proves that the app has it."""
-    person, cooperative, now = signed_in_person(request), viewed_cooperative(request), now_of(request)
+    person = signed_in_person(request)
     secret = request.session.setdefault(SECRET_KEY, generate_totp_secret())
     form = CodeForm(request.POST or None)
-    if request.method == "POST" and form.is_valid():
-        code = form.cleaned_data["code"]
-        codes = tried(form, lambda: app_add(person, secret=secret, code=code, cooperative=cooperative, now=now))
-        if codes is not None:
-            del request.session[SECRET_KEY]
-            return _set_up(request, _("The app is set up: from now on you are asked for its code."), codes)
+    codes = _added(request, form, app_add, secret=secret)
+    if codes is not None:
+        del request.session[SECRET_KEY]
+        return _set_up(request, _("The app is set up: from now on you are asked for its code."), codes)
     words = {"secret": secret, "issuer": SITE}
     address = f"otpauth://totp/{quote(SITE)}:{quote(person.email)}?{urlencode(words)}"
     drawing = segno.make(address, micro=False, error="m").svg_inline(
@@ -157,14 +157,12 @@ def app(request: HttpRequest) -> HttpResponse:
 @without_second_step
 @confirmed
 def passkey(request: HttpRequest) -> HttpResponse:
-    person, cooperative, now = signed_in_person(request), viewed_cooperative(request), now_of(request)
     agent = request.headers.get("User-Agent", "")
     form = PasskeyForm(request.POST or None, initial={"name": device_words(agent)})
-    if request.method == "POST" and form.is_valid():
-        codes = tried(form, lambda: passkey_add(person, **form.cleaned_data, cooperative=cooperative, now=now))
-        if codes is not None:
-            return _set_up(request, _("The passkey is kept: you can sign in with it alone."), codes)
-    options = json.dumps(dict(webauthn.begin_registration(person, True)))
+    codes = _added(request, form, passkey_add)
+    if codes is not None:
+        return _set_up(request, _("The passkey is kept: you can sign in with it alone."), codes)
+    options = json.dumps(dict(webauthn.begin_registration(signed_in_person(request), True)))
     return render(request, "accounts/second_step_passkey.html", {"form": form, "options": options})
 
 
@@ -211,6 +209,14 @@ def reset(request: HttpRequest, pk: int) -> HttpResponse:
     if done:
         messages.success(request, _("%(person)s signs in without a second step now.") % {"person": shown.name})
     return redirect("accounts:person", pk=pk)
+
+
+def _added(request: HttpRequest, form: Form, add: Callable[..., list[str]], **also: str) -> list[str] | None:
+    """Keep a second step as the form says; its recovery codes, or None while there is nothing to keep."""
+    if request.method != "POST" or not form.is_valid():
+        return None
+    given = {**form.cleaned_data, **also, "cooperative": viewed_cooperative(request), "now": now_of(request)}
+    return tried(form, lambda: add(signed_in_person(request), **given))
 
 
 def _set_up(request: HttpRequest, text: str, made: list[str]) -> HttpResponse:
