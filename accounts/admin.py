@@ -32,6 +32,14 @@ from accounts.models import (
 )
 
 
+class OfPersonAdmin(admin.ModelAdmin):
+    """For rows of one person, found by who that is."""
+
+    list_select_related = ["person"]
+    search_fields = ["person__name", "person__email"]
+    autocomplete_fields = ["person"]
+
+
 class ReadOnlyAdmin(admin.ModelAdmin):
     """For rows that the program alone writes."""
 
@@ -108,30 +116,22 @@ class ApiaryAdmin(admin.ModelAdmin):
 
 
 @admin.register(NotificationWish)
-class NotificationWishAdmin(admin.ModelAdmin):
+class NotificationWishAdmin(OfPersonAdmin):
     list_display = ["person", "kind", "channel", "wanted"]
     list_filter = ["kind", "channel", "wanted"]
-    list_select_related = ["person"]
-    search_fields = ["person__name", "person__email"]
-    autocomplete_fields = ["person"]
 
 
 @admin.register(ReminderLead)
-class ReminderLeadAdmin(admin.ModelAdmin):
+class ReminderLeadAdmin(OfPersonAdmin):
     list_display = ["person", "kind", "minutes"]
     list_filter = ["kind"]
-    list_select_related = ["person"]
-    search_fields = ["person__name", "person__email"]
-    autocomplete_fields = ["person"]
 
 
 @admin.register(SavedView)
-class SavedViewAdmin(admin.ModelAdmin):
+class SavedViewAdmin(OfPersonAdmin):
     list_display = ["person", "page", "name", "made_at", "removed_at"]
     list_filter = ["page", "cooperative"]
-    list_select_related = ["person"]
-    search_fields = ["person__name", "person__email", "name"]
-    autocomplete_fields = ["person"]
+    search_fields = [*OfPersonAdmin.search_fields, "name"]
 
 
 @admin.register(Job)

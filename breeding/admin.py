@@ -70,10 +70,15 @@ class HeadingAdmin(admin.ModelAdmin):
     raw_id_fields = ["colony", "queen"]
 
 
-class MatingShareInline(admin.TabularInline):
-    model = MatingShare
+class SharesInline(admin.TabularInline):
+    """Parts of drone-producing queens."""
+
     extra = 0
     raw_id_fields = ["drone_queen"]
+
+
+class MatingShareInline(SharesInline):
+    model = MatingShare
 
 
 @admin.register(Mating)
@@ -95,10 +100,8 @@ class MatingShareAdmin(admin.ModelAdmin):
     raw_id_fields = ["mating", "drone_queen"]
 
 
-class SemenBatchShareInline(admin.TabularInline):
+class SemenBatchShareInline(SharesInline):
     model = SemenBatchShare
-    extra = 0
-    raw_id_fields = ["drone_queen"]
 
 
 @admin.register(SemenBatch)
@@ -137,10 +140,8 @@ class ScoreAdmin(admin.ModelAdmin):
     date_hierarchy = "scored_on"
 
 
-class CrossShareInline(admin.TabularInline):
+class CrossShareInline(SharesInline):
     model = CrossShare
-    extra = 0
-    raw_id_fields = ["drone_queen"]
 
 
 @admin.register(PlannedCross)

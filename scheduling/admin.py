@@ -279,20 +279,24 @@ class Co2TreatmentAdmin(ReadOnlyAdmin):
     search_fields = ["batch_queen__queen__label"]
 
 
-@admin.register(BenchEntry)
-class BenchEntryAdmin(ReadOnlyAdmin):
-    list_display = ["received_at", "session", "number", "kind", "state", "rule", "by", "at"]
+class KeptEntryAdmin(ReadOnlyAdmin):
+    """What a device kept and sent, whatever it belongs to."""
+
+    said = ("number", "kind", "state", "rule", "by", "at")
     list_filter = ["state", "kind"]
-    list_select_related = ["session__bench", "by"]
     search_fields = ["kind", "rule", "words", "by__name"]
+
+
+@admin.register(BenchEntry)
+class BenchEntryAdmin(KeptEntryAdmin):
+    list_display = ["received_at", "session", *KeptEntryAdmin.said]
+    list_select_related = ["session__bench", "by"]
 
 
 @admin.register(HiveEntry)
-class HiveEntryAdmin(ReadOnlyAdmin):
-    list_display = ["received_at", "cooperative", "number", "kind", "state", "rule", "by", "at"]
-    list_filter = ["state", "kind"]
+class HiveEntryAdmin(KeptEntryAdmin):
+    list_display = ["received_at", "cooperative", *KeptEntryAdmin.said]
     list_select_related = ["cooperative", "by"]
-    search_fields = ["kind", "rule", "words", "by__name"]
 
 
 @admin.register(QueenCheck)
