@@ -43,16 +43,19 @@ ALWAYS = [
 ]
 # Where a body or an address names a thing, the one of the house is put in now and then.
 PREFIXES = {
-    "apiaries": "apiary", "batches": "batch", "batch-queens": "batch_queen", "benches": "bench", "bookings": "booking",
-    "co2-treatments": "co2", "cohorts": "cohort", "colonies": "colony", "crosses": "cross", "doses": "dose",
-    "evaluations": "evaluation", "lines": "line", "lots": "lot", "members": "member", "offers": "offer",
-    "plans": "plan", "queens": "queen", "reminders": "reminder", "scores": "score", "seasons": "season",
+    "apiaries": "apiary", "batches": "batch", "batch-queens": "batch_queen", "bench-entries": "entry",
+    "benches": "bench", "bookings": "booking", "co2-treatments": "co2", "cohorts": "cohort", "colonies": "colony",
+    "crosses": "cross", "doses": "dose", "evaluations": "evaluation", "invitations": "invitation", "lines": "line",
+    "lots": "lot", "members": "member", "offers": "offer", "people": "person", "places": "place", "plans": "plan",
+    "queens": "queen", "reminders": "reminder", "scores": "score", "seasons": "season",
     "semen-batches": "semen_batch", "sessions": "session", "sources": "source", "traits": "trait",
+    "what-ifs": "what_if",
 }  # fmt: skip
 FIELDS = {
-    "apiary": "apiary", "batch": "batch", "bench": "bench", "colony": "colony", "drone_queen": "queen", "line": "line",
-    "member": "member", "mother": "queen", "owner": "member", "queen": "queen", "season": "season",
-    "session": "session", "shared_batch": "semen_batch", "source": "source", "station_mother": "queen",
+    "apiary": "apiary", "batch": "batch", "bench": "bench", "booking": "booking", "colony": "colony",
+    "drone_queen": "queen", "line": "line", "member": "member", "mother": "queen", "owner": "member", "plan": "plan",
+    "queen": "queen", "season": "season", "session": "session", "shared_batch": "semen_batch", "source": "source",
+    "station_mother": "queen",
 }  # fmt: skip
 
 described = schemathesis.openapi.from_dict(SchemaGenerator().get_schema(request=None, public=True))
