@@ -17,6 +17,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Union, cast
 from zoneinfo import ZoneInfo
 
@@ -199,6 +200,7 @@ def kept_text(said: Said) -> str:
     return said if isinstance(said, str) else json.dumps(_plain(said), ensure_ascii=False)
 
 
+@lru_cache(maxsize=4096)  # the same rows are read with every look at a page, and a message does not change
 def read_text(kept: str) -> str | Told:
     """The message again; plain text where it is none."""
     if not kept.startswith(MARK):

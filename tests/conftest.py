@@ -96,3 +96,11 @@ def _no_language_left_over() -> Iterator[None]:
     """A request leaves its language behind until the next one comes; a test after it asks for none."""
     yield
     translation.deactivate()
+
+
+@pytest.fixture(autouse=True)
+def _lots_are_read_anew() -> None:
+    """Rows that are taken back after a test leave their numbers to the next one's."""
+    from scheduling.queries.lot_rows import lot_rows_forget
+
+    lot_rows_forget()

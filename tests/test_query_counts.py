@@ -56,11 +56,11 @@ MEMBER: dict[str, int] = {
 COORDINATOR: dict[str, int] = {
     "accounts:members": 15,
     "accounts:history": 11,
-    "scheduling:requests": 24,
+    "scheduling:requests": 20,
     "scheduling:plans": 18,
     "scheduling:plans_compare": 18,
     "scheduling:board": 12,
-    "scheduling:balance": 23,
+    "scheduling:balance": 22,
     "scheduling:source_shares": 21,
     "scheduling:settings": 11,
     "breeding:contributions": 10,

@@ -9,6 +9,7 @@ that age. Where no age is on record, nothing here is asked.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -53,7 +54,7 @@ BANDS = tuple(
 
 def band_of(age: int) -> int:
     """Return the number of the band an age belongs to. ``age`` [d]"""
-    return max(0, int(np.searchsorted(FIRST_AGES, age, side="right")) - 1)
+    return max(0, bisect_right(FIRST_AGES, age) - 1)
 
 
 def age_of_lot(youngest: int | None, oldest: int | None) -> int | None:

@@ -18,7 +18,6 @@ from scheduling.models import (
     BookingState,
     Co2Treatment,
     Dose,
-    PlaceState,
     QueenBatch,
     QueenCheck,
     Season,
@@ -38,6 +37,8 @@ from scheduling.planning.timing import (
 )
 from scheduling.queries.events import (
     AWAY,
+    NO_PLACES,
+    events_before_bench,
     events_of_batch,
     events_of_queen,
     held_places,
@@ -59,20 +60,21 @@ def batches_with_facts(batches: QuerySet[QueenBatch]) -> QuerySet[QueenBatch]:
     return batches.select_related("season__cooperative", "apiary", "member", "mother").prefetch_related(
         Prefetch("batch_queens", BatchQueen.objects.select_related("queen").order_by("number")),
         Prefetch("batch_queens__doses", Dose.objects.filter(undone_at__isnull=True)),
-        Prefetch(
-            "batch_queens__co2_treatments",
-            Co2Treatment.objects.filter(undone_at__isnull=True, ended_at__isnull=False, with_insemination=False),
-        ),
+        Prefetch("batch_queens__co2_treatments", _gas_alone()),
         Prefetch("batch_queens__checks", QueenCheck.objects.filter(replaced_by__isnull=True)),
         Prefetch("bookings", Booking.objects.select_related("wished_session__bench").order_by("asked_at", "pk")),
         Prefetch("bookings__accepted", BookingSource.objects.select_related("source")),
         Prefetch(
             "bookings__bench_places",
-            BenchPlace.objects.exclude(state__in=[PlaceState.FREED, PlaceState.OFFERED])
+            BenchPlace.objects.exclude(state__in=NO_PLACES)
             .select_related("session__bench", "source", "pool")
             .order_by("session__day", "position"),
         ),
     )
+
+
+def _gas_alone() -> QuerySet[Co2Treatment]:
+    return Co2Treatment.objects.filter(undone_at__isnull=True, ended_at__isnull=False, with_insemination=False)
 
 
 def zone_of_batch(batch: QueenBatch) -> ZoneInfo:
@@ -197,6 +199,25 @@ def batch_views(
     """Views of batches of one season, its figures read once."""
     settings = settings or settings_of(season)
     return [batch_view(batch, today=today, settings=settings) for batch in batches_with_facts(batches)]
+
+
+def batch_calendars(
+    batches: QuerySet[QueenBatch], *, season: Season, today: dt.date, settings: Settings | None = None
+) -> list[BatchView]:
+    """Views that know what follows from the events, of many batches of one season; cards need `batch_views`."""
+    settings = settings or settings_of(season)
+    at_bench = Q(doses__undone_at__isnull=True, doses__isnull=False) | Exists(
+        _gas_alone().filter(batch_queen=OuterRef("pk"))
+    )
+    gone_on = BatchQueen.objects.filter(at_bench, batch__in=batches.order_by()).values_list("batch", flat=True)
+    treated = set(gone_on.order_by().distinct())
+    events = {batch.pk: events_of_batch(batch) for batch in batches_with_facts(batches.filter(pk__in=treated))}
+    rows = list(batches.select_related("apiary"))
+    untreated = [batch for batch in rows if batch.pk not in treated]
+    for batch in rows:
+        batch.season = season  # read once, not with every row
+    events |= events_before_bench(untreated)
+    return [BatchView(batch, events[batch.pk], settings, today) for batch in rows]
 
 
 def batches_to_book(batches: QuerySet[QueenBatch], *, first: int | None = None) -> QuerySet[QueenBatch]:

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 
@@ -19,12 +19,11 @@ from scheduling.models import (
     SessionState,
     Unserved,
 )
-from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.plan import Plan as PurePlan
 from scheduling.planning.plan import Reason, reason_to_json
 from scheduling.planning.problem import Problem
 from scheduling.planning.reasons import explained
-from scheduling.queries.plan_rows import first_day_of, placements_of, pure_plan, worth_permille
+from scheduling.queries.plan_rows import bare_placements, first_day_of, placements_of, pure_plan, worth_permille
 from scheduling.queries.plan_words import Names, ShownWay, names_of_results, reason_words, way_shown
 from scheduling.queries.problem import facts_mark
 
@@ -91,14 +90,16 @@ class Board:
     left_over: list[LeftOver]
     sources: list[SourceRow]
     days: "Page[BenchSession]"
-    rest: "Page[tuple[Booking, int]]"
+    rest: "Page[tuple[int, int]]"
     left: int
+    then: Names | None
 
     @cached_property
     def ways(self) -> list[ShownWay]:
         """What would give most queens a place, all bookings together, as worked out with the plan."""
-        names = names_of_results(self.plan, self.problem) if self.plan else None
-        return [way_shown(way, names) for way in self.plan.result.get("ways", [])] if self.plan and names else []
+        if self.plan is None or self.then is None:
+            return []
+        return [way_shown(way, self.then) for way in self.plan.result.get("ways", [])]
 
 
 def semen_parts(placement: Placement | BenchPlace) -> list[tuple[DroneSource, float]]:
@@ -137,30 +138,30 @@ def board_of(
     paged = Paginator(sessions, DAYS_SHOWN)
     before = sum(session.day < day for session in sessions) if day else 0
     shown = paged.get_page(min(before, len(sessions) - 1) // DAYS_SHOWN + 1 if day else days)
-    placements = _placements(plan, first)
+    placements = _bare(plan, first)
     columns = {session.pk: BoardSession(session) for session in shown}
     volumes: dict[tuple[int, int], float] = defaultdict(float)
-    for placement in placements:
-        if placement.session_id in columns:
-            volume = float(placement.queens * placement.booking.dose_tenths)
-            parts = semen_parts(placement)
-            for source, share in parts:
-                volumes[source.pk, placement.session_id] += share * volume
-            drones = sum(
-                reserve_drones(problem, source.pk, share * volume, placement.session.day) for source, share in parts
-            )
-            columns[placement.session_id].cards.append(BoardCard(placement, drones, [source for source, _ in parts]))
-    without = _without_place(season, placements, problem)
+    for placement in _placements(plan, columns):
+        volume = float(placement.queens * placement.booking.dose_tenths)
+        parts = semen_parts(placement)
+        for source, share in parts:
+            volumes[source.pk, placement.session_id] += share * volume
+        day_of = placement.session.day
+        drones = sum(reserve_drones(problem, source.pk, share * volume, day_of) for source, share in parts)
+        columns[placement.session_id].cards.append(BoardCard(placement, drones, [source for source, _ in parts]))
+    without = _without_place(placements, problem)
     rest_page = Paginator(without, CARDS_SHOWN).get_page(rest)
+    then = names_of_results(plan, problem) if plan is not None else None
     return Board(
         plan=plan,
         problem=problem,
         sessions=list(columns.values()),
-        left_over=_left_over(plan, list(rest_page), placements, problem),
+        left_over=_left_over(plan, dict(rest_page), placements, problem, then),
         sources=_source_rows(season, list(shown), volumes, problem),
         days=shown,
         rest=rest_page,
         left=sum(queens for _booking, queens in without),
+        then=then,
     )
 
 
@@ -173,46 +174,51 @@ def sessions_of_board(season: Season, first: dt.date) -> list[BenchSession]:
     )
 
 
-def _placements(plan: Plan | None, first: dt.date) -> list[Placement]:
+def _bare(plan: Plan | None, first: dt.date) -> list[Placement]:
+    """All that the plan places from that day on: for counting and for the reasons."""
+    return [] if plan is None else list(bare_placements(plan.placements.filter(session__day__gte=first)))
+
+
+def _placements(plan: Plan | None, sessions: Collection[int]) -> list[Placement]:
+    """With all that the cards of these sessions show."""
     if plan is None:
         return []
-    rows = placements_of(plan).filter(session__day__gte=first).prefetch_related("pool__parts__source")
+    rows = placements_of(plan).filter(session__in=sessions).prefetch_related("pool__parts__source")
     return sorted(rows, key=lambda row: (row.session.day, row.source.letter if row.source else "", row.pk))
 
 
-def _without_place(season: Season, placements: list[Placement], problem: Problem) -> list[tuple[Booking, int]]:
-    """Bookings with queens that have no place, and how many those are; who asked first stands first."""
+def _without_place(placements: list[Placement], problem: Problem) -> list[tuple[int, int]]:
+    """Bookings with queens that have no place, and how many those are, in the order of the problem: as they asked."""
     placed: dict[int, int] = defaultdict(int)
     for placement in placements:
         placed[placement.booking_id] += placement.queens
-    asked = {int(booking.id): booking.queens for booking in problem.bookings}
-    bookings = (
-        Booking.objects.filter(season=season, pk__in=[pk for pk, queens in asked.items() if queens > placed[pk]])
-        .exclude(state__in=ENDED_BOOKINGS)
-        .select_related("batch", "member")
-        .order_by("asked_at", "pk")
-    )
-    return [(booking, asked[booking.pk] - placed[booking.pk]) for booking in bookings]
+    asked = ((int(booking.id), booking.queens) for booking in problem.bookings)
+    return [(pk, queens - placed[pk]) for pk, queens in asked if queens > placed[pk]]
 
 
 def _left_over(
-    plan: Plan | None, without: list[tuple[Booking, int]], placements: list[Placement], problem: Problem
+    plan: Plan | None, without: dict[int, int], placements: list[Placement], problem: Problem, then: Names | None
 ) -> list[LeftOver]:
-    """Why they have no place, from the facts of now; what would help, as it was worked out with the plan."""
+    """Why they have no place, from the facts of now; what would help, as it was worked out with the plan.
+
+    without : bookings, by their number, and how many of their queens have none.
+    """
     if not without:
         return []
     reasons = _reasons_now(plan, placements, problem)
-    shown = [booking for booking, _queens in without]
-    ways = dict(Unserved.objects.filter(plan=plan, booking__in=shown).values_list("booking_id", "ways")) if plan else {}
-    names, then = Names(problem), names_of_results(plan, problem) if plan is not None else None
+    ways = (
+        dict(Unserved.objects.filter(plan=plan, booking__in=without).values_list("booking_id", "ways")) if plan else {}
+    )
+    names = Names(problem)
+    bookings = Booking.objects.select_related("batch", "member").in_bulk(without)
     return [
         LeftOver(
-            booking,
+            bookings[pk],
             queens,
-            [str(reason_words(reason_to_json(reason), names)) for reason in reasons.get(booking.pk, [])[:MOST_SHOWN]],
-            [way_shown(way, then) for way in ways.get(booking.pk, [])[:MOST_SHOWN]] if then else [],
+            [str(reason_words(reason_to_json(reason), names)) for reason in reasons.get(pk, [])[:MOST_SHOWN]],
+            [way_shown(way, then) for way in ways.get(pk, [])[:MOST_SHOWN]] if then else [],
         )
-        for booking, queens in without
+        for pk, queens in without.items()
     ]
 
 

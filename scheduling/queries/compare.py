@@ -166,8 +166,8 @@ def plan_title(plan: Plan) -> str:
 def comparison(season: Season, first: Plan, second: Plan, problem: Problem) -> Comparison:
     in_force = plan_in_force(season)
     told = told_plan(in_force, problem) if in_force is not None else None
-    kinship = season_kinship(season, [first, second])
-    sides = [_side(plan, problem, told, found) for plan, found in zip((first, second), kinship, strict=True)]
+    kinship, names = season_kinship(season, [first, second]), Names(problem)
+    sides = [_side(plan, problem, told, found, names) for plan, found in zip((first, second), kinship, strict=True)]
     members = members_compared(problem, sides[0].pure, sides[1].pure)
     return Comparison(
         first=sides[0],
@@ -181,11 +181,12 @@ def comparison(season: Season, first: Plan, second: Plan, problem: Problem) -> C
     )
 
 
-def _side(plan: Plan, problem: Problem, told: PurePlan | None, kinship: SeasonKinship | None) -> ComparedPlan:
+def _side(
+    plan: Plan, problem: Problem, told: PurePlan | None, kinship: SeasonKinship | None, names: Names
+) -> ComparedPlan:
     pure = pure_plan(plan, problem)
     measures = measures_of(problem, pure)
     bound = plan.result.get("bound_served")
-    names = Names(problem)
     violations = check(problem, pure)
     return ComparedPlan(
         plan=plan,

@@ -15,23 +15,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from django.db.models import Q, QuerySet, Sum
-from django.db.models.functions import Coalesce
-
-from scheduling.models import (
-    BenchSession,
-    CountKind,
-    DroneSource,
-    DroneTally,
-    LotMovement,
-    LotPart,
-    LotState,
-    MovementKind,
-    Season,
-    SessionState,
-    TallyOutcome,
-)
-from scheduling.planning.ages import BANDS, AgeBand, age_of_lot, band_of
+from scheduling.models import BenchSession, CountKind, DroneSource, Season
+from scheduling.planning.ages import BANDS, AgeBand, band_of
 from scheduling.planning.facts import Settings
 from scheduling.planning.learning import LearnedShare
 from scheduling.planning.pooling import (
@@ -43,11 +28,11 @@ from scheduling.planning.pooling import (
 )
 from scheduling.planning.supply import Count, Yield, with_those_taken
 from scheduling.planning.taught import LotRow, Start, Taught, taught
+from scheduling.queries.lot_rows import lot_rows, parts_of_pools
 
 if TYPE_CHECKING:
     from scheduling.queries.sources import CohortView, SourceView
 
-LOST = [TallyOutcome.SOILED, TallyOutcome.BROKE]  # lost in the hand: no word about what the drone would have given
 MOST_SHARE = 0.995  # the largest share that learning can start from
 ALL = ""  # in the place of a source: what holds for one without rows of its own
 ALIVE = {CountKind.EMERGED, CountKind.SEEN}
@@ -151,7 +136,7 @@ class SeasonLearned:
     def pooled(self) -> dict[int, list[tuple[BenchSession, int]]]:
         """Drones put into pools this season, by source: at which session, how many."""
         found: dict[int, list[tuple[BenchSession, int]]] = {}
-        for part in _parts(self.season).select_related("lot__session"):
+        for part in parts_of_pools(self.season).select_related("lot__session"):
             found.setdefault(part.source_id, []).append((part.lot.session, part.drones))
         return found
 
@@ -190,47 +175,7 @@ class SeasonLearned:
 
     @cached_property
     def _lots(self) -> tuple[LotRow, ...]:
-        """A row a lot, of this season and those before it. Volumes only of lots that are finished."""
-        tallies = DroneTally.objects.filter(
-            undone_at__isnull=True,
-            lot__session__season__cooperative=self.season.cooperative_id,
-            lot__session__season__year__lte=self.season.year,
-        )
-        if self.but is not None:
-            tallies = tallies.exclude(lot__session=self.but)
-        collected = LotMovement.objects.filter(
-            Q(lot__session__state=SessionState.CLOSED) | ~Q(lot__state=LotState.OPEN),
-            lot__session__season__cooperative=self.season.cooperative_id,
-            lot__session__season__year__lte=self.season.year,
-            kind=MovementKind.COLLECTED,
-            undone_at__isnull=True,
-        )
-        volumes = dict(collected.order_by().values_list("lot").annotate(Sum("volume_tenths")))
-        names = ("lot__source__drone_queen", "lot__session", "lot", "lot__drones_from_days", "lot__drones_to_days")
-        rows = (
-            tallies.order_by("lot")
-            .values_list(*names)
-            .annotate(
-                gave=Coalesce(Sum("drones", filter=Q(outcome=TallyOutcome.USABLE)), 0),
-                lost=Coalesce(Sum("drones", filter=Q(outcome__in=LOST)), 0),
-                tried=Sum("drones"),
-            )
-        )
-        found = []
-        for queen, session, lot, youngest, oldest, gave, lost, tried in rows:
-            of = str(queen) if queen is not None else self._pool_of_lot.get(lot)
-            if of is not None:
-                age = age_of_lot(youngest, oldest)
-                found.append((of, session, gave, lost, tried, volumes.get(lot), age))
-        return tuple(found)
-
-    @cached_property
-    def _pool_of_lot(self) -> dict[int, str]:
-        """Lots of pools, by whose drones they are: the same sources again are the same pool."""
-        queens: dict[int, set[int]] = {}
-        for lot, queen in _parts(self.season, earlier=True).values_list("lot", "source__drone_queen"):
-            queens.setdefault(lot, set()).add(queen)
-        return {lot: "+".join(str(queen) for queen in sorted(of)) for lot, of in queens.items()}
+        return lot_rows(self.season, but=self.but)
 
     @cached_property
     def _losses(self) -> dict[str, LearnedMean]:
@@ -243,16 +188,6 @@ class SeasonLearned:
         return learned_survival(
             recounts, [ALL, *self._keys], prior=float(prior), count_cv=float(self.settings.count_cv)
         )
-
-
-def _parts(season: Season, *, earlier: bool = False) -> QuerySet[LotPart]:
-    """What pools of this season, or of earlier ones too, were put together of."""
-    parts = LotPart.objects.filter(undone_at__isnull=True)
-    if not earlier:
-        return parts.filter(lot__session__season=season)
-    return parts.filter(
-        lot__session__season__cooperative=season.cooperative_id, lot__session__season__year__lte=season.year
-    )
 
 
 def _living(cohort: "CohortView", survival: float) -> tuple[tuple[int, float], ...]:

@@ -7,8 +7,9 @@ Only sessions that are open and not past take part; what is on the bench now is 
 import datetime as dt
 import hashlib
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import replace
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import Count as CountRows
@@ -22,6 +23,7 @@ from scheduling.models import (
     BenchSession,
     Booking,
     BookingMode,
+    BookingSource,
     BookingState,
     PlaceState,
     QueenBatch,
@@ -36,9 +38,9 @@ from scheduling.planning.problem_file import problem_to_json
 from scheduling.planning.service_curve import Truth
 from scheduling.planning.supply import day_weights
 from scheduling.planning.timing import Emergence, first_emergence
-from scheduling.queries.events import emergences_of, recorded_of_batch, there_or_all
+from scheduling.queries.events import AWAY, emergences_on, recorded_of_batch
 from scheduling.queries.minutes import BenchMinutes, bench_minutes
-from scheduling.queries.plan_rows import pure_placement
+from scheduling.queries.plan_rows import bare_placements, pure_placement
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.season import cross_limit_broken, settings_of
 from scheduling.queries.second_doses import Reserved, reserved_for_seconds
@@ -84,9 +86,11 @@ def problem_and_truth(season: Season, *, now: dt.datetime, settings: Settings | 
     in_force = plan_in_force(season)
     worths = supply.worths(sources)
     published = (
-        in_force.placements.filter(session__in=sessions, booking__in=[int(b.id) for b in bookings])
-        .select_related("session", "pool")
-        .order_by("pk")
+        list(
+            bare_placements(
+                in_force.placements.filter(session__in=sessions, booking__in=[int(b.id) for b in bookings])
+            ).order_by("pk")
+        )
         if in_force
         else []
     )
@@ -174,9 +178,12 @@ def _bookings(
         Booking.objects.filter(season=season)
         .exclude(state__in=NOT_PLANNED)
         .select_related("batch__apiary")
-        .prefetch_related("accepted")
         .order_by("asked_at", "pk")
     )
+    accepted: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
+    of_rows = BookingSource.objects.filter(booking__in=rows).order_by("booking", "pk")
+    for booking_pk, *row in of_rows.values_list("booking", "source", "merit", "inbreeding", "viability"):
+        accepted[booking_pk].append(tuple(row))
     for booking in rows:
         booking.batch.season = season  # read once, not with every row
     left = _queens_left(rows)
@@ -188,18 +195,19 @@ def _bookings(
         if queens > 0 and batch.closed_on is None:
             events = replace(recorded_of_batch(batch), emergences=emerged.get(batch.pk, ()))
             emerges_in = (first_emergence(events, settings) - first).days
-            found.append(_booking(booking, emerges_in, queens, settings, open_sources, bench_ids))
+            found.append(_booking(booking, accepted[booking.pk], emerges_in, queens, settings, open_sources, bench_ids))
     return tuple(found)
 
 
 def _emergences(batches: dict[int, QueenBatch]) -> dict[int, tuple[Emergence, ...]]:
     """When the queens of each batch that emerged did so, in one query: as `events_of_batch` says it."""
-    queens: dict[int, list[BatchQueen]] = defaultdict(list)
-    emerged = [pk for pk, batch in batches.items() if batch.emerged_on is not None]
-    rows = BatchQueen.objects.filter(batch__in=emerged).select_related("queen")
-    for queen in rows.only("batch_id", "state", "queen__emerged_on").order_by("number"):
-        queens[queen.batch_id].append(queen)
-    return {pk: emergences_of(batches[pk], there_or_all(queens[pk])) for pk in emerged}
+    there: dict[int, Counter[dt.date]] = defaultdict(Counter)
+    away: dict[int, Counter[dt.date]] = defaultdict(Counter)
+    emerged = {pk: batch.emerged_on for pk, batch in batches.items() if batch.emerged_on is not None}
+    rows = BatchQueen.objects.filter(batch__in=emerged).order_by().values_list("batch", "state", "queen__emerged_on")
+    for batch_id, state, day, number in rows.annotate(CountRows("pk")):
+        (away if state in AWAY else there)[batch_id][day or emerged[batch_id]] += number
+    return {pk: emergences_on(batches[pk], there[pk] or away[pk]) for pk in emerged}
 
 
 def _queens_left(bookings: list[Booking]) -> dict[int, int]:
@@ -233,6 +241,7 @@ def _queens_left(bookings: list[Booking]) -> dict[int, int]:
 
 def _booking(
     booking: Booking,
+    taken: list[tuple[Any, ...]],
     emerges_in: int,
     queens: int,
     settings: Settings,
@@ -240,14 +249,14 @@ def _booking(
     bench_ids: list[int],
 ) -> PureBooking:
     accepted, excluded = [], []
-    for row in booking.accepted.all():
-        source = sources.get(row.source_id)
+    for source_pk, merit, inbreeding, viability in taken:
+        source = sources.get(source_pk)
         if source is None:
             continue
-        reason = _blocked(source, row.inbreeding, row.viability, settings)
+        reason = _blocked(source, inbreeding, viability, settings)
         if reason:
-            excluded.append(Excluded(str(row.source_id), reason, row.inbreeding))
-        accepted.append(Accepted(str(row.source_id), round(MERIT_SCALE * (row.merit or 0.0))))
+            excluded.append(Excluded(str(source_pk), reason, inbreeding))
+        accepted.append(Accepted(str(source_pk), round(MERIT_SCALE * (merit or 0.0))))
     pooled = booking.mode == BookingMode.POOL
     return PureBooking(
         id=str(booking.pk),

@@ -155,6 +155,7 @@ class SourceView:
     settings: Settings
     today: dt.date
     learned: SeasonLearned
+    reserves: dict[int | None, tuple[int, int]] = field(default_factory=dict, compare=False, init=False)
 
     @cached_property
     def cohorts(self) -> list[CohortView]:
@@ -220,8 +221,11 @@ class SourceView:
 
     def comes_to(self, bench_id: int) -> bool:
         """Its drones can be brought to this bench; a source that names none comes to every bench."""
-        own = {bench.pk for bench in self.source.benches.all()}
-        return not own or bench_id in own
+        return not self._own_benches or bench_id in self._own_benches
+
+    @cached_property
+    def _own_benches(self) -> frozenset[int]:
+        return frozenset(bench.pk for bench in self.source.benches.all())
 
     def next_ripe_from(self, day: dt.date) -> dt.date | None:
         """The first day on or after `day` on which some cohort is ripe."""

@@ -8,7 +8,7 @@ from typing import ClassVar
 from accounts.access import Viewer
 from scheduling.models import DroneCohort, QueenBatch, Season
 from scheduling.planning.timing import CanStill, CohortState, DroneFit, Fit, can_still
-from scheduling.queries.batches import BatchView, batch_views, batches_seen_by
+from scheduling.queries.batches import BatchView, batch_calendars, batches_seen_by
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_to_come
 from scheduling.queries.sources import CohortView, source_views, sources_seen_by
@@ -114,7 +114,7 @@ def still_page(
     batches = batches_seen_by(viewer).filter(season=season, closed_on__isnull=True)
     if not everyone and viewer.is_member:
         batches = batches.filter(member__in=viewer.member_ids)
-    views = [view for view in batch_views(batches, season=season, today=today) if view.state not in OVER]
+    views = [view for view in batch_calendars(batches, season=season, today=today) if view.state not in OVER]
     sources = sources_seen_by(viewer).filter(season=season, withdrawn_at__isnull=True).order_by("letter")
     cohorts = [
         (cohort, source.state == "on_hold")

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from functools import cached_property
 
 from scheduling.models import BenchSession, CountKind, DroneCall, Season, SessionState
-from scheduling.planning.ages import age_of_lot
+from scheduling.planning.ages import age_of_lot, band_of
 from scheduling.planning.facts import Settings
 from scheduling.planning.problem import Cohort, Source
 from scheduling.planning.service_curve import Stock, Truth
@@ -43,9 +43,16 @@ def source_yield(view: SourceView, *, age: int | None = None) -> Yield:
 
 
 def reserve_of(view: SourceView, *, age: int | None = None) -> tuple[int, int]:
-    """Thousandths of a drone to set aside: for each tenth of a µl, and once for a session."""
-    level, gives = line_level(float(view.settings.service_level_share)), source_yield(view, age=age)
-    return reserve_line(reachable(gives, level=level), level=level, least_ul=LEAST_UL, most_ul=MOST_UL)
+    """Thousandths of a drone to set aside: for each tenth of a µl, and once for a session.
+
+    Worked out once for each view and band of age, however often it is asked.
+    """
+    band = None if age is None else band_of(age)
+    if band not in view.reserves:
+        level, gives = line_level(float(view.settings.service_level_share)), source_yield(view, age=age)
+        line = reserve_line(reachable(gives, level=level), level=level, least_ul=LEAST_UL, most_ul=MOST_UL)
+        view.reserves[band] = line
+    return view.reserves[band]
 
 
 def worth_on(view: SourceView, day: dt.date) -> float:
@@ -189,6 +196,7 @@ class Supply:
     def _drones(self, view: SourceView) -> list[tuple[Cohort, Stock]]:
         """Cohorts with a count and a ripe day ahead."""
         due, found = self._due(view), []
+        open_on = {s.day for s in self.sessions if s.places and view.comes_to(s.bench_id)}
         level, survival = float(view.settings.service_level_share), survival_of(view)
         for cohort in view.cohorts:
             calendar, emerged = cohort.calendar, emerged_of(cohort, self.first)
@@ -201,27 +209,19 @@ class Supply:
                 safe_stock_eq(emerged, level=at, survival_per_day=survival, weighed_per_day=self.survival, days=days)
                 for at in (level, 0.5, ONE_SD_BELOW)
             )
-            worth = self._least_worth(view, cohort, days)
+            # A comb is one number whenever it is taken: what its drones are worth on the worst of its bench days.
+            on = [day for day in open_on if days[0] <= (day - self.first).days <= days[1]]
+            worth = min((_worth_of(view, cohort, day) for day in on), default=1.0)
             planned = Cohort(*days, math.floor(safe * worth), emerge=emerged.day, count=round(emerged.mean))
             found.append((planned, Stock(middle * worth, (above - middle) * worth)))
         return found
 
-    def _least_worth(self, view: SourceView, cohort: CohortView, days: tuple[int, int]) -> float:
-        """A cohort is one number whenever it is taken: what its drones are worth on the worst of its bench days."""
-        open_on = {
-            session.day
-            for session in self.sessions
-            if session.places
-            and view.comes_to(session.bench_id)
-            and days[0] <= (session.day - self.first).days <= days[1]
-        }
-        return min((_worth_of(view, cohort, day) for day in open_on), default=1.0)
-
     def worths(self, views: Sequence[SourceView]) -> dict[str, dict[str, int]]:
         """What a drone is worth at its age, where that is not one: by source and day of the horizon. [1/1000]"""
         found: dict[str, dict[str, int]] = {}
+        days = sorted({session.day for session in self.sessions})
         for view in views:
-            of_days = {day: round(1000 * worth_on(view, day)) for day in sorted({s.day for s in self.sessions})}
+            of_days = {day: round(1000 * worth_on(view, day)) for day in days}
             told = {str((day - self.first).days): worth for day, worth in of_days.items() if worth != 1000}
             if told:
                 found[str(view.source.pk)] = told
@@ -229,12 +229,14 @@ class Supply:
 
     def _stored(self, view: SourceView) -> list[tuple[Cohort, Stock]]:
         """Semen in store, in the terms of drones; lots of the same days together."""
+        kept, found = self._store.get(view.source.pk, []), dict[tuple[int, int], int]()
+        if not kept:
+            return []
         days = {
             bench: {(s.day - self.first).days for s in self.sessions if s.bench_id == bench and s.places}
             for bench in self._benches(view)
         }
-        found: dict[tuple[int, int], int] = {}
-        for stored in self._store.get(view.source.pk, []):
+        for stored in kept:
             cohort = stored_cohort(
                 stored.tenths,
                 md_per_ul10=reserve_of(view)[0],

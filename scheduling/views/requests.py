@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET
 from accounts.access import can_plan, require
 from accounts.http import today_of, viewer_of_request
 from scheduling.models import Booking
-from scheduling.queries.batches import batch_views
+from scheduling.queries.batches import batch_calendars
 from scheduling.queries.season import season_in_force
 
 ROWS_PER_PAGE = 50
@@ -38,7 +38,7 @@ def request_list(request: HttpRequest) -> HttpResponse:
     rows: list[RequestRow] = []
     if season is not None:
         batches = season.batches.filter(pk__in={booking.batch_id for booking in shown})
-        windows = {view.batch.pk: view.calendar.window for view in batch_views(batches, season=season, today=today)}
+        windows = {view.batch.pk: view.calendar.window for view in batch_calendars(batches, season=season, today=today)}
         rows = [
             RequestRow(booking, windows[booking.batch_id].opens_on, windows[booking.batch_id].last_on)
             for booking in shown
