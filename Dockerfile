@@ -1,9 +1,11 @@
-# Two images from one file: `app` (web, workers, beat, migrate) and `proxy` (static files, TLS).
+# Two images from one file: `app` (web, workers, beat, migrate, backup) and `proxy` (static files, TLS).
 
 FROM python:3.11-slim-bookworm AS app
 ENV PYTHONUNBUFFERED=1 PYTHONDONTWRITEBYTECODE=1 PIP_NO_CACHE_DIR=1 PIP_DISABLE_PIP_VERSION_CHECK=1
 WORKDIR /srv/broodtide
-RUN useradd --system --uid 10001 --no-create-home broodtide
+RUN useradd --system --uid 10001 --no-create-home broodtide \
+    && install --directory --owner 10001 --mode 700 /backups \
+    && apt-get update && apt-get install --yes --no-install-recommends postgresql-client-15 && rm -rf /var/lib/apt/lists/*
 COPY requirements/run.txt requirements/run.txt
 RUN pip install --require-hashes -r requirements/run.txt
 COPY . .

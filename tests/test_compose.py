@@ -41,7 +41,7 @@ def options_of(arguments: list[str]) -> dict[str, Any]:
 
 def test_all_parts_of_the_served_installation_are_there() -> None:
     assert set(SERVICES) == {
-        *{"web", "worker", "planner", "evaluator", "mail", "beat", "migrate"},
+        *{"web", "worker", "planner", "evaluator", "mail", "beat", "migrate", "backup"},
         *{"database", "broker", "proxy"},
     }
 

@@ -13,13 +13,14 @@ from django.utils.translation import gettext as _
 from accounts.refusals import Refusal
 
 PREFIX = "broodtide-"
+STAMP = "%Y%m%dT%H%M%SZ"
 SUFFIX = {"sqlite": ".sqlite3", "postgresql": ".dump"}
 
 
 def backup_write(folder: Path, *, now: dt.datetime) -> Path:
     """Write a copy that is whole, or none. Safe while everything runs. Returns the file."""
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    file = folder / f"{PREFIX}{now:%Y%m%dT%H%M%SZ}{SUFFIX[connection.vendor]}"
+    file = folder / f"{PREFIX}{now.astimezone(dt.UTC):{STAMP}}{SUFFIX[connection.vendor]}"
     half = file.with_name(f".{file.name}.half")
     half.touch(mode=0o600)
     try:
@@ -41,6 +42,16 @@ def backups_thin(folder: Path, *, keep: int) -> list[Path]:
     for file in old:
         file.unlink()
     return old
+
+
+def backup_due_at(folder: Path, *, at: dt.time, now: dt.datetime) -> dt.datetime:
+    """When the next nightly copy is due: at `at` [UTC]; at once where the newest is a day old, or there is none."""
+    newest = max((file.name for file in folder.glob(f"{PREFIX}*{SUFFIX[connection.vendor]}")), default="")
+    stamp = newest.removeprefix(PREFIX).removesuffix(SUFFIX[connection.vendor])
+    if not newest or now - dt.datetime.strptime(stamp, STAMP).replace(tzinfo=dt.UTC) >= dt.timedelta(days=1):
+        return now
+    tonight = dt.datetime.combine(now.astimezone(dt.UTC).date(), at, dt.UTC)
+    return tonight if tonight > now else tonight + dt.timedelta(days=1)
 
 
 def backup_put_back(file: Path) -> None:
