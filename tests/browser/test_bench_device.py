@@ -32,6 +32,7 @@ FULL = """times => {
     return add.apply(this, args);
   };
 }"""
+NEARLY_FULL = "navigator.storage.estimate = async () => ({ usage: 95, quota: 100 })"
 EMPTIED = """() => new Promise((resolve, reject) => {
   const removed = indexedDB.deleteDatabase("broodtide-bench");
   removed.onerror = () => reject(removed.error);
@@ -141,3 +142,21 @@ def test_a_database_without_its_stores_is_mended_and_one_with_entries_is_left_al
     wait_until(lambda: len(one.stored()) == 1, seconds=10)
     one.sees_sent()
     assert DroneTally.objects.count() == 3
+
+
+def test_a_nearly_full_tablet_says_so_and_goes_on_taking_taps(bench: Bench, relay: Relay, tablet: Switch) -> None:
+    one = tablet()
+    expect(one.page.locator("[data-part=say]")).not_to_contain_text("nearly full")
+    assert one.context is not None
+    one.context.add_init_script(NEARLY_FULL)
+    relay.cut()
+    one.open(bench.session.pk)
+    expect(one.page.locator("[data-part=say]")).to_contain_text("This tablet is nearly full")
+    one.open_lot("T1")
+    one.press("Space", 2)
+    expect(one.page.locator("[data-part=usable]")).to_have_text("2")
+    relay.mend()
+    one.send_now()
+    one.sees_sent()
+    assert DroneTally.objects.count() == 2
+    assert_server_has(bench.session, one.stored())

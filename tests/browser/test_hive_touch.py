@@ -76,7 +76,10 @@ def test_what_is_confirmed_counted_and_settled_at_the_hives_is_for_gloves(
     for path in (f"/batches/{batch.pk}/first-co2/", f"/queens/{queen.pk}/check/", f"/cohorts/{cohort.pk}/count/"):
         one.go(path)
         assert_big(one.page, "main form[data-entry]", at_least=5)
+    one.go(f"/cohorts/{cohort.pk}/")
+    assert_big(one.page, "main .actions.hive", at_least=1)
     one.see_once("/reminders/")
+    assert_big(one.page, "main .actions.hive", at_least=2)
     relay.cut()
     one.go("/reminders/")
     assert_big(one.page, ".dues .actions", at_least=4)
