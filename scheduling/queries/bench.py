@@ -25,11 +25,12 @@ from scheduling.models import (
 )
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import first_co2_of, queen_age_days
-from scheduling.queries.bench_rules import first_co2_counts_from
+from scheduling.queries.bench_rules import first_co2_counts_from, planned_sources
 from scheduling.queries.lots import LotView, lot_views
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_seen_by
 from scheduling.queries.sources import source_view
+from scheduling.queries.words import and_words
 
 SESSIONS_AT_BENCH = [SessionState.OPEN, SessionState.RUNNING, SessionState.CLOSED]
 
@@ -103,6 +104,14 @@ class BenchRow:
     @property
     def dosed_tenths(self) -> int:
         return sum(dose.volume_tenths for dose in self.doses)
+
+    @property
+    def planned(self) -> list[DroneSource]:
+        return planned_sources(self.place)
+
+    @property
+    def planned_words(self) -> str:
+        return and_words([str(source) for source in self.planned])
 
     @property
     def state(self) -> str:

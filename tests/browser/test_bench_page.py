@@ -1,5 +1,7 @@
 """The bench page at work without a network: its rules, its questions, scanned labels."""
 
+import re
+
 import pytest
 from playwright.sync_api import expect
 
@@ -184,8 +186,10 @@ def test_lots_are_mixed_and_dosed_from_without_a_network(bench: Bench, relay: Re
     label = one.page.locator("[data-part=lot-label]").first
     expect(label).to_contain_text("-M3")
     expect(one.page.locator("form[data-kind=reading] [name=volume]")).to_have_value("20.5")
-    one.press("Space")
+    expect(one.page.locator(".tap.semen")).to_be_hidden()
+    one.press("Space")  # the pedal all the same
     expect(one.page.locator("[data-part=say]")).to_contain_text("is a mixture")
+    expect(one.page.locator("#dose-form [name=lot] option:checked")).to_have_text(re.compile("-M3 · 20.5 µl · "))
     one.press("Enter")
     expect(one.page.locator(".order-list > li").first).to_contain_text("8 µl")
     one.open(bench.session.pk)  # a reload without a network: all of it is still there

@@ -7,7 +7,9 @@ from django.test import Client
 from django.urls import reverse
 
 from accounts.models import Role
-from tests.factories import PersonFactory, RoleGrantFactory
+from scheduling.models import BenchPlace, BenchSession
+from scheduling.services.mixtures import lots_mix
+from tests.factories import NOW, PersonFactory, RoleGrantFactory
 from tests.scheduling.test_bench import Bench
 from viz.qr import draw_qr
 
@@ -63,3 +65,38 @@ def test_a_code_needs_a_text_and_carries_no_style() -> None:
     with pytest.raises(ValueError, match="text"):
         draw_qr("")
     assert "style" not in draw_qr("HTTPS://BROODTIDE.EXAMPLE/Q/1")
+
+
+def test_a_place_of_a_mixture_names_each_of_its_sources_on_screen_and_paper(bench: Bench, operator: Client) -> None:
+    bench.source.name, bench.other.name = "Ling", "Fell"
+    bench.source.save()
+    bench.other.save()
+    mixture = bench.places[0].plan.pools.create(session=bench.session, name="P1")
+    for source in (bench.source, bench.other):
+        mixture.parts.create(source=source, volume_tenths=120)
+    BenchPlace.objects.filter(pk=bench.places[1].pk).update(source=None, pool=mixture)
+    BenchPlace.objects.filter(pk=bench.places[2].pk).update(source=None)
+    for page, least in (("sheet", 1), ("labels", 0), ("session", 2)):
+        shown = operator.get(reverse(f"scheduling:bench_{page}", args=[bench.session.pk])).content.decode()
+        assert "None" not in shown
+        assert shown.count("Fell") >= max(1, least)
+    labels = operator.get(reverse("scheduling:bench_labels", args=[bench.session.pk])).content.decode()
+    assert re.findall(r"<p>drones: ([^<]+)</p>", labels) == ["Ling", "Ling and Fell"]
+    BenchSession.objects.filter(pk=bench.session.pk).update(state="open")
+    prepare = operator.get(reverse("scheduling:bench_session", args=[bench.session.pk])).content.decode()
+    assert "Fell" in prepare
+    assert "None" not in prepare
+    assert "–·" not in prepare
+
+
+def test_the_end_says_how_much_of_each_lot_went_into_mixtures(bench: Bench, operator: Client) -> None:
+    parts = {bench.lot(): 75, bench.lot(source=bench.other, tip="T2"): 50}
+    lots_mix(bench.session, parts=parts, tip="M1", by=bench.by, now=NOW)
+    page = operator.get(reverse("scheduling:bench_close", args=[bench.session.pk])).content.decode()
+    rows = re.findall(r"<tr>(.*?)</tr>", page, re.DOTALL)[1:]
+    cells = [re.findall(r'<td class="num"[^>]*>([^<]+)</td>', row) for row in rows]
+    assert [one[:3] for one in cells] == [
+        ["20 µl", "0 µl", "7.5 µl"],
+        ["20 µl", "0 µl", "5 µl"],
+        ["12.5 µl", "0 µl", "0 µl"],
+    ]

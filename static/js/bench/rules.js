@@ -127,7 +127,7 @@ const names = (data, words, sources) =>
     .sort()
     .join(", ");
 
-const lotWords = (data, words, { source, sources }) =>
+export const lotWords = (data, words, { source, sources }) =>
   source === null && sources ? names(data, words, sources) : sourceName(data, words, source);
 
 // `now`: the moment of the dose, in milliseconds of the server's clock.

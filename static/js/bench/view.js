@@ -1,7 +1,7 @@
 // Draws the state into the page that the server drew first. Words and parts come from the page's templates.
 import { drawTip } from "./capillary.js";
 import { lotLeft } from "./reduce.js";
-import { AWAY, canDraw, free, lotLabel, sisters, sourceName } from "./rules.js";
+import { AWAY, canDraw, free, isMixture, lotLabel, lotWords, sisters } from "./rules.js";
 
 const one = (selector) => document.querySelector(selector);
 const all = (selector) => document.querySelectorAll(selector);
@@ -75,7 +75,7 @@ export class View {
     this.row = this.current();
     this.lotNow = this.lot();
     const queen = this.state.queens[this.row?.place.queen];
-    const has = { lot: Boolean(this.lotNow), queen: Boolean(queen) };
+    const has = { lot: Boolean(this.lotNow), drones: this.lotNow && !isMixture(this.lotNow), queen: Boolean(queen) };
     for (const each of all("[data-needs]")) each.hidden = !each.dataset.needs.split(" ").every((need) => has[need]);
     this.drawWho(queen);
     this.drawLot();
@@ -130,7 +130,7 @@ export class View {
     const fields = lots.map(([id, lot]) => {
       const field = template.content.cloneNode(true);
       const [label, input] = [field.querySelector("label"), field.querySelector("input")];
-      label.textContent = this.words("mix_part", { lot: this.lotLabel(id), source: sourceName(this.data, this.words, lot.source) });
+      label.textContent = this.words("mix_part", { lot: this.lotLabel(id), source: lotWords(this.data, this.words, lot) });
       input.id = label.htmlFor = `mix-${id}`;
       input.dataset.lot = id;
       input.value = number.format(free(lot) / 10);
@@ -162,8 +162,8 @@ export class View {
     const choices = Object.entries(this.state.lots)
       .filter(([, lot]) => canDraw(lot))
       .map(([id, lot]) => {
-        const source = sourceName(this.data, this.words, lot.source);
-        return [`${this.lotLabel(id)} · ${source} · ${ul(Math.max(0, lotLeft(lot)))}`, id, false, id === this.lotNow?.id];
+        const source = lotWords(this.data, this.words, lot);
+        return [`${this.lotLabel(id)} · ${ul(Math.max(0, lotLeft(lot)))} · ${source}`, id, false, id === this.lotNow?.id];
       });
     if (this.isNew("lots", choices)) {
       for (const kind of ["dose", "tip"]) {
