@@ -21,7 +21,7 @@ from accounts.tables import RISKY_STARTS, Table, safe_cell, xlsx_write
 from breeding.models import EvaluationRun, Line, Queen
 from scheduling.models import Bench, DroneSource, QueenBatch
 from tests.breeding.bred import breed
-from tests.factories import NOW, LineFactory
+from tests.factories import NOW, HeadingFactory, LineFactory, ScoreFactory
 from tests.scheduling.test_outcomes import Outcomes
 
 pytestmark = pytest.mark.django_db
@@ -36,8 +36,11 @@ TABLES = {
     "breeding:trend_csv": [""],
     "breeding:crosses_csv": [""],
     "breeding:contributions_csv": ["?ceiling=20&queens=24"],
+    "breeding:stock_csv": ["colonies", "queens", "scores"],
+    "scheduling:bookings_csv": [""],
     "scheduling:outcomes_csv": ["groups", "laying", "living", "sessions", "drones", "queens"],
 }
+TABLES_OF_NAMES = {"breeding:standing_csv", "breeding:crosses_csv", "scheduling:bookings_csv"}
 NAMELESS = {"sessions"}  # days and counts, nothing that anybody named
 ALL = [(name, table) for name, some in TABLES.items() for table in some]
 
@@ -49,6 +52,8 @@ def client(monkeypatch: pytest.MonkeyPatch) -> Client:
     run = breed(seen.batch.member).run
     found = {"years": [2023, 2024], "queens": [4, 8], "value": [-0.25, 1.5], "error": [0.5, 1e-05]}
     EvaluationRun.objects.filter(pk=run.pk).update(findings={"trend": {"=honey": found}})
+    heading = HeadingFactory(colony__apiary__member=seen.batch.member, queen__owner=seen.batch.member)
+    ScoreFactory(colony=heading.colony, queen=heading.queen)
     Queen.objects.update(line=LineFactory(cooperative=run.cooperative))
     for model, field in NAMED_BY_PEOPLE:
         model._default_manager.update(**{field: Concat(Value("=HYPERLINK(1)"), F(field))})
@@ -124,7 +129,7 @@ def test_every_table_is_the_same_as_spreadsheet_file_without_a_formula(client: C
     cells = [cell for row in sheet.iter_rows() for cell in row]
     assert {cell.data_type for cell in cells} <= {"s", "n", "d"}
     begins = [cell.value for cell in cells if isinstance(cell.value, str) and cell.value.startswith("=HYPERLINK")]
-    assert bool(begins) == (table not in {*NAMELESS, ""} or name in {"breeding:standing_csv", "breeding:crosses_csv"})
+    assert bool(begins) == (table not in {*NAMELESS, ""} or name in TABLES_OF_NAMES)
     assert [len(row) for row in sheet.iter_rows()] == [len(row) for row in cells_of(client, name, table)]
 
 

@@ -14,7 +14,7 @@ from accounts.refusals import Refusal
 from accounts.uploads import MOST_BYTES
 
 MOST_ROWS = 50_000
-WALL_SECONDS = 30
+WALL_SECONDS = 60
 LIMITS = {
     "bytes": MOST_BYTES,
     "rows": MOST_ROWS,

@@ -4,6 +4,7 @@ from breeding.views import colonies, guests, merges, pedigree, queens, scores, s
 
 urlpatterns = [
     path("stock/", stock.stock, name="stock"),
+    path("stock/tables/<slug:table>/", stock.stock_csv, name="stock_csv"),
     path("stock/queens/add/", queens.queen_new, name="queen_add"),
     path("stock/queens/<int:pk>/", queens.queen, name="queen"),
     path("stock/queens/<int:pk>/correct/", queens.queen_edit, name="queen_edit"),

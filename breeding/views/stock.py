@@ -1,24 +1,37 @@
 """Stock & crosses: the list of colonies and of queens without one."""
 
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from accounts.http import viewer_of_request
+from accounts.tables import table_response
 from breeding.queries.stock import StockFilter, colony_list, last_scored, open_apiaries_for, queens_without_colony
+from breeding.queries.stock_tables import NAMES, stock_table
 
 ROWS_PER_PAGE = 50
 
 
-@require_safe
-def stock(request: HttpRequest) -> HttpResponse:
-    viewer = viewer_of_request(request)
-    wanted = StockFilter(
+def _wanted(request: HttpRequest) -> StockFilter:
+    return StockFilter(
         text=request.GET.get("q", "").strip()[:60],
-        everyone=request.GET.get("whose") == "all" or not viewer.is_member,
+        everyone=request.GET.get("whose") == "all" or not viewer_of_request(request).is_member,
         with_ended=request.GET.get("ended") == "1",
     )
+
+
+@require_safe
+def stock_csv(request: HttpRequest, table: str) -> HttpResponse:
+    """Colonies, queens or scores of what the page shows, as a table file."""
+    if table not in NAMES:
+        raise Http404
+    return table_response(request, stock_table(viewer_of_request(request), _wanted(request), table))
+
+
+@require_safe
+def stock(request: HttpRequest) -> HttpResponse:
+    viewer, wanted = viewer_of_request(request), _wanted(request)
     colonies = Paginator(colony_list(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("page"))
     queens = Paginator(queens_without_colony(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("queens_page"))
     scored = last_scored(colonies.object_list)

@@ -7,6 +7,7 @@ urlpatterns = [
     path("book/drones/", booking.book_drones, name="book_drones"),
     path("book/day/", booking.book_day, name="book_day"),
     path("bookings/", booking.booking_list, name="bookings"),
+    path("bookings/table/", booking.bookings_csv, name="bookings_csv"),
     path("bookings/<int:pk>/", booking.booking_card, name="booking"),
     path("bookings/<int:pk>/withdraw/", booking.booking_take_back, name="booking_withdraw"),
     path("bookings/<int:pk>/widen/", offers.widen, name="booking_widen"),

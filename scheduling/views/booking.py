@@ -12,15 +12,16 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET, require_http_methods, require_safe
 
 from accounts.access import can_act_for, require
 from accounts.http import now_of, today_of, tried, viewer_of_request
 from accounts.queries.history import history_rows
+from accounts.tables import table_response
 from breeding.templatetags.stock import percent
 from scheduling.forms.booking import DayForm, DronesForm
 from scheduling.forms.sources import OptionalReasonForm
-from scheduling.models import Booking, BookingSource, BookingState, DroneSource, QueenBatch
+from scheduling.models import Booking, BookingSource, BookingState, DroneSource, QueenBatch, Season
 from scheduling.planning.units import tenths_from_ul
 from scheduling.queries.batches import (
     BatchView,
@@ -31,6 +32,7 @@ from scheduling.queries.batches import (
     batches_with_facts,
     zone_of_batch,
 )
+from scheduling.queries.booking_tables import bookings_table
 from scheduling.queries.bookings import (
     bookings_seen_by,
     bookings_with_facts,
@@ -187,16 +189,31 @@ def _say_asked(request: HttpRequest, booking: Booking) -> None:
         messages.success(request, _("Asked: %(booking)s. The next plan decides.") % {"booking": booking})
 
 
+def _everyone(request: HttpRequest) -> bool:
+    return request.GET.get("who") == "all" and viewer_of_request(request).is_coordinator
+
+
+def _listed(request: HttpRequest, season: Season) -> QuerySet[Booking]:
+    viewer = viewer_of_request(request)
+    bookings = bookings_with_facts(bookings_seen_by(viewer).filter(season=season))
+    if not _everyone(request) and viewer.is_member:
+        bookings = bookings.filter(member__in=viewer.member_ids)
+    return bookings.order_by("-asked_at", "-pk")
+
+
+@require_safe
+def bookings_csv(request: HttpRequest) -> HttpResponse:
+    """What the list shows, as a table file."""
+    season = season_of_request(request)
+    return no_season(request) if season is None else table_response(request, bookings_table(_listed(request, season)))
+
+
 @require_GET
 def booking_list(request: HttpRequest) -> HttpResponse:
     viewer, season = viewer_of_request(request), season_of_request(request)
     if season is None:
         return no_season(request)
-    everyone = request.GET.get("who") == "all" and viewer.is_coordinator
-    bookings = bookings_with_facts(bookings_seen_by(viewer).filter(season=season))
-    if not everyone and viewer.is_member:
-        bookings = bookings.filter(member__in=viewer.member_ids)
-    rows = list(bookings.order_by("-asked_at", "-pk"))
+    everyone, rows = _everyone(request), list(_listed(request, season))
     context = {
         "season": season,
         "open": [booking for booking in rows if not is_ended(booking)],

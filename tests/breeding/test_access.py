@@ -29,6 +29,7 @@ OUTSIDE = {"nobody": ELSEWHERE, "anonymous": SIGN_IN}
 
 PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "stock": ("", EVERYONE),
+    "stock_csv": ("table", EVERYONE),
     "standing": ("", EVERYONE),
     "standing_csv": ("", EVERYONE),
     "compare": ("", EVERYONE),
@@ -116,6 +117,8 @@ def an_import(stock: Stock) -> TableImport:
 
 def _address(name: str, kind: str, stock: Stock) -> str:
     things: dict[str, Any] = {"queen": stock.queen, "colony": stock.colony, "score": stock.score}
+    if kind == "table":
+        return reverse(f"breeding:{name}", args=["queens"])
     if kind == "import kind":
         return reverse(f"breeding:{name}", args=["queens"])
     if kind == "import":

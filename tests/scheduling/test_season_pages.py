@@ -85,6 +85,7 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "book_drones": ("book", OWN),
     "book_day": ("book day", OWN),
     "bookings": ("", EVERYONE),
+    "bookings_csv": ("", EVERYONE),
     "booking": ("booking", ASKED),
     "booking_withdraw": ("booking", {**ASKED, "operator": 403}),
     "ledger": ("", EVERYONE),
