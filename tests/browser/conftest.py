@@ -129,10 +129,11 @@ def own_transactions(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def bench(transactional_db: None, server_clock: None, own_transactions: None) -> Bench:
+def bench(transactional_db: None, server_clock: None, own_transactions: None) -> Iterator[Bench]:
     one = Bench(queens=4)
     RoleGrantFactory(person=one.by, cooperative=one.session.season.cooperative, role=Role.OPERATOR)
-    return one
+    yield one
+    semen_batches_open()
 
 
 @pytest.fixture
