@@ -16,7 +16,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from .learning import SHARES, Learned, LearnedShare, Tally, beta_chances, level_part, likelihoods, logit_spread
 from .learning import quantile as quantile_of
@@ -137,6 +136,12 @@ def _seen(tallies: Sequence[Tally], at: Mapping[str, int], kappa: float) -> Arra
     return np.asarray(np.maximum(np.exp(logs - logs.max(axis=1, keepdims=True)), _LEAST))
 
 
+def _relative_entropy(these: Array, others: Array) -> float:
+    """Sum of p ln(p / q) [nats]; pages read this module, so it loads no solver's library for one line."""
+    some = these > 0
+    return float((these[some] * np.log(these[some] / others[some])).sum())
+
+
 @lru_cache(maxsize=4)
 def _kernels(prior_mean: float, prior_kappa: float) -> tuple[list[Array], Array, Array]:
     """Chances of q given p and e, shape (e, p, q), for each spread of the sources' own parts; chances of e, of spreads.
@@ -179,7 +184,7 @@ def _densities(
             after[band] /= after[band].sum()
             of_p[band] = np.tensordot(after[band], of_e, ([0], [1]))
     evidence = float(np.log(beside(None).sum(axis=1)).sum())
-    evidence -= sum(float(special.rel_entr(after[band], prior).sum()) for band in told)
+    evidence -= sum(_relative_entropy(after[band], prior) for band in told)
     found = []
     for band in range(len(BANDS)):
         known = beside(band)

@@ -50,7 +50,7 @@ def test_control_without_its_log_what_was_committed_is_gone_and_mails_are_lost(
     own_site.seed(ROWS)
     own_site.write("ALTER TABLE scheduling_delivery SET UNLOGGED")
     with own_site.running("run_ticker", tick=0.1, lease=3) as sweep:
-        wait_until(lambda: len(sink.taken) > ROWS / 4, seconds=60, of=[sweep])
+        wait_until(lambda: len(sink.taken) > ROWS / 4, seconds=short_or_long(60, 600), of=[sweep])
         cluster.stop()
     cluster.start()
     own_site.manage("run_ticker", "--once")

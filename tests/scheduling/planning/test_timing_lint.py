@@ -17,6 +17,7 @@ CLOCK = Path("scheduling/planning/timing/clock.py")
 # Intervals of the machine against its own UTC clock: leases, pauses, what is shown of the past. No times of the trade.
 MACHINE_TIME = {
     "scheduling/middleware.py",
+    "breeding/services/imports/importing.py",
     "scheduling/queries/gauges.py",
     "scheduling/queries/health.py",
     "scheduling/queries/reminders.py",
