@@ -72,10 +72,13 @@ STOCK_MORE = [
     "variances",
     "duplicates",
     "apiaries",
-    "imports",
 ]
-# Who plans crosses for the whole cooperative (`access.can_plan_crosses`).
-STOCK_MORE_FOR_ROLE: dict[str, list[str]] = {Role.BREEDER: ["contributions"], Role.COORDINATOR: ["contributions"]}
+# Who plans crosses for the whole cooperative (`access.can_plan_crosses`), who brings in tables (`access.can_import`).
+STOCK_MORE_FOR_ROLE: dict[str, list[str]] = {
+    MEMBER: ["imports"],
+    Role.BREEDER: ["imports", "contributions"],
+    Role.COORDINATOR: ["imports", "contributions"],
+}
 COOPERATIVE_MORE: dict[str, list[str]] = {
     Role.COORDINATOR: ["members", "watch", "gateway", "webhooks", "history", "season"]
 }

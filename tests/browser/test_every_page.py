@@ -6,6 +6,7 @@ import pytest
 from django.urls import Resolver404, resolve
 
 from tests.browser.conftest import Open, day
+from tests.browser.pages import NO_PAGES
 from tests.browser.seat import Seat
 from tests.browser.world import JourneyWorld, asked, batch_grafted, day_opened, source_offered
 
@@ -26,7 +27,6 @@ ROLES = {
     },
     "operator": {"scheduling:bench", "scheduling:bench_session", "scheduling:outcomes"},
 }
-NO_PAGES = {"breeding:standing_csv", "breeding:crosses_csv", "breeding:contributions_csv"}
 LINKS = "[...document.querySelectorAll('a[href]')].map(one => new URL(one.getAttribute('href'), location).href)"
 OVERFLOW = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 

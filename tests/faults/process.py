@@ -72,6 +72,20 @@ def without_immediate() -> None:
     connections.settings["default"]["OPTIONS"]["transaction_mode"] = None
 
 
+def without_haste() -> None:
+    """Between counting the places that are left and writing a request down there is time for others."""
+    from scheduling.services import bookings
+
+    answer = bookings._answer
+
+    def slowly(*args: Any, **more: Any) -> Any:
+        found = answer(*args, **more)
+        time.sleep(0.1)
+        return found
+
+    vars(bookings)["_answer"] = slowly
+
+
 GUARDS: dict[str, Callable[[], None]] = {
     "locks": without_locks,
     "marks": without_marks,
@@ -80,6 +94,7 @@ GUARDS: dict[str, Callable[[], None]] = {
     "names": without_names,
     "503": without_503,
     "immediate": without_immediate,
+    "haste": without_haste,
 }
 
 

@@ -55,6 +55,7 @@ class Answers:
     took_s: list[float] = field(default_factory=list)
     bodies: list[str] = field(default_factory=list)
     broken_off: int = 0
+    tries: int = TRIES
     seconds: float = 0.0
 
     @property
@@ -75,9 +76,9 @@ def seeded(site: Site, clients: int, *, places: int, sessions: int = 1) -> Groun
     return Ground([Client(**one) for one in facts["clients"]], facts["source"], facts["sessions"], places)
 
 
-def rush(url: str, ground: Ground, *, each: int = 1) -> Answers:
+def rush(url: str, ground: Ground, *, each: int = 1, tries: int = TRIES) -> Answers:
     """Everybody waits for the last to be ready, then asks `each` times for one queen, session by session in turn."""
-    found, lock = Answers(), threading.Lock()
+    found, lock = Answers(tries=tries), threading.Lock()
     barrier = threading.Barrier(len(ground.clients) + 1)
     threads = [
         threading.Thread(target=_asks, args=(url, ground, number, each, barrier, found, lock))
@@ -120,7 +121,7 @@ def _one(
         "Content-Type": "application/json",
         "Idempotency-Key": str(uuid.uuid4()),
     }
-    for _try in range(TRIES):
+    for _try in range(found.tries):
         began = time.monotonic()
         try:
             connection.request("POST", "/api/v1/bookings/", body, headers)
