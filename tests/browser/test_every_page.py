@@ -76,17 +76,15 @@ def kind_of(path: str) -> tuple[str, str] | None:
 
 
 def faults_of(one: Seat, path: str) -> list[str]:
-    wrong = []
+    """Opened once, looked at in each width: what the server sends does not depend on it."""
+    one.page.set_viewport_size({"width": WIDTHS[0], "height": 900})
+    one.said.clear()
+    status = one.goto_path(path)
+    one.page.wait_for_load_state("load")
+    found = {"status": status if status != 200 else 0, "headings": one.page.locator("h1").count() - 1}
     for width in WIDTHS:
         one.page.set_viewport_size({"width": width, "height": 900})
-        one.said.clear()
-        status = one.goto_path(path)
-        one.page.wait_for_load_state("load")
-        found = {
-            "status": status if status != 200 else 0,
-            "headings": one.page.locator("h1").count() - 1,
-            "px too wide": one.page.evaluate(OVERFLOW),
-        }
-        wrong += [f"{path} at {width}: {what} {number}" for what, number in found.items() if number]
-        wrong += [f"{path} at {width}: {text}" for text in one.said]
-    return wrong
+        found[f"px too wide at {width}"] = one.page.evaluate(OVERFLOW)
+    return [f"{path}: {what} {number}" for what, number in found.items() if number] + [
+        f"{path}: {text}" for text in one.said
+    ]
