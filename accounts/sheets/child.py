@@ -97,9 +97,12 @@ def decoded(content: bytes) -> tuple[str, list[str]]:
     """UTF-8, or what spreadsheet programs still write where it is not."""
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         try:
-            return content.decode("utf-16"), []
+            text = content.decode("utf-16")
         except UnicodeDecodeError:
             raise Wrong("no_text") from None
+        if "\0" in text:  # UTF-32 begins with the same bytes; no database keeps this letter
+            raise Wrong("no_text")
+        return text, []
     if b"\0" in content:
         raise Wrong("no_text")
     try:

@@ -70,6 +70,8 @@ def test_days_and_figures_of_a_spreadsheet_become_texts_and_formulas_are_never_w
         (b"\n\n ,\n", "empty"),
         (b"a,b\n", "empty"),
         (b"\x89PNG\r\n\x1a\n\0\0", "no_text"),
+        ("a,b\n1,2\n".encode("utf-32"), "no_text"),
+        ("a,b\n1,\0\n".encode("utf-16"), "no_text"),
         (b"\xd0\xcf\x11\xe0" + bytes(600), "old_office"),
         (b"PK\x03\x04" + bytes(300), "unreadable"),
         (zipped({"a.txt": b"x"}), "not_a_sheet"),
