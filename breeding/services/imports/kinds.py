@@ -9,6 +9,7 @@ from typing import Any
 from django.conf import settings
 from django.utils.functional import Promise
 from django.utils.module_loading import import_string
+from django.utils.translation import override
 
 from accounts.access import Viewer
 from accounts.models import Person
@@ -80,6 +81,17 @@ class Kind:
 
     def column(self, key: str) -> Column:
         return next(column for column in self.columns if column.key == key)
+
+
+def words_for(keys: Mapping[str, tuple[str, ...]], labels: Mapping[str, object]) -> dict[str, str]:
+    """Every word for every key: itself, its name in each language, and what people say besides."""
+    found: dict[str, str] = {}
+    for key, words in keys.items():
+        for code, _name in settings.LANGUAGES:
+            with override(code):
+                found[str(labels.get(key, key))] = key
+        found |= dict.fromkeys(words, key)
+    return found | {key: key for key in keys}
 
 
 @cache

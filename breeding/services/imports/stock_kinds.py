@@ -1,15 +1,13 @@
 """The tables of the stock: apiaries, queens, matings, colonies, scores. Checked and written by the loader's rules."""
 
-from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 
-from django.conf import settings
 from django.utils.translation import gettext_lazy as _
-from django.utils.translation import override
 
 from breeding.models import MatingKind
 from breeding.scoring import TRAITS
-from breeding.services.imports.kinds import DAY, NUMBER, WHOLE, WORD, Column, Kind
+from breeding.services.imports.kinds import DAY, NUMBER, WHOLE, WORD, Column, Kind, words_for
 from breeding.services.imports.stock_check import stock_check
 from breeding.services.imports.undoing import made_remove
 
@@ -36,28 +34,20 @@ METHOD_WORDS = {
 }
 
 
-def _words(keys: Mapping[str, tuple[str, ...]], labels: Mapping[str, object]) -> dict[str, str]:
-    """Every word for every key: itself, its name in each language, and what people say besides."""
-    found: dict[str, str] = {}
-    for key, words in keys.items():
-        for code, _name in settings.LANGUAGES:
-            with override(code):
-                found[str(labels.get(key, key))] = key
-        found |= dict.fromkeys(words, key)
-    return found | {key: key for key in keys}
-
-
 def trait_words() -> dict[str, str]:
-    return _words(TRAIT_WORDS, {key: _(trait.name) for key, trait in TRAITS.items()})
+    return words_for(TRAIT_WORDS, {key: _(trait.name) for key, trait in TRAITS.items()})
 
 
 def kind_words() -> dict[str, str]:
-    return _words(KIND_WORDS, {str(kind): kind.label for kind in MatingKind})
+    return words_for(KIND_WORDS, {str(kind): kind.label for kind in MatingKind})
 
 
 def method_words() -> dict[str, str]:
-    return _words(METHOD_WORDS, {})
+    return words_for(METHOD_WORDS, {})
 
+
+PLACE_WORDS = ("place", "ort", "lieu", "lugar")
+REASON_WORDS = ("reason", "grund", "raison", "motivo")
 
 MEMBER = Column(
     "member", _("Member"), ("mitglied", "imkerei", "betrieb", "membre", "miembro", "socio"),
@@ -88,8 +78,8 @@ APIARIES = Kind(
     "map-pin",
     (
         MEMBER,
-        Column("apiary", _("Apiary"), (*APIARY.words, "name"), required=True, example="Orchard"),
-        Column("place", _("How to find it"), ("place", "ort", "adresse", "lieu", "lugar"), example="Mill lane"),
+        replace(APIARY, words=(*APIARY.words, "name")),
+        Column("place", _("How to find it"), (*PLACE_WORDS, "adresse"), example="Mill lane"),
         Column(
             "registration_number", _("Registration number"),
             ("registration", "registriernummer", "betriebsnummer", "numéro d'enregistrement", "número de registro"),
@@ -106,11 +96,10 @@ QUEENS = Kind(
     _("One row for each queen; daughters and mothers in any order."),
     "queen",
     (
-        Column("queen", _("Queen"), QUEEN.words, required=True, example="Rowan 25-A",
-               help=_("Her label, which names her on every list.")),
-        Column("owner", _("Belongs to"), ("owner", "member", *MEMBER.words, "besitzer", "propriétaire", "propietario",
-                                          "dueño"),
-               required=True, example="Fellside", help=_("The member. Without this column: the member chosen below.")),
+        replace(QUEEN, required=True, help=_("Her label, which names her on every list.")),
+        replace(MEMBER, key="owner", label=_("Belongs to"),
+                words=("owner", "member", *MEMBER.words, "besitzer", "propriétaire", "propietario", "dueño"),
+                help=_("The member. Without this column: the member chosen below.")),
         Column("mother", _("Mother"), ("mutter", "muttervolk", "mère", "madre", "dam"), example="Rowan 23-C"),
         Column("line", _("Line"), ("linie", "zuchtlinie", "lignée", "línea", "linaje"), example="Rowan"),
         Column("emerged_on", _("Emerged on"), ("emerged", "emergence", "schlupf", "schlupftag", "geschlüpft",
@@ -125,7 +114,7 @@ QUEENS = Kind(
                example="47"),
         Column("gone_on", _("Gone on"), ("gone", "lost", "died", "verloren", "verloren am", "abgegangen", "tot",
                                          "perdue le", "perdida el"), DAY),
-        Column("gone_reason", _("What happened"), ("reason", "grund", "abgangsgrund", "raison", "motivo")),
+        Column("gone_reason", _("What happened"), (*REASON_WORDS, "abgangsgrund")),
         NOTE,
     ),
     partial(stock_check, "queens.csv"),
@@ -159,7 +148,7 @@ MATINGS = Kind(
         Column("station_mother", _("Mother of the drone-producing queens"),
                ("station mother", "drohnenmutter der belegstelle")),
         Column("station_queens", _("Drone-producing queens there"), ("station queens", "anzahl drohnenvölker"), WHOLE),
-        Column("place", _("Where"), ("place", "station", "mating station", "belegstelle", "ort", "lieu", "lugar")),
+        Column("place", _("Where"), (*PLACE_WORDS, "station", "mating station", "belegstelle")),
     ),
     partial(stock_check, "matings.csv"),
     made_remove,
@@ -182,7 +171,7 @@ COLONIES = Kind(
         Column("until", _("Until"), ("to", "bis", "jusqu'au", "hasta"), DAY),
         Column("ended_on", _("Ended on"), ("ended", "end", "ende", "aufgelöst am", "finie le", "fin", "terminada el"),
                DAY),
-        Column("ended_reason", _("Why it ended"), ("reason", "grund", "raison", "motivo")),
+        Column("ended_reason", _("Why it ended"), REASON_WORDS),
         NOTE,
     ),
     partial(stock_check, "colonies.csv"),

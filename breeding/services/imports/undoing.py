@@ -1,7 +1,7 @@
 """Taking back what an import made, as long as nothing else hangs on it."""
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from django.apps import apps
 from django.db.models import Model
@@ -11,9 +11,8 @@ from accounts.models import AuditEntry
 from accounts.refusals import Refusal
 from breeding.models import EvaluationRun, Line, Mating, Queen, QueenStatus, Score, SemenBatch
 from breeding.services.imports.kinds import Asked
-from breeding.services.loading.write import Made
+from breeding.services.loading.write import Made, in_parts
 
-AT_ONCE = 500
 MOST_NAMED = 5
 # What hangs on others goes first. What belongs to a thing alone (its shares) goes with it.
 ORDER = (
@@ -30,11 +29,11 @@ def made_remove(made: Made, asked: Asked, imported_at: dt.datetime) -> None:
         raise Refusal(" ".join([_("It cannot be undone any more."), *reasons[:MOST_NAMED]]), rule="import_in_use")
     was_counted = EvaluationRun.objects.filter(cooperative=asked.viewer.cooperative, made_at__gte=imported_at).exists()
     mated = _queens_of_matings(made)
-    for part in _parts(made.get("breeding.queen", [])):
+    for part in in_parts(made.get("breeding.queen", [])):
         Queen.objects.filter(pk__in=part).update(mother=None)  # daughters and mothers go together
     for label in ORDER:
         model = apps.get_model(label)
-        for part in _parts(made.get(label, [])):
+        for part in in_parts(made.get(label, [])):
             things = model._default_manager.filter(pk__in=part)
             if model is Score and was_counted:  # runs that counted them stay readable
                 things.update(withdrawn_at=asked.now)
@@ -44,7 +43,7 @@ def made_remove(made: Made, asked: Asked, imported_at: dt.datetime) -> None:
             if model is Line:
                 things = things.filter(queens__isnull=True)  # others may have taken it up
             things.delete()
-    for part in _parts(mated):
+    for part in in_parts(mated):
         Queen.objects.filter(pk__in=part, status=QueenStatus.MATED, mating__isnull=True).update(
             status=QueenStatus.VIRGIN
         )
@@ -53,7 +52,7 @@ def made_remove(made: Made, asked: Asked, imported_at: dt.datetime) -> None:
 def _queens_of_matings(made: Made) -> list[int]:
     return [
         queen
-        for part in _parts(made.get("breeding.mating", []))
+        for part in in_parts(made.get("breeding.mating", []))
         for queen in Mating.objects.filter(pk__in=part).values_list("queen_id", flat=True)
     ]
 
@@ -62,14 +61,14 @@ def _changed_since(made: Made, imported_at: dt.datetime) -> Iterator[str]:
     """Somebody's correction would go too."""
     for label, pks in made.items():
         model = apps.get_model(label)
-        if any(model._default_manager.filter(pk__in=part).count() < len(part) for part in _parts(pks)):
+        if any(model._default_manager.filter(pk__in=part).count() < len(part) for part in in_parts(pks)):
             yield _("Some of what it made is not there any more.")
-        for part in _parts(pks):
+        for part in in_parts(pks):
             entry = AuditEntry.objects.filter(subject_type=label, subject_id__in=part, at__gt=imported_at).first()
             if entry is not None:
                 yield _("%(name)s was changed since.") % {"name": _name(entry.subject_type, entry.subject_id)}
                 break
-    for part in _parts(made.get("breeding.score", [])):
+    for part in in_parts(made.get("breeding.score", [])):
         corrected = Score.objects.filter(pk__in=part, replaced_by__isnull=False).first()
         if corrected is not None:
             yield _("%(name)s was changed since.") % {"name": corrected}
@@ -86,7 +85,7 @@ def _hangs_on(made: Made) -> Iterator[str]:
             if other._meta.label_lower in GO_ALONG and relation.field.name in {"mating", "batch"}:
                 continue
             own = set(made.get(other._meta.label_lower, []))
-            for part in _parts(pks):
+            for part in in_parts(pks):
                 rows = other._default_manager.filter(**{f"{relation.field.name}__in": part})
                 found = next((row for row in rows.order_by("pk")[: len(own) + 1] if row.pk not in own), None)
                 if found is not None:
@@ -101,8 +100,3 @@ def _hangs_on(made: Made) -> Iterator[str]:
 
 def _name(label: str, pk: int) -> str:
     return str(apps.get_model(label)._default_manager.filter(pk=pk).first() or "")
-
-
-def _parts(pks: Sequence[int]) -> Iterator[Sequence[int]]:
-    for start in range(0, len(pks), AT_ONCE):
-        yield pks[start : start + AT_ONCE]

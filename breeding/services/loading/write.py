@@ -1,8 +1,7 @@
 """Writing a checked plan in bulk, in the order in which things hang on each other."""
 
 import datetime as dt
-from collections.abc import Sequence
-from itertools import islice
+from collections.abc import Iterator, Sequence
 
 from django.db.models import Model
 
@@ -139,7 +138,7 @@ def _status(plan: Plan, key: Key) -> str:
 def _late_status(plan: Plan, pks: dict[Key, int]) -> None:
     """Virgins that were there and whose mating the folder brings."""
     mated = [pks[key] for key, mating in plan.matings.items() if not mating.is_known and key in pks]
-    for part in _parts(mated):
+    for part in in_parts(mated):
         Queen.objects.filter(pk__in=part, status=QueenStatus.VIRGIN).update(status=QueenStatus.MATED)
 
 
@@ -170,7 +169,7 @@ def _batches(plan: Plan, queens: dict[Key, int], keep: Made) -> dict[Key, int]:
         ],
         batch_size=AT_ONCE,
     )
-    for part in _parts([row.pk for row in made]):
+    for part in in_parts([row.pk for row in made]):
         SemenBatch.objects.filter(pk__in=part).update(is_complete=True)
     _keep(keep, made)
     pks = {key: batch.pk for key, batch in plan.batches.items() if batch.pk is not None}
@@ -216,7 +215,7 @@ def _matings(plan: Plan, queens: dict[Key, int], batches: dict[Key, int], now: d
         for mating, row in zip(new, made, strict=True)
         if mating.shares and all(share.volume_tenths is not None for share in mating.shares)
     ]
-    for part in _parts(complete):
+    for part in in_parts(complete):
         Mating.objects.filter(pk__in=part).update(is_complete=True)
 
 
@@ -273,9 +272,7 @@ def _scores(
     _keep(keep, made)
 
 
-def _parts(pks: list[int]) -> list[list[int]]:
-    rows = iter(pks)
-    parts = []
-    while part := list(islice(rows, AT_ONCE)):
-        parts.append(part)
-    return parts
+def in_parts(pks: Sequence[int]) -> Iterator[Sequence[int]]:
+    """A question to the database names only so many at once."""
+    for start in range(0, len(pks), AT_ONCE):
+        yield pks[start : start + AT_ONCE]
