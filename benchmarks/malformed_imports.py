@@ -79,13 +79,14 @@ def signed_in() -> tuple[Any, int]:
     from django.test import Client
 
     from tests.factories import HeadingFactory, MemberFactory, PersonFactory, QueenFactory, RoleGrantFactory
+    from tests.malformed_trial import drone_comb
 
     member = MemberFactory(name="Fellside")
     heading = HeadingFactory(
         colony__apiary__member=member, colony__apiary__name="Orchard", colony__name="7",
         queen=QueenFactory(owner=member, label="Rowan 1"),
     )  # fmt: skip
-    assert heading.pk
+    drone_comb(heading.queen)
     person = PersonFactory()
     RoleGrantFactory(person=person, cooperative=member.cooperative, role="coordinator")
     client = Client(raise_request_exception=False)

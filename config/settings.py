@@ -276,6 +276,7 @@ IMPORT_KINDS = {
     "matings": "breeding.services.imports.stock_kinds.MATINGS",
     "colonies": "breeding.services.imports.stock_kinds.COLONIES",
     "scores": "breeding.services.imports.stock_kinds.SCORES",
+    "counts": "scheduling.services.count_import.COUNTS",
 }
 # Called with the job, in the transaction that ends it, whatever its end. Apps to the right tell of what apps to the
 # left made.

@@ -11,13 +11,14 @@ HEADS = {
     "matings": ["Queen", "Kind", "Mated on", "Drone-producing queen", "Volume of this source, µl", "Drones"],
     "colonies": ["Member", "Apiary", "Colony", "Queen", "Since"],
     "scores": ["Member", "Apiary", "Colony", "Trait", "Day of the visit", "Value"],
+    "counts": ["Drone source", "Comb", "What was counted", "Counted on", "How many"],
 }
 CELLS = [
-    "Fellside", "Orchard", "7", "Rowan 1", "Old Rowan", "gentleness", "honey", "pool", "batch", "2026-05-01", "1.5.26",
-    "3/4/2026", "99.99.9999", "0000-00-00", "2026-13-45", "3.5", "3,5", "1e999", "-1", "NaN", "Infinity", "１２", "٣",
-    "=1+1", "=cmd|' /C calc'!A0", "@SUM(1)", "'=x", "\u202etxt", "\ufeff", "\u2028", "x" * 2_500, "ä" * 60, "\x1b[31m",
-    "<script>", "{{ x }}", "%s%(x)s", "'; DROP TABLE", "\U0001f41d", "\ud7ff", "0" * 400, "1" * 400, "9" * 12 + ".5",
-    "", " ", "\u00a0", "NULL", "None", "true",
+    "Fellside", "Orchard", "7", "Rowan 1", "Old Rowan", "gentleness", "honey", "capped", "pool", "batch",
+    "2026-05-01", "1.5.26", "3/4/2026", "99.99.9999", "0000-00-00", "2026-13-45", "3.5", "3,5", "1e999", "-1",
+    "NaN", "Infinity", "１２", "٣", "=1+1", "=cmd|' /C calc'!A0", "@SUM(1)", "'=x", "\u202etxt", "\ufeff", "\u2028",
+    "x" * 2_500, "ä" * 60, "\x1b[31m", "<script>", "{{ x }}", "%s%(x)s", "'; DROP TABLE", "\U0001f41d", "\ud7ff",
+    "0" * 400, "1" * 400, "9" * 12 + ".5", "", " ", "\u00a0", "NULL", "None", "true",
 ]  # fmt: skip
 
 

@@ -11,8 +11,10 @@ from accounts.models import Apiary
 from accounts.services.jobs import job_run
 from breeding.models import Colony, Heading, ImportState, Mating, MatingShare, Queen, Score, SemenBatch, TableImport
 from breeding.services.imports.kinds import kinds
+from scheduling.models import DroneCount
+from tests.factories import DroneCohortFactory, SeasonFactory
 
-TABLES = (Apiary, Queen, Mating, MatingShare, SemenBatch, Colony, Heading, Score)
+TABLES = (Apiary, Queen, Mating, MatingShare, SemenBatch, Colony, Heading, Score, DroneCount)
 
 
 @dataclass(frozen=True)
@@ -21,6 +23,14 @@ class Came:
 
     end: str
     worst_status: int
+
+
+def drone_comb(queen: Queen) -> None:
+    """Comb 7 of the source “Fellside”, to be counted by the tables of drones."""
+    season = SeasonFactory(cooperative=queen.cooperative)
+    DroneCohortFactory(
+        source__season=season, source__member=queen.owner, source__drone_queen=queen, source__name="Fellside", number=7
+    )
 
 
 def counts() -> list[int]:

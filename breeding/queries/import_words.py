@@ -17,7 +17,6 @@ COUNTED: dict[str, Callable[[int], str]] = {
     "headings": lambda n: ngettext("%(number)s queen in her colony", "%(number)s queens in their colonies", n),
     "scores": lambda n: ngettext("%(number)s score", "%(number)s scores", n),
     "counts": lambda n: ngettext("%(number)s count of drones", "%(number)s counts of drones", n),
-    "corrected counts": lambda n: ngettext("%(number)s corrected count", "%(number)s corrected counts", n),
 }
 SAMPLE_ROWS = 5
 

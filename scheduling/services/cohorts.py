@@ -125,26 +125,14 @@ def count_record(
     now: dt.datetime,
 ) -> DroneCount:
     """Write a count. A second one of the same kind and day corrects the first, which stays on record."""
-    if kind not in CountKind.values:
-        raise Refusal(_("Choose what was counted."), field="kind")
-    if not 0 <= number <= MOST_DRONES:
-        raise Refusal(
-            _("Enter a number from 0 to %(most)d.") % {"most": MOST_DRONES}, field="number", rule="count_possible"
-        )
-    if counted_on > now.astimezone(_zone(cohort)).date():
-        raise Refusal(
-            _("%(day)s is still to come. Enter what was seen, on the day it was seen.")
-            % {"day": day_words(counted_on)},
-            field="counted_on",
-            rule="observed_not_future",
-        )
+    refuse_impossible_number(cohort, kind=kind, counted_on=counted_on, number=number, now=now)
     with transaction.atomic():
         locked = (
             DroneCohort.objects.select_for_update(of=("self",))
             .select_related("source__season__cooperative")
             .get(pk=cohort.pk)
         )
-        _refuse_count_before_comb(locked, kind=kind, counted_on=counted_on)
+        refuse_count_before_comb(locked, kind=kind, counted_on=counted_on)
         earlier = locked.counts.filter(kind=kind, counted_on=counted_on, replaced_by__isnull=True).first()
         if earlier is not None and earlier.number == number:
             return earlier
@@ -185,7 +173,25 @@ def _count_written(
     return count
 
 
-def _refuse_count_before_comb(cohort: DroneCohort, *, kind: str, counted_on: dt.date) -> None:
+def refuse_impossible_number(
+    cohort: DroneCohort, *, kind: str, counted_on: dt.date, number: int, now: dt.datetime
+) -> None:
+    if kind not in CountKind.values:
+        raise Refusal(_("Choose what was counted."), field="kind")
+    if not 0 <= number <= MOST_DRONES:
+        raise Refusal(
+            _("Enter a number from 0 to %(most)d.") % {"most": MOST_DRONES}, field="number", rule="count_possible"
+        )
+    if counted_on > now.astimezone(_zone(cohort)).date():
+        raise Refusal(
+            _("%(day)s is still to come. Enter what was seen, on the day it was seen.")
+            % {"day": day_words(counted_on)},
+            field="counted_on",
+            rule="observed_not_future",
+        )
+
+
+def refuse_count_before_comb(cohort: DroneCohort, *, kind: str, counted_on: dt.date) -> None:
     first = {
         CountKind.CAPPED: cohort.laid_on or cohort.comb_in_on,
         CountKind.EMERGED: cohort.capped_on or cohort.comb_in_on,

@@ -9,7 +9,7 @@ from django.test import Client
 from breeding.models import Queen
 from tests.breeding.conftest import Stock, client_of, person_of, stock
 from tests.malformed import malformed
-from tests.malformed_trial import counts, tried
+from tests.malformed_trial import counts, drone_comb, tried
 
 __all__ = ["client_of", "person_of", "stock"]
 pytestmark = pytest.mark.django_db
@@ -22,6 +22,7 @@ def test_no_malformed_table_breaks_anything_or_leaves_a_half(
 ) -> None:
     client = client_of("coordinator")
     client.raise_request_exception = False
+    drone_comb(stock.queen)
     ends: Counter[str] = Counter()
     for seed in SEEDS:
         came = tried(client, *malformed(seed), stock.owner.pk)
@@ -38,6 +39,9 @@ def test_a_good_table_goes_all_the_way_and_back_and_a_half_one_would_be_seen(
     """The control."""
     client = client_of("coordinator")
     assert tried(client, "queens", "a.csv", b"Queen\nA 1\n", stock.owner.pk).end == "imported"
+    drone_comb(stock.queen)
+    table = b"Source,Kind,Date,Number\nFellside,capped,2026-05-12,850\n"
+    assert tried(client, "counts", "b.csv", table, stock.owner.pk).end == "imported"
     before = counts()
     Queen.objects.create(cooperative=stock.cooperative, owner=stock.owner, label="half")
     assert counts() != before
