@@ -114,6 +114,8 @@ def test_an_address_that_leads_nowhere_is_a_problem_too_whatever_is_sent(client_
     answer = client_of("member").get("/api/v1/queens/rowan/")
     assert (answer.status_code, answer["Content-Type"]) == (404, "application/problem+json")
     assert Client().post("/api/v1/nothing/here/", headers=key_of(house)[1]).status_code == 404
+    of_two_lines = client_of("member").get("/api/v1/queens/1%0A2/")
+    assert (of_two_lines.status_code, of_two_lines["Content-Type"]) == (404, "application/problem+json")
 
 
 # Pages
