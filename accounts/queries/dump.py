@@ -40,9 +40,16 @@ def columns(model: type[models.Model]) -> list[str]:
 
 
 def migrations_applied() -> list[list[str]]:
-    """What the tables look like: a file is read only where they look the same."""
-    applied = MigrationLoader(connection).applied_migrations
-    return sorted([app, name] for app, name in applied if app not in LEFT_OUT)
+    """What the tables look like: a file is read only where they look the same.
+
+    Names that an older database remembers and this version has gathered into one are left out: the tables are the same.
+    """
+    loader = MigrationLoader(connection)
+    return sorted(
+        [app, name]
+        for app, name in loader.applied_migrations.keys() & loader.disk_migrations.keys()
+        if app not in LEFT_OUT
+    )
 
 
 def dump_write(target: BinaryIO) -> dict[str, int]:

@@ -55,6 +55,6 @@ def unmake(apps, schema_editor):
 
 
 class Migration(migrations.Migration):
-    dependencies = [("breeding", "0001_initial")]
+    dependencies = [("breeding", "0001_squashed_0008_table_imports")]
 
     operations = [migrations.RunPython(make, unmake, elidable=False)]
