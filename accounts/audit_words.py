@@ -67,6 +67,8 @@ ACTIONS: dict[str, Any] = {
     "queen.back": _("back"),
     "queen.merge": _("made one with a row that was the same queen"),
     "queen.unmerge": _("made two queens again"),
+    "queen.apart": _("told apart from a queen that looks the same"),
+    "queen.apart_undo": _("not told apart from a queen that looks the same any more"),
     "mating.record": _("mating recorded"),
     "mating.correct": _("mating corrected"),
     "mating.withdraw": _("mating taken back"),

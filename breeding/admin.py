@@ -17,6 +17,7 @@ from breeding.models import (
     PlannedCross,
     Queen,
     QueenMerge,
+    QueensApart,
     Score,
     SemenBatch,
     SemenBatchShare,
@@ -52,6 +53,14 @@ class QueenMergeAdmin(ReadOnlyAdmin):
     list_filter = ["cooperative"]
     list_select_related = ["kept", "merged_by"]
     search_fields = ["other_label", "kept__label"]
+
+
+@admin.register(QueensApart)
+class QueensApartAdmin(ReadOnlyAdmin):
+    list_display = ["lower_id", "higher_id", "said_by", "said_at"]
+    list_filter = ["cooperative"]
+    list_select_related = ["said_by"]
+    search_fields = ["said_by__name"]
 
 
 @admin.register(Colony)

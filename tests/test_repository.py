@@ -61,6 +61,7 @@ WRITTEN_BY_A_SERVICE = {
     "PlannedCross": "the cross planner",
     "PushDevice": "a browser",
     "QueenMerge": "making two rows one queen",
+    "QueensApart": "telling two queens apart",
     "QueenCheck": "recording eggs and outcome",
     "ReminderLead": "a person's times",
     "Reminder": "scheduling.services.reminders",

@@ -2,7 +2,7 @@ from breeding.models.colony import Colony, Heading
 from breeding.models.cross import CrossShare, PlannedCross
 from breeding.models.evaluation import EvaluationHabit, EvaluationRun, EvaluationState, Merit, TraitValue
 from breeding.models.mating import Mating, MatingKind, MatingShare, SemenBatch, SemenBatchShare
-from breeding.models.merge import QueenMerge
+from breeding.models.merge import QueenMerge, QueensApart
 from breeding.models.queen import Line, Queen, QueenStatus
 from breeding.models.score import Score
 from breeding.models.table_import import ImportState, TableImport
@@ -26,6 +26,7 @@ __all__ = [
     "Queen",
     "QueenMerge",
     "QueenStatus",
+    "QueensApart",
     "Score",
     "SeasonRule",
     "SemenBatch",

@@ -29,3 +29,27 @@ class QueenMerge(models.Model):
 
     def __str__(self) -> str:
         return f"{self.other_label} → {self.kept}"
+
+
+class QueensApart(models.Model):
+    """Two queens that look like one and are two, as somebody said. By their ids alone: nothing hangs on it."""
+
+    cooperative = models.ForeignKey(Cooperative, models.CASCADE, related_name="queens_apart")
+    lower_id = models.BigIntegerField(help_text="Of the queen with the lower id.")
+    higher_id = models.BigIntegerField()
+    said_at = models.DateTimeField()
+    said_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["-pk"]
+        verbose_name = "pair of two queens"
+        verbose_name_plural = "pairs of two queens"
+        constraints = [
+            models.UniqueConstraint(fields=["lower_id", "higher_id"], name="queens_apart_once"),
+            models.CheckConstraint(
+                condition=models.Q(lower_id__lt=models.F("higher_id")), name="queens_apart_in_order"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.lower_id} ≠ {self.higher_id}"

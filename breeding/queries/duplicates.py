@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from accounts.access import Viewer, can_merge_any
-from breeding.models import Queen, QueenMerge
+from breeding.models import Queen, QueenMerge, QueensApart
 from breeding.queries.stock import queens_seen_by
 
 PARTS = re.compile(r"[^\W\d_]+|\d+")
@@ -48,11 +48,29 @@ def duplicate_pairs(viewer: Viewer) -> list[Pair]:
         queens = queens.filter(owner__in=viewer.member_ids)
     columns = ("pk", "label", "mother__label", "birth_year", "mark_number", "owner_id")
     rows = [Entered(pk, label, mother or "", *rest) for pk, label, mother, *rest in queens.values_list(*columns)]
-    found = list(_pairs(rows))
-    ids = {row.pk for pair in found for row in pair}
-    by_id = Queen.objects.select_related("owner", "mother", "line", "cooperative").in_bulk(ids)
-    pairs = [Pair(by_id[first.pk], by_id[second.pk]) for first, second in found]
-    return sorted(pairs, key=lambda pair: (label_alike(pair.first.label), pair.first.pk, pair.second.pk))
+    apart = set(_apart_of(viewer).values_list("lower_id", "higher_id"))
+    found = [pair for first, second in _pairs(rows) if (pair := (first.pk, second.pk)) not in apart]
+    return sorted(_read(found), key=lambda pair: (label_alike(pair.first.label), pair.first.pk, pair.second.pk))
+
+
+def pairs_apart(viewer: Viewer) -> list[Pair]:
+    """The last ones that were told apart and are both there, latest first; of those that the viewer may make one."""
+    told = _apart_of(viewer)
+    if not can_merge_any(viewer):
+        own = queens_seen_by(viewer).filter(owner__in=viewer.member_ids).values("pk")
+        told = told.filter(lower_id__in=own, higher_id__in=own)
+    return _read(list(told.values_list("lower_id", "higher_id")[:MERGES_SHOWN]))
+
+
+def _apart_of(viewer: Viewer) -> QuerySet[QueensApart]:
+    return QueensApart.objects.filter(cooperative=viewer.cooperative)
+
+
+def _read(ids: list[tuple[int, int]]) -> list[Pair]:
+    by_id = Queen.objects.select_related("owner", "mother", "line", "cooperative").in_bulk(
+        {pk for pair in ids for pk in pair}
+    )
+    return [Pair(by_id[first], by_id[second]) for first, second in ids if first in by_id and second in by_id]
 
 
 def _pairs(rows: list[Entered]) -> Iterator[tuple[Entered, Entered]]:

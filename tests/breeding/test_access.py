@@ -86,6 +86,8 @@ ACTS: dict[str, tuple[str, dict[str, int]]] = {
     "variances_take": ("", DECIDE),
     "queen_guest_end": ("queen link", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "queen_unmerge": ("merge", {**DECIDE, "owner": 302, "other cooperative": 404}),
+    "queens_apart": ("two queens", {**DECIDE, "owner": 302, "other cooperative": 404}),
+    "queens_apart_undo": ("two queens", {**DECIDE, "owner": 302, "other cooperative": 404}),
     "queen_back": ("queen", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_withdraw": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),
     "score_restore": ("score", {who: 302 if code == 200 else code for who, code in OWN.items()}),

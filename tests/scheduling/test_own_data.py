@@ -37,7 +37,7 @@ pytestmark = pytest.mark.django_db
 # Nobody's own: the cooperative's, the machine's, or what a member's rows are worked out from.
 OF_THE_COOPERATIVE = {
     "accounts.Cooperative", "accounts.Gateway", "accounts.Invitation", "accounts.Job", "accounts.Slowdown",
-    "accounts.ApiAnswer", "accounts.Webhook", "accounts.WebhookDelivery", "breeding.QueenMerge",
+    "accounts.ApiAnswer", "accounts.Webhook", "accounts.WebhookDelivery", "breeding.QueenMerge", "breeding.QueensApart",
     "breeding.TableImport", "breeding.Line", "breeding.PlannedCross", "breeding.CrossShare", "breeding.Trait",
     "breeding.EvaluationRun", "breeding.EvaluationHabit", "breeding.EvaluationState", "breeding.SemenBatch",
     "breeding.SemenBatchShare", "breeding.VarianceEstimate", "breeding.VarianceAdoption", "scheduling.Season",

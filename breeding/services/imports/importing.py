@@ -119,7 +119,9 @@ def import_check(imported: TableImport, *, viewer: Viewer, now: dt.datetime, rep
         "fingerprint": checked.fingerprint,
         "notes": imported.preview.get("notes", []),
     }
-    imported.problems = [[problem.line, problem.column, problem.text] for problem in checked.problems]
+    place = {column.key: number for number, column in enumerate(kinds()[imported.kind].columns)}
+    in_order = sorted(checked.problems, key=lambda one: (one.line, place.get(one.column, len(place)), one.text))
+    imported.problems = [[problem.line, problem.column, problem.text] for problem in in_order]
     imported.state = ImportState.CHECKED
     with transaction.atomic():
         current = TableImport.objects.select_for_update(of=("self",)).get(pk=imported.pk)
