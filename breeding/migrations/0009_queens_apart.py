@@ -8,8 +8,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('accounts', '0012_webhooks'),
-        ('breeding', '0008_table_imports'),
+        ('accounts', '0001_squashed_0012_webhooks'),
+        ('breeding', '0002_shares_sum_up'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
