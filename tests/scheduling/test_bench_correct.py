@@ -5,6 +5,7 @@ import datetime as dt
 import pytest
 from django.test import Client
 from django.urls import reverse
+from pytest_django.asserts import assertContains
 
 from accounts.models import AuditEntry, Role
 from accounts.refusals import Refusal
@@ -153,3 +154,14 @@ def test_the_page_of_a_closed_session_takes_a_correction_and_shows_it(closed: Cl
     client.post(address, wanted)
     assert closed.matings() == {0: 60, 1: 80}
     assert "Misread by 2 µl" in client.get(f"/bench/{closed.session.pk}/").content.decode()
+
+
+def test_the_page_of_a_closed_session_shows_where_the_semen_of_each_lot_went(
+    closed: ClosedBench, client: Client
+) -> None:
+    RoleGrantFactory(person=closed.by, cooperative=closed.session.season.cooperative, role=Role.OPERATOR)
+    client.force_login(closed.by)
+    response = client.get(f"/bench/{closed.session.pk}/")
+    assertContains(response, reverse("scheduling:trace_lot", args=[closed.taken.pk]))
+    for collected_given_or_lost in ("20 µl", "16 µl", "4 µl"):
+        assertContains(response, f'<td class="num">{collected_given_or_lost}</td>')
