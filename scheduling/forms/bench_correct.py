@@ -97,53 +97,56 @@ class CorrectDronesForm(CorrectForm):
         return tally_correct(**self.cleaned_data, by=by, now=now)
 
 
-class CorrectPoolForm(DronesOfSources, CorrectForm):
-    """Of which sources a pool was, and how many drones of each."""
+class CorrectOneLotForm(CorrectForm):
+    """What one lot was made of: the one named in the address, else the first; the form shows what is on record."""
 
-    lot = forms.ModelChoiceField(label=_("Pool"), queryset=SemenLot.objects.none())
+    lot = forms.ModelChoiceField(queryset=SemenLot.objects.none(), widget=forms.HiddenInput)
+
+    def take_one_of(self, lots: QuerySet[SemenLot]) -> SemenLot:
+        self.choice = list(lots.order_by("opened_at", "pk"))
+        named = [lot for lot in self.choice if str(lot.pk) == str(self.initial.get("lot"))]
+        self.one = (named or self.choice)[0]
+        self.fields["lot"].queryset = SemenLot.objects.filter(pk=self.one.pk)  # type: ignore[attr-defined]
+        self.initial["lot"] = self.one.pk
+        return self.one
+
+
+class CorrectPoolForm(DronesOfSources, CorrectOneLotForm):
+    """Of which sources a pool was, and how many drones of each."""
 
     def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
         super().__init__(*args, session=session, **kwargs)
-        lots = self.fields["lot"]
-        lots.queryset = pools_of(session)  # type: ignore[attr-defined]
+        pool = self.take_one_of(pools_of(session))
         self.add_sources(DroneSource.objects.filter(season=session.season), last=["reason"])
-        only = list(pools_of(session)[:2])
-        if len(only) == 1:
-            lots.initial = only[0].pk
-            for part in only[0].parts.filter(undone_at__isnull=True):
-                self.fields[f"source{part.source_id}"].initial = part.drones
+        for part in pool.parts.filter(undone_at__isnull=True):
+            self.fields[f"source{part.source_id}"].initial = part.drones
 
     def correct(self, *, by: Person, now: dt.datetime) -> BenchSession:
         data = self.cleaned_data
         return pool_correct(data["lot"], parts=self.parts(), reason=data["reason"], by=by, now=now)
 
 
-class CorrectMixtureForm(CorrectForm):
+class CorrectMixtureForm(CorrectOneLotForm):
     """How much of which lots a mixture was made of."""
-
-    lot = forms.ModelChoiceField(label=_("Mixture"), queryset=SemenLot.objects.none())
 
     def __init__(self, *args: Any, session: BenchSession, **kwargs: Any) -> None:
         super().__init__(*args, session=session, **kwargs)
-        mixtures = mixtures_at(session)
-        self.fields["lot"].queryset = mixtures  # type: ignore[attr-defined]
-        into = LotMovement.objects.filter(lot__in=mixtures, kind=MovementKind.MIXED_IN, undone_at__isnull=True)
+        mixture = self.take_one_of(mixtures_at(session))
+        into = LotMovement.objects.filter(lot=mixture, kind=MovementKind.MIXED_IN, undone_at__isnull=True)
         from_store = SemenLot.objects.filter(pk__in=into.values("other_lot")).exclude(session=session)
-        self.lots = [*from_store, *lots_that_count(session).order_by("opened_at", "pk")]
+        others = lots_that_count(session).exclude(pk=mixture.pk)
+        self.lots = [*from_store, *others.order_by("opened_at", "pk")]
+        parts = dict(into.values_list("other_lot", "volume_tenths"))
         for lot in self.lots:
             self.fields[f"lot{lot.pk}"] = VolumeField(
                 label=_("Of %(lot)s, µl") % {"lot": lot},
                 min_value=0,
                 max_value=1000,
                 required=False,
+                initial=parts.get(lot.pk),
                 help_text=_("0: none of it."),
             )
         self.order_fields(["lot", *(f"lot{lot.pk}" for lot in self.lots), "reason"])
-        if len(mixtures) == 1:
-            self.fields["lot"].initial = mixtures[0].pk
-            for lot_id, volume in into.values_list("other_lot", "volume_tenths"):
-                self.fields[f"lot{lot_id}"].initial = volume
-            del self.fields[f"lot{mixtures[0].pk}"]
 
     def correct(self, *, by: Person, now: dt.datetime) -> BenchSession:
         data = self.cleaned_data

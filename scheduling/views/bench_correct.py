@@ -20,7 +20,7 @@ def correct(request: HttpRequest, pk: int) -> HttpResponse:
     kinds = kinds_of(session)
     what = request.GET.get("what", "")
     what = what if what in kinds else "dose"
-    form = kinds[what][1](request.POST or None, session=session)
+    form = kinds[what][1](request.POST or None, session=session, initial={"lot": request.GET.get("lot")})
     if (
         request.method == "POST"
         and form.is_valid()

@@ -57,6 +57,7 @@ def test_a_clock_an_hour_wrong_and_set_while_the_page_stands_gives_true_times(
     one.context.add_init_script(WRONG_CLOCK)
     one.open(bench.session.pk)
     one.sees_sent()
+    expect(one.page.locator("[data-part=stands]")).to_contain_text("clock")
     relay.cut()
     one.press("KeyC")
     expect(one.page.locator("[data-part=gas-clock]")).to_be_visible()
@@ -146,15 +147,16 @@ def test_a_database_without_its_stores_is_mended_and_one_with_entries_is_left_al
 
 def test_a_nearly_full_tablet_says_so_and_goes_on_taking_taps(bench: Bench, relay: Relay, tablet: Switch) -> None:
     one = tablet()
-    expect(one.page.locator("[data-part=say]")).not_to_contain_text("nearly full")
+    expect(one.page.locator("[data-part=stands]")).not_to_contain_text("nearly full")
     assert one.context is not None
     one.context.add_init_script(NEARLY_FULL)
     relay.cut()
     one.open(bench.session.pk)
-    expect(one.page.locator("[data-part=say]")).to_contain_text("This tablet is nearly full")
+    expect(one.page.locator("[data-part=stands]")).to_contain_text("This tablet is nearly full")
     one.open_lot("T1")
     one.press("Space", 2)
     expect(one.page.locator("[data-part=usable]")).to_have_text("2")
+    expect(one.page.locator("[data-part=stands]")).to_contain_text("This tablet is nearly full")
     relay.mend()
     one.send_now()
     one.sees_sent()

@@ -48,8 +48,11 @@ class MixedBench(Bench):
             self.session, parts={self.one: 100, self.two: 50}, tip="M1", by=self.by, now=NOW + MINUTE
         )
         self.dose(0, self.mixture)
-        session_close(self.session, reason_for_rest="dried", by=self.by, now=CLOSED)
+        self.close()
         self.mixture.refresh_from_db()
+
+    def close(self) -> None:
+        session_close(self.session, reason_for_rest="dried", by=self.by, now=CLOSED)
 
     def correct(self, parts: dict[SemenLot, int]) -> None:
         mixture_correct(self.mixture, parts=parts, reason="misread", by=self.by, now=LATER)
@@ -219,6 +222,36 @@ def test_each_has_its_form_and_says_why(client: Client, what: str) -> None:
     assert client.post(address, {**wanted, "reason": "Seen on the sheet"}).status_code == 302
     assert "Seen on the sheet" in client.get(f"/bench/{bench.session.pk}/").content.decode()
     assert AuditEntry.objects.get(action="session.correct").before
+
+
+class TwoMixtures(MixedBench):
+    """A second mixture of 6 and 7 µl of the same two lots."""
+
+    def close(self) -> None:
+        self.second = lots_mix(
+            self.session, parts={self.one: 60, self.two: 70}, tip="M2", by=self.by, now=NOW + 2 * MINUTE
+        )
+        super().close()
+
+
+def test_of_several_mixtures_each_shows_its_own_parts(client: Client) -> None:
+    bench = TwoMixtures()
+    RoleGrantFactory(person=bench.by, cooperative=bench.session.season.cooperative, role=Role.OPERATOR)
+    client.force_login(bench.by)
+    address = reverse("scheduling:bench_correct", args=[bench.session.pk]) + "?what=mixture"
+
+    def shown(of: str) -> tuple[int, list[int | None]]:
+        form = client.get(address + of).context["form"]
+        return form.one.pk, [form.fields[f"lot{lot.pk}"].initial for lot in (bench.one, bench.two)]
+
+    assert shown("") == (bench.mixture.pk, [100, 50])
+    assert shown(f"&lot={bench.second.pk}") == (bench.second.pk, [60, 70])
+    assert shown("&lot=nothing") == (bench.mixture.pk, [100, 50])
+    wrong_one = {"lot": bench.second.pk, f"lot{bench.one.pk}": "5", f"lot{bench.two.pk}": "5", "reason": "Seen"}
+    assert client.post(address, wrong_one).status_code == 422
+    assert client.post(address + f"&lot={bench.second.pk}", wrong_one).status_code == 302
+    assert shown(f"&lot={bench.second.pk}") == (bench.second.pk, [50, 50])
+    assert shown("") == (bench.mixture.pk, [100, 50])
 
 
 def test_a_session_without_mixtures_asks_for_none(client: Client, closed: ClosedBench) -> None:

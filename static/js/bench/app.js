@@ -57,10 +57,9 @@ class Bench {
     this.entries = await this.store.entries(this.session, this.person);
     this.take(data);
     this.checkPlaces(data);
-    if (data.session_state !== "running") this.view.say(this.words("closed"));
-    else if (Math.abs(this.clock.minutesWrong()) >= CLOCK_MINUTES) {
-      this.view.say(this.words("clock", { n: Math.abs(this.clock.minutesWrong()) }));
-    }
+    this.view.stands("closed", data.session_state !== "running" && this.words("closed"));
+    const minutes = Math.abs(this.clock.minutesWrong());
+    this.view.stands("clock", minutes >= CLOCK_MINUTES && this.words("clock", { n: minutes }));
   }
 
   take(data) {
@@ -378,6 +377,6 @@ if (page && "indexedDB" in window) {
   keepAwake();
   document.addEventListener("visibilitychange", keepAwake);
   await bench.start();
-  if (await isNearlyFull()) bench.view.say(bench.words("nearly_full"));
+  bench.view.stands("room", (await isNearlyFull()) && bench.words("nearly_full"));
   await keepPage(bench.person);
 }

@@ -25,7 +25,7 @@ const setHidden = (name, hidden) => part(name).forEach((each) => (each.hidden = 
 
 export class View {
   constructor(page, words, clock) {
-    Object.assign(this, { page, words, clock, chosen: null, shownPlace: undefined, drawn: new Map() });
+    Object.assign(this, { page, words, clock, chosen: null, shownPlace: undefined, drawn: new Map(), standing: new Map() });
   }
 
   // A tap changes two figures: what stands as it stood is not drawn again.
@@ -225,6 +225,13 @@ export class View {
       each.querySelector("p").textContent = words ?? "";
       if (words) each.scrollIntoView({ block: "nearest" });
     }
+  }
+
+  // What is so until it is mended stays beside what the last tap was answered.
+  stands(name, words) {
+    if (words) this.standing.set(name, words);
+    else this.standing.delete(name);
+    this.say([...this.standing.values()].join(" ") || null, "wait", part("stands"));
   }
 
   askReason(words) {
