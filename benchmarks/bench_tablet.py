@@ -8,17 +8,12 @@ them all, and how long *What now?* takes. Measured, not asserted. Needs Chromium
 """
 
 import argparse
-import datetime as dt
-import os
 import statistics
-import subprocess
-import sys
-import tempfile
 import time
-from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).resolve().parent.parent
+from benchmarks.on_one_machine import served, signed_in
+
 ACCEPT = {"Accept-Encoding": "gzip, br"}
 TAP = """async (wanted) => {
   const figure = document.querySelector("[data-part=usable]");
@@ -48,33 +43,8 @@ def main() -> None:
     parser.add_argument("--throttle", type=float, default=4)
     parser.add_argument("--port", type=int, default=8791)
     chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
-        environment = {
-            **os.environ,
-            "BROODTIDE_DATA_DIR": folder,
-            "BROODTIDE_STATIC_ROOT": f"{folder}/static",
-            "DJANGO_SETTINGS_MODULE": "config.settings",
-            "BROODTIDE_LOG_LEVEL": "ERROR",
-        }
-        environment.pop("BROODTIDE_DATABASE_URL", None)
-        os.environ.update(environment)
-        os.environ.pop("BROODTIDE_DATABASE_URL", None)
-        import django
-
-        django.setup()
-        from django.core.management import call_command
-
-        call_command("migrate", verbosity=0)
-        call_command("collectstatic", interactive=False, verbosity=0)
-        session, email, password = session_made()
-        command = [sys.executable, "manage.py", "run_embedded", "--port", str(chosen.port), "--empty"]
-        server = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True)
-        try:
-            wait_for(server)
-            measure(f"http://127.0.0.1:{chosen.port}", session, email, password, chosen)
-        finally:
-            server.terminate()
-            server.wait(30)
+    with served(session_made, chosen.port) as (site, (session, email, password)):
+        measure(site, session, email, password, chosen)
 
 
 def session_made() -> tuple[int, str, str]:
@@ -88,28 +58,8 @@ def session_made() -> tuple[int, str, str]:
     return bench.session.pk, bench.by.email, PASSWORD
 
 
-def wait_for(server: "subprocess.Popen[str]") -> None:
-    assert server.stdout is not None
-    for line in server.stdout:
-        if "http://" in line:
-            return
-    raise SystemExit("the server ended before it was ready")
-
-
 def measure(site: str, session: int, email: str, password: str, chosen: argparse.Namespace) -> None:
-    from playwright.sync_api import sync_playwright
-
-    load = os.getloadavg()[0]
-    print(f"{dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M} load {load:.1f} on {os.cpu_count()} cores")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        context = browser.new_context(viewport={"width": 1180, "height": 820})
-        page = context.new_page()
-        page.goto(f"{site}/sign-in/")
-        page.fill("main [name=email]", email)
-        page.fill("main [name=password]", password)
-        page.locator("main form button").first.click()
-        page.wait_for_url(lambda url: "sign-in" not in url)
+    with signed_in(site, email, password, width=1180, height=820) as (browser, context, page):
         print(f"first visit: {weight(browser, context, site, session) / 1000:.0f} kB over the wire")
         page.goto(f"{site}/bench/{session}/")
         page.wait_for_selector("html[data-bench-ready]", state="attached")
@@ -138,12 +88,11 @@ def measure(site: str, session: int, email: str, password: str, chosen: argparse
         began = time.monotonic()
         page.goto(f"{site}/bench/{session}/what-now/")
         print(f"What now? for 24 queens, the whole page: {time.monotonic() - began:.2f} s")
-        browser.close()
 
 
-def weight(browser: Any, signed_in: Any, site: str, session: int) -> float:
+def weight(browser: Any, visitor: Any, site: str, session: int) -> float:
     """Bytes of every answer, heads included, of a visit by a browser that has nothing yet."""
-    context = browser.new_context(viewport={"width": 1180, "height": 820}, storage_state=signed_in.storage_state())
+    context = browser.new_context(viewport={"width": 1180, "height": 820}, storage_state=visitor.storage_state())
     page = context.new_page()
     client = context.new_cdp_session(page)
     client.send("Network.enable")

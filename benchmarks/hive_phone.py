@@ -8,13 +8,9 @@ all. Measured, not asserted. Needs Chromium and the packages of the tests.
 
 import argparse
 import datetime as dt
-import os
-import subprocess
-import sys
-import tempfile
 import time
 
-from benchmarks.bench_tablet import ROOT, wait_for
+from benchmarks.on_one_machine import served, signed_in
 
 KEEP = """async ({ colonies, days, wanted, url }) => {
   const { keeper } = await import(url);
@@ -35,33 +31,8 @@ def main() -> None:
     parser.add_argument("--entries", type=int, default=500)
     parser.add_argument("--port", type=int, default=8792)
     chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
-        environment = {
-            **os.environ,
-            "BROODTIDE_DATA_DIR": folder,
-            "BROODTIDE_STATIC_ROOT": f"{folder}/static",
-            "DJANGO_SETTINGS_MODULE": "config.settings",
-            "BROODTIDE_LOG_LEVEL": "ERROR",
-        }
-        environment.pop("BROODTIDE_DATABASE_URL", None)
-        os.environ.update(environment)
-        os.environ.pop("BROODTIDE_DATABASE_URL", None)
-        import django
-
-        django.setup()
-        from django.core.management import call_command
-
-        call_command("migrate", verbosity=0)
-        call_command("collectstatic", interactive=False, verbosity=0)
-        email, password, colonies = apiary_made()
-        command = [sys.executable, "manage.py", "run_embedded", "--port", str(chosen.port), "--empty"]
-        server = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True)
-        try:
-            wait_for(server)
-            measure(f"http://127.0.0.1:{chosen.port}", email, password, colonies, chosen.entries)
-        finally:
-            server.terminate()
-            server.wait(30)
+    with served(apiary_made, chosen.port) as (site, (email, password, colonies)):
+        measure(site, email, password, colonies, chosen.entries)
 
 
 def apiary_made() -> tuple[str, str, list[int]]:
@@ -79,18 +50,7 @@ def apiary_made() -> tuple[str, str, list[int]]:
 
 
 def measure(site: str, email: str, password: str, colonies: list[int], entries: int) -> None:
-    from playwright.sync_api import sync_playwright
-
-    print(f"{dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M} load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        context = browser.new_context(viewport={"width": 390, "height": 844})
-        page = context.new_page()
-        page.goto(f"{site}/sign-in/")
-        page.fill("main [name=email]", email)
-        page.fill("main [name=password]", password)
-        page.locator("main form button").first.click()
-        page.wait_for_url(lambda url: "sign-in" not in url)
+    with signed_in(site, email, password, width=390, height=844) as (_browser, context, page):
         page.goto(f"{site}/stock/score-sheet/")
         page.wait_for_selector("html[data-sheet-ready]", state="attached")
         context.set_offline(True)
@@ -102,7 +62,6 @@ def measure(site: str, email: str, password: str, colonies: list[int], entries: 
         page.evaluate("dispatchEvent(new Event('online'))")
         page.wait_for_selector("#sent[data-status=sent][data-unsent='0']", timeout=240_000, state="attached")
         print(f"{kept} scores kept without a network: sent and confirmed after {time.monotonic() - began:.1f} s")
-        browser.close()
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_GET, require_POST
@@ -50,7 +51,10 @@ def entries(request: HttpRequest, pk: int) -> HttpResponse:
 def looks(request: HttpRequest, pk: int) -> HttpResponse:
     """Entries that do not go together with the record: both versions, and what to do."""
     session = session_at_bench(request, pk)
-    rows = [(entry, entry_words(entry)) for entry in entries_to_look_at(session)]
+    rows = [
+        (entry, entry_words(entry), reverse("scheduling:bench_look", args=[pk, entry.pk]))
+        for entry in entries_to_look_at(session)
+    ]
     settled = session.entries.filter(state=EntryState.SETTLED).select_related("settled_by", "by")
     return render(
         request,

@@ -6,13 +6,13 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
 from accounts.access import Viewer, viewer_of
 from accounts.http import now_of, tried_with_message, viewer_of_request
 from scheduling.forms.entries import HiveLookForm
-from scheduling.models import EntryState
 from scheduling.queries.hive_log import confirmed_up_to, entry_words, hive_entries_of, hive_entries_to_look_at
 from scheduling.services.hive_entries import hive_entries_take, hive_entries_try, hive_entry_again, hive_entry_let_go
 from scheduling.views.entry_log import device_of, entries_answered, other_person, tries_answered
@@ -72,7 +72,10 @@ def looks(request: HttpRequest) -> HttpResponse:
     """Own entries that could not be taken in: both versions, and what to do."""
     viewer = viewer_of_request(request)
     zone = viewer.cooperative.time_zone
-    rows = [(entry, entry_words(entry, zone_name=zone)) for entry in hive_entries_to_look_at(viewer)]
+    rows = [
+        (entry, entry_words(entry, zone_name=zone), reverse("scheduling:hive_look", args=[entry.pk]))
+        for entry in hive_entries_to_look_at(viewer)
+    ]
     settled = hive_entries_of(viewer).filter(settled_at__isnull=False).order_by("-settled_at")[:SHOWN_SETTLED]
     return render(
         request,
@@ -81,7 +84,6 @@ def looks(request: HttpRequest) -> HttpResponse:
             "rows": rows,
             "settled": [(entry, entry_words(entry, zone_name=zone)) for entry in settled],
             "form": HiveLookForm(),
-            "look": EntryState.LOOK,
         },
     )
 
