@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any, Generic, TypeVar
 
 from django.db import DataError, IntegrityError, transaction
-from django.db.models import Max, QuerySet
+from django.db.models import Count, Max, Min, QuerySet
 from django.utils.translation import gettext as _
 
 from accounts.models import Person
@@ -145,18 +145,20 @@ def entry_try(log: EntryLog[E], entry: E) -> Refusal | None:
 def log_carry_out(log: EntryLog[E], device: uuid.UUID) -> None:
     """Carry out the device's entries that are next in its order, up to the first gap."""
     of_device = log.rows().filter(device=device, number__isnull=False)
-    waiting = list(of_device.filter(state=EntryState.HELD_BACK).select_related("by").order_by("number"))
-    if not waiting:
+    first = of_device.filter(state=EntryState.HELD_BACK).aggregate(number=Min("number"))["number"]
+    if first is None:
         return
-    before = waiting[0].number or 0
-    done = of_device.filter(number__lt=before).count()
-    last = of_device.filter(number__lt=before).aggregate(at=Max("at"))["at"]
-    for entry in waiting:
+    before = of_device.filter(number__lt=first).aggregate(done=Count("pk"), last=Max("at"))
+    done, last = before["done"], before["last"]
+    for entry in of_device.filter(number__gte=first).select_related("by").order_by("number"):
         if entry.number != done + 1:
             break
+        done += 1
+        if entry.state != EntryState.HELD_BACK:
+            continue  # another device of the same person took it back before its turn came
         if last is not None and entry.at < last:
             entry.at = last  # a clock set back does not turn the order of taps round
-        last, done = entry.at, done + 1
+        last = entry.at
         entry_carry_out(log, entry)
 
 

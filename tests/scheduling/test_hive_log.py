@@ -242,6 +242,19 @@ def test_nobody_writes_for_another_member_nor_under_another_name(world: World, c
     assert HiveEntry.objects.exclude(by=stranger).count() == 0
 
 
+def test_what_was_taken_back_elsewhere_before_its_turn_holds_nothing_back(world: World, colony: Colony) -> None:
+    one, other = Phone(world.owner), Phone(world.owner)
+    for colony_day in (1, 2, 3):
+        one.write("score", colony=colony.pk, trait="gentleness", on=f"2026-05-0{colony_day}", value="4")
+    first, second, third = one.kept
+    assert states(one.send([second, third])) == [("held_back", "")] * 2
+    other.write("undo", of=str(second.id))
+    assert states(other.send()) == [TAKEN]
+    one.send([first])
+    assert [HiveEntry.objects.get(pk=each.id).state for each in one.kept] == ["taken", "settled", "taken"]
+    assert set(Score.objects.values_list("entry", flat=True)) == {first.id, third.id}
+
+
 def test_taking_back_what_was_never_taken_in_lets_it_go(world: World) -> None:
     phone, batch = Phone(world.owner), world.batch()
     wrong = phone.write("step", batch=batch.pk, step="caged", on="2026-07-30")
