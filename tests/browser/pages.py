@@ -78,6 +78,9 @@ ANONYMOUS = (
 )
 
 
+PAIRS = ("breeding:queen_merge", "breeding:queens_apart", "breeding:queens_apart_undo")
+
+
 @dataclass(frozen=True)
 class Route:
     name: str
@@ -178,7 +181,7 @@ class Pages:
             "subject_type": "breeding.queen",
             "subject_id": mated.pk,
             "stock/queens/": mated.pk,
-            "breeding:queen_merge": {"other_pk": mated.mother_id},
+            **{name: {"other_pk": mated.mother_id} for name in PAIRS},
             "stock/merges/": 0,
             "link_pk": 0,
             "breeding:guest_card": {"token": self._guest(mated)},
