@@ -317,12 +317,12 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
     "interval_start": 0,
     "interval_step": 0.2,
 }
+# Webhooks stay in the common queue: one that hangs must not take a place of those who tell reminders.
 CELERY_TASK_ROUTES = {
     "accounts.run_job_planning": {"queue": "planning"},
     "accounts.run_job_evaluation": {"queue": "evaluation"},
     "scheduling.deliver_due": {"queue": "mail"},
     "scheduling.rederive": {"queue": "mail"},
-    "accounts.webhooks_deliver": {"queue": "mail"},
 }
 CELERY_BEAT_SCHEDULE = {
     # Interval, never crontab: zone-aware crontabs stop for an hour at the autumn clock change.

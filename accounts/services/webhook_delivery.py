@@ -2,7 +2,8 @@
 
 One row at a time: taken under a lease, sent outside any transaction, written down where it is still ours. Whoever dies
 in between leaves a row whose lease runs out and that is sent again under the same id. A webhook that fails rests,
-longer each time, so that one that hangs costs a sweep one call and never holds up the others or the reminders.
+longer each time, so that one that hangs costs a sweep one call and hardly holds up the others. Reminders are told
+elsewhere: by another queue, or on one machine beside this in the same process (`run_ticker`).
 """
 
 import datetime as dt

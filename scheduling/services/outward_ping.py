@@ -12,6 +12,7 @@ from collections.abc import Callable
 from django.conf import settings
 
 from accounts import outgoing
+from accounts.beside import Beside
 from scheduling.queries.health import reminder_problems
 
 log = logging.getLogger(__name__)
@@ -23,10 +24,9 @@ class Ping:
     """One process's. A call that hangs is never joined by a second one."""
 
     def __init__(self, send: Callable[[str], None]) -> None:
-        self._send = send
+        self._beside = Beside("sign of life", send)
         self._lock = threading.Lock()
         self._last: dt.datetime | None = None
-        self._thread: threading.Thread | None = None
 
     def after_tick(self, *, now: dt.datetime) -> bool:
         """Begin a call when one is due and all is well; returns whether it did. Never waits for the answer."""
@@ -34,22 +34,17 @@ class Ping:
             return False
         with self._lock:
             too_soon = self._last is not None and dt.timedelta() <= now - self._last < EVERY
-            if too_soon or (self._thread is not None and self._thread.is_alive()):
+            if too_soon or self._beside.goes_on:
                 return False
             if problems := reminder_problems(now=now):
                 log.warning("no sign of life is sent: %s", " ".join(problems))
                 return False
             self._last = now
-            self._thread = threading.Thread(
-                target=self._send, args=[settings.PING_URL], name="sign of life", daemon=True
-            )
-            self._thread.start()
-        return True
+            return self._beside.begin(settings.PING_URL)
 
     def wait(self, seconds: float) -> None:
         """For a process that is about to end."""
-        if self._thread is not None:
-            self._thread.join(seconds)
+        self._beside.wait(seconds)
 
 
 def ping_send(url: str) -> None:
