@@ -67,6 +67,14 @@ def source_colour(letter: str) -> int:
     return index if 1 <= index <= SOURCE_COLOURS else 0
 
 
+@register.simple_tag(takes_context=True)
+def page_address(context: dict[str, Any], number: int, key: str = "") -> str:
+    """The address of another page of a list, with the other filters as they are."""
+    query = context["request"].GET.copy()
+    query[key or "page"] = number
+    return f"?{query.urlencode()}"
+
+
 @register.filter
 def ul(tenths: Any) -> str:
     """A volume in whole tenths of a µl, in words: 80 → “8 µl”, 85 → “8.5 µl”, None → “–”."""

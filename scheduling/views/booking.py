@@ -6,7 +6,7 @@ from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -22,6 +22,7 @@ from breeding.templatetags.stock import percent
 from scheduling.forms.booking import DayForm, DronesForm
 from scheduling.forms.sources import OptionalReasonForm
 from scheduling.models import Booking, BookingSource, BookingState, DroneSource, QueenBatch, Season
+from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.units import tenths_from_ul
 from scheduling.queries.batches import (
     BatchView,
@@ -37,7 +38,6 @@ from scheduling.queries.bookings import (
     bookings_seen_by,
     bookings_with_facts,
     history_of_booking,
-    is_ended,
     open_offer_of,
     outlook_of,
     queue_words,
@@ -213,12 +213,12 @@ def booking_list(request: HttpRequest) -> HttpResponse:
     viewer, season = viewer_of_request(request), season_of_request(request)
     if season is None:
         return no_season(request)
-    everyone, rows = _everyone(request), list(_listed(request, season))
+    listed, over = _listed(request, season), Q(state__in=ENDED_BOOKINGS)
     context = {
         "season": season,
-        "open": [booking for booking in rows if not is_ended(booking)],
-        "ended": [booking for booking in rows if is_ended(booking)],
-        "everyone": everyone,
+        "open": Paginator(listed.exclude(over), ROWS_PER_PAGE).get_page(request.GET.get("page")),
+        "ended": Paginator(listed.filter(over), ROWS_PER_PAGE).get_page(request.GET.get("ended_page")),
+        "ended_open": "ended_page" in request.GET,
         "zone": viewer.cooperative.time_zone,
     }
     return render(request, "scheduling/bookings.html", context)
