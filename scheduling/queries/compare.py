@@ -16,7 +16,7 @@ from scheduling.planning.problem import Placement, Problem
 from scheduling.queries.kinship import SeasonKinship, season_kinship
 from scheduling.queries.plan_rows import pure_plan
 from scheduling.queries.plan_words import Names, violation_words
-from scheduling.queries.plans import IN_FORCE, SKETCHES, plan_in_force, plan_latest_sketch
+from scheduling.queries.plans import IN_FORCE, SKETCHES, bare_plans, plan_in_force, plan_latest_sketch
 from scheduling.queries.repair import told_plan
 
 
@@ -136,7 +136,8 @@ class Comparison:
 def comparable_plans(season: Season) -> QuerySet[Plan]:
     """Sketches that are worked out, the newest first, then the numbered plans."""
     plans = season.plans.filter(state__in=SKETCHES) | season.plans.filter(number__isnull=False)
-    return plans.select_related("created_by", "published_by", "job", "based_on").order_by(
+    rows = bare_plans(plans).defer("based_on__problem")
+    return rows.select_related("created_by", "published_by", "job", "based_on").order_by(
         F("number").desc(nulls_first=True), "-created_at", "-pk"
     )
 

@@ -20,8 +20,13 @@ def plans_seen_by(viewer: Viewer) -> QuerySet[Plan]:
     return plans if viewer.is_coordinator else plans.filter(number__isnull=False)
 
 
+def bare_plans(plans: QuerySet[Plan]) -> QuerySet[Plan]:
+    """Without the problem that each was worked out from: it is long, kept for the record, and no page shows it."""
+    return plans.defer("problem")
+
+
 def plan_in_force(season: Season) -> Plan | None:
-    return Plan.objects.filter(season=season, state__in=IN_FORCE).first()
+    return bare_plans(season.plans.filter(state__in=IN_FORCE)).first()
 
 
 def plan_open_run(season: Season) -> Plan | None:
@@ -30,7 +35,7 @@ def plan_open_run(season: Season) -> Plan | None:
 
 
 def plan_latest_sketch(season: Season) -> Plan | None:
-    return Plan.objects.filter(season=season, state__in=SKETCHES).order_by("-created_at", "-pk").first()
+    return bare_plans(season.plans.filter(state__in=SKETCHES)).order_by("-created_at", "-pk").first()
 
 
 @dataclass(frozen=True)
