@@ -127,7 +127,7 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 DATABASES = {
     "default": dj_database_url.parse(
         env_text("BROODTIDE_DATABASE_URL", f"sqlite:///{DATA_DIR / 'broodtide.sqlite3'}"),
-        conn_max_age=60 if SERVED else 0,
+        conn_max_age=60,  # opening one costs more than most requests, on SQLite too: it reads the whole schema
         conn_health_checks=SERVED,
     )
 }

@@ -80,7 +80,7 @@ def without_haste() -> None:
 
     def slowly(*args: Any, **more: Any) -> Any:
         found = answer(*args, **more)
-        time.sleep(0.1)
+        time.sleep(0.5)  # a process that has just begun is slow to bring the others here
         return found
 
     vars(bookings)["_answer"] = slowly
@@ -127,8 +127,11 @@ def begin_at(moment: dt.datetime) -> None:
 
 def shut(file: Path) -> None:
     """What SQLite is told at each connection, while there is such a file: that its own must not grow, or may only be
-    read. Embedded, each request and each tick has a connection of its own."""
+    read. Each request and each tick then has a connection of its own."""
+    from django.db import connections
     from django.db.backends.signals import connection_created
+
+    connections.settings["default"]["CONN_MAX_AGE"] = 0
 
     def tell(connection: Any, **_: Any) -> None:
         if file.exists():
