@@ -8,9 +8,11 @@ from dataclasses import dataclass
 
 from django.apps import apps
 from django.core.exceptions import PermissionDenied
+from django.db.models import QuerySet
 from django.utils.functional import Promise
 
-from accounts.models import Cooperative, Member, Person, Role
+from accounts.models import Cooperative, Member, MemberPerson, Person, Role, RoleGrant
+from accounts.queries.often import asked_often
 
 
 @dataclass(frozen=True)
@@ -39,19 +41,31 @@ class Viewer:
         return bool(self.member_ids)
 
 
-def viewer_of(person: Person, cooperative_id: int | None = None) -> Viewer | None:
-    """The person's view of a cooperative (of the first one they belong to, if none is named)."""
-    grants = list(person.role_grants.values_list("cooperative_id", "role"))
-    memberships = list(
-        person.member_persons.filter(member__left_on__isnull=True).values_list("member__cooperative_id", "member_id")
-    )
+@asked_often
+def _grants_of(person: int) -> QuerySet[RoleGrant, tuple[int, str]]:
+    return RoleGrant.objects.filter(person=person).order_by().values_list("cooperative_id", "role")
+
+
+@asked_often
+def _memberships_of(person: int) -> QuerySet[MemberPerson, tuple[int, int]]:
+    members = MemberPerson.objects.filter(person=person, member__left_on__isnull=True).order_by()
+    return members.values_list("member__cooperative_id", "member_id")
+
+
+def viewer_of(person: Person, cooperative_id: int | None = None, *, read: Cooperative | None = None) -> Viewer | None:
+    """The person's view of a cooperative (of the first one they belong to, if none is named).
+
+    read : a cooperative that need not be read again.
+    """
+    grants: list[tuple[int, str]] = _grants_of(person.pk)
+    memberships: list[tuple[int, int]] = _memberships_of(person.pk)
     belongs_to = {cooperative for cooperative, _ in grants} | {cooperative for cooperative, _ in memberships}
     if not belongs_to:
         return None
     chosen = cooperative_id if cooperative_id in belongs_to else min(belongs_to)
     return Viewer(
         person=person,
-        cooperative=Cooperative.objects.get(pk=chosen),
+        cooperative=read if read is not None and read.pk == chosen else Cooperative.objects.get(pk=chosen),
         roles=frozenset(role for cooperative, role in grants if cooperative == chosen),
         member_ids=frozenset(member for cooperative, member in memberships if cooperative == chosen),
     )

@@ -63,13 +63,13 @@ def token_end(token: ApiToken, *, now: dt.datetime) -> ApiToken:
 
 def token_of_key(key: str, *, now: dt.datetime) -> tuple[ApiToken, Viewer | None] | None:
     """Whose key it is, if it works; the viewer is None when the person left the key's cooperative."""
-    tokens = ApiToken.objects.select_related("person").filter(token_hash=_hash(key), ended_at=None)
+    tokens = ApiToken.objects.select_related("person", "cooperative").filter(token_hash=_hash(key), ended_at=None)
     token = tokens.filter(Q(expires_at=None) | Q(expires_at__gt=now), person__is_active=True).first()
     if token is None:
         return None
     if token.last_used_at is None or token.last_used_at < now - USE_NOTED:
         ApiToken.objects.filter(pk=token.pk).update(last_used_at=now)
-    viewer = viewer_of(token.person, token.cooperative_id)
+    viewer = viewer_of(token.person, token.cooperative_id, read=token.cooperative)
     return token, viewer if viewer and viewer.cooperative.pk == token.cooperative_id else None
 
 

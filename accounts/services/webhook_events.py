@@ -5,8 +5,10 @@ import uuid
 from typing import Any
 
 from django.conf import settings
+from django.db.models import QuerySet
 
 from accounts.models import AuditEntry, Webhook, WebhookDelivery
+from accounts.queries.often import asked_often
 from accounts.webhooks import API_PATHS, EVENTS, body_of
 
 KNOWN = frozenset(EVENTS)
@@ -16,13 +18,20 @@ def webhooks_tell(entry: AuditEntry) -> None:
     """One delivery for each webhook of the cooperative that wants to hear of it."""
     if entry.action not in KNOWN or entry.cooperative_id is None:
         return
-    listening = Webhook.objects.filter(cooperative=entry.cooperative_id, is_on=True, ended_at=None)
+    listening = [pk for pk, events in _listening(entry.cooperative_id) if entry.action in events]
+    if not listening:
+        return
     rows = [
         delivery_of(webhook, entry.action, at=entry.at, data=_data(entry))
-        for webhook in listening
-        if entry.action in webhook.events
+        for webhook in Webhook.objects.filter(pk__in=listening)
     ]
     WebhookDelivery.objects.bulk_create(rows)
+
+
+@asked_often
+def _listening(cooperative: int) -> QuerySet[Webhook, tuple[int, list[str]]]:
+    on = Webhook.objects.filter(cooperative=cooperative, is_on=True, ended_at=None)
+    return on.order_by().values_list("pk", "events")
 
 
 def delivery_of(webhook: Webhook, event: str, *, at: dt.datetime, data: dict[str, Any]) -> WebhookDelivery:

@@ -6,10 +6,12 @@ as they were, which the database reckons in a fifth of the time. Nothing is kept
 """
 
 from functools import lru_cache
+from typing import Any
 
-from django.db.models import Count, F, Max, Q, QuerySet, Sum
+from django.db.models import Count, F, Max, Q, QuerySet, Sum, Value
 from django.db.models.functions import Coalesce
 
+from accounts.queries.often import asked_often
 from scheduling.models import (
     BenchSession,
     DroneTally,
@@ -34,7 +36,7 @@ def lot_rows(season: Season, *, but: BenchSession | None = None) -> tuple[LotRow
 
     but : a session whose own lots are left out.
     """
-    tallies, readings, parts = _sums(season)
+    tallies, readings, parts = lot_sums(season)
     if not tallies[0]:
         return ()
     rows = _rows(season.cooperative_id, season.year, tallies, readings, parts)
@@ -66,35 +68,58 @@ def _readings(cooperative: int, year: int) -> QuerySet[LotMovement]:
     )
 
 
-def _sums(season: Season) -> tuple[Sums, Sums, Sums]:
+def lot_sums(season: Season) -> tuple[Sums, Sums, Sums]:
     """Of tallies, readings and parts: how many, and each with what it says, weighed by its own number."""
     of = season.cooperative_id, season.year
-    tallies = _tallies(*of).aggregate(
-        number=Count("pk"),
-        latest=Max("pk"),
-        tried=Sum(F("drones") * F("pk")),
-        usable=Sum(F("drones") * F("pk"), filter=Q(outcome=TallyOutcome.USABLE)),
-        lost=Sum(F("drones") * F("pk"), filter=Q(outcome__in=LOST)),
-        lots=Sum(F("lot") * F("pk")),
-        sessions=Sum(F("lot__session") * F("lot")),
-        youngest=Sum(Coalesce("lot__drones_from_days", NO_AGE) * F("lot")),
-        oldest=Sum(Coalesce("lot__drones_to_days", NO_AGE) * F("lot")),
-        queens=Sum(F("lot__source__drone_queen") * F("lot")),
-        pools=Count("pk", filter=Q(lot__source__isnull=True)),
-    )
-    if not tallies["number"]:
+    [tallies] = _sums_of_tallies(*of)
+    if not tallies[0]:
         return (0,), (), ()
-    readings = _readings(*of).aggregate(
-        number=Count("pk"), volumes=Sum(F("volume_tenths") * F("pk")), lots=Sum(F("lot") * F("pk"))
-    )
-    parts = (
-        parts_of_pools(season, earlier=True).aggregate(
-            number=Count("pk"), lots=Sum(F("lot") * F("pk")), queens=Sum(F("source__drone_queen") * F("pk"))
+    [readings] = _sums_of_readings(*of)
+    *_, pools = tallies
+    [parts] = _sums_of_parts(*of) if pools else [()]
+    return tallies, readings, parts
+
+
+@asked_often
+def _sums_of_tallies(cooperative: int, year: int) -> QuerySet[DroneTally, Any]:
+    return (
+        _tallies(cooperative, year)
+        .order_by()
+        .values(all=Value(1))
+        .annotate(
+            number=Count("pk"),
+            latest=Max("pk"),
+            tried=Sum(F("drones") * F("pk")),
+            usable=Sum(F("drones") * F("pk"), filter=Q(outcome=TallyOutcome.USABLE)),
+            lost=Sum(F("drones") * F("pk"), filter=Q(outcome__in=LOST)),
+            lots=Sum(F("lot") * F("pk")),
+            sessions=Sum(F("lot__session") * F("lot")),
+            youngest=Sum(Coalesce("lot__drones_from_days", NO_AGE) * F("lot")),
+            oldest=Sum(Coalesce("lot__drones_to_days", NO_AGE) * F("lot")),
+            queens=Sum(F("lot__source__drone_queen") * F("lot")),
+            pools=Count("pk", filter=Q(lot__source__isnull=True)),
         )
-        if tallies["pools"]
-        else {}
+        .values_list(
+            *["number", "latest", "tried", "usable", "lost", "lots", "sessions"],
+            *["youngest", "oldest", "queens", "pools"],
+        )
     )
-    return tuple(tallies.values()), tuple(readings.values()), tuple(parts.values())
+
+
+@asked_often
+def _sums_of_readings(cooperative: int, year: int) -> QuerySet[LotMovement, Any]:
+    sums = _readings(cooperative, year).order_by().values(all=Value(1))
+    return sums.annotate(
+        number=Count("pk"), volumes=Sum(F("volume_tenths") * F("pk")), lots=Sum(F("lot") * F("pk"))
+    ).values_list("number", "volumes", "lots")
+
+
+@asked_often
+def _sums_of_parts(cooperative: int, year: int) -> QuerySet[LotPart, Any]:
+    sums = LotPart.objects.filter(_until(cooperative, year), undone_at__isnull=True).order_by().values(all=Value(1))
+    return sums.annotate(
+        number=Count("pk"), of_lots=Sum(F("lot") * F("pk")), queens=Sum(F("source__drone_queen") * F("pk"))
+    ).values_list("number", "of_lots", "queens")
 
 
 @lru_cache(maxsize=8)  # the sums are what the rows follow from: other rows have other sums

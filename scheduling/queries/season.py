@@ -8,6 +8,7 @@ from django.db.models import QuerySet
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry, Cooperative
+from accounts.queries.often import asked_often
 from accounts.told import part_text
 from scheduling.models import Season, SeasonSetting
 from scheduling.planning import facts
@@ -32,7 +33,14 @@ def fact_of(key: str) -> Fact | None:
 
 def own_values(season: Season) -> dict[str, Decimal]:
     """What the coordinator changed this season, by key. Rows of figures that exist no more are left out."""
-    return {row.key: row.value for row in season.settings.all() if row.key in facts.FACTS}
+    is_read = "settings" in getattr(season, "_prefetched_objects_cache", {})
+    rows = [(row.key, row.value) for row in season.settings.all()] if is_read else _settings(season.pk)
+    return {key: value for key, value in rows if key in facts.FACTS}
+
+
+@asked_often
+def _settings(season: int) -> QuerySet[SeasonSetting, tuple[str, Decimal]]:
+    return SeasonSetting.objects.filter(season=season).order_by().values_list("key", "value")
 
 
 def settings_of(season: Season) -> Settings:

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, Prefetch, QuerySet
 
+from accounts.queries.often import asked_often
 from scheduling.models import BenchSession, Dose, QueenCheck, Season, SessionState
 from scheduling.models.batch import BenchState
 from scheduling.planning.facts import Settings
@@ -64,13 +65,10 @@ class Reserved:
 
 def reserved_for_seconds(season: Season, *, settings: Settings | None = None) -> dict[int, Reserved]:
     """By open session of the season, where second doses are due; a running one has their places already."""
-    firsts = Dose.objects.filter(session__season=season, second_planned=True, undone_at__isnull=True).exclude(
-        batch_queen__state__in=[BenchState.SET_ASIDE, BenchState.LOST]
-    )
-    if not firsts.exists():
+    if not _any_first(season.pk):
         return {}
     settings = settings or settings_of(season)
-    seconds = _open(firsts, settings)
+    seconds = _open(_firsts(season.pk), settings)
     if not seconds:
         return {}
     sessions = BenchSession.objects.filter(season=season, state__in=[SessionState.OPEN, SessionState.RUNNING])
@@ -89,6 +87,16 @@ def reserved_for_seconds(season: Season, *, settings: Settings | None = None) ->
         for source, share in weights_of_lot(second.first.lot):
             found[session.pk].tenths[source] += dose * share
     return dict(found)
+
+
+def _firsts(season: int) -> QuerySet[Dose]:
+    firsts = Dose.objects.filter(session__season=season, second_planned=True, undone_at__isnull=True)
+    return firsts.exclude(batch_queen__state__in=[BenchState.SET_ASIDE, BenchState.LOST])
+
+
+@asked_often
+def _any_first(season: int) -> QuerySet[Dose, tuple[int]]:
+    return _firsts(season).order_by().values_list("pk")[:1]
 
 
 def next_session_for(second: SecondDose) -> BenchSession | None:
