@@ -3,6 +3,7 @@
 from celery import shared_task
 from django.utils import timezone
 
+from accounts.services.api_answers import answers_forget
 from scheduling.services.delivery import deliver_all_due
 from scheduling.services.summary import summaries_write
 from scheduling.services.zone_data import reminders_rederive
@@ -16,6 +17,8 @@ def deliver_due_task() -> None:
 
 @shared_task(name="scheduling.rederive")
 def rederive_task() -> None:
-    """Wall-clock moments follow a newer zone database; the coming summaries of the morning are put in line."""
+    """Wall-clock moments follow a newer zone database; the coming summaries of the morning are put in line; answers
+    kept for repeats are forgotten in the end."""
     reminders_rederive(now=timezone.now())
     summaries_write(now=timezone.now())
+    answers_forget(now=timezone.now())

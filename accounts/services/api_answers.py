@@ -25,12 +25,14 @@ class InProgress(Exception):  # noqa: N818 - an answer, not an error
 
 def answer_begin(person: Person, *, key: str, fingerprint: str, now: dt.datetime) -> ApiAnswer:
     """Take the key. A row with a status is the answer given before; without one the request is to be answered now."""
-    ApiAnswer.objects.filter(begun_at__lt=now - KEPT).delete()
     try:
         with transaction.atomic():
             return ApiAnswer.objects.create(person=person, key=key, fingerprint=fingerprint, begun_at=now)
     except IntegrityError:
         known = ApiAnswer.objects.filter(person=person, key=key).first()
+    if known is not None and known.begun_at < now - KEPT:
+        answers_forget(now=now)
+        return answer_begin(person, key=key, fingerprint=fingerprint, now=now)
     if known is None:  # let go this very moment
         raise InProgress
     if known.fingerprint != fingerprint:
@@ -42,6 +44,11 @@ def answer_begin(person: Person, *, key: str, fingerprint: str, now: dt.datetime
         raise InProgress
     known.begun_at = now
     return known
+
+
+def answers_forget(*, now: dt.datetime) -> None:
+    """Keys of long ago are free again."""
+    ApiAnswer.objects.filter(begun_at__lt=now - KEPT).delete()
 
 
 def answer_keep(answer: ApiAnswer, *, status: int, body: Any, headers: dict[str, str]) -> None:

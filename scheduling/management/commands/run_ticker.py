@@ -13,6 +13,7 @@ from django.db import DatabaseError, close_old_connections, connections
 
 from accounts import outgoing
 from accounts.beside import Beside
+from accounts.services.api_answers import answers_forget
 from accounts.services.webhook_delivery import webhooks_deliver
 from breeding.services.evaluation.nightly import nightly_ask
 from scheduling.services import outward_ping
@@ -49,6 +50,7 @@ class Command(BaseCommand):
                     nightly_ask(now=now)
                     reminders_rederive(now=now)
                     summaries_write(now=now)
+                    answers_forget(now=now)
                     asked = now
             except DatabaseError:
                 log.exception("a tick broke off; the next one goes on with the same rows")
