@@ -37,7 +37,7 @@ MEMBER: dict[str, int] = {
     "accounts:apiaries": 11,
     "accounts:mail": 11,
     "breeding:stock": 16,
-    "breeding:planned_crosses": 18,
+    "breeding:planned_crosses": 16,
     "breeding:score_sheet": 14,
     "scheduling:batches": 20,
     "scheduling:bookings": 12,

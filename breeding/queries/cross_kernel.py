@@ -2,11 +2,15 @@
 
 A viability is kept in the cache under a fingerprint of exactly the pedigree it came from: a corrected mating gives a
 new one by itself. Each queen draws from a stream of her own, so a pair has the same figure on every page.
+
+The pedigree is read anew each time, but who belongs to it is remembered with the rows that said so: while those rows
+are the same nobody else has joined, and what was worked out of them holds.
 """
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -28,24 +32,29 @@ from breeding.genetics.viability import (
 from breeding.queries.ancestry import ancestors_of, sources_of
 from breeding.queries.connection import sources_by_queen
 from breeding.queries.crosses import CrossOptions, CrossPrediction, Effects, TraitOutlook
-from breeding.queries.pedigree import pedigree_of_queens
+from breeding.queries.pedigree import PedigreeRows, pedigree_from, pedigree_rows
 
 REPLICATES = 10_000  # standard error of the mean below 0.2 points
 SEED = 19_760_401
 KEPT_SECONDS = 30 * 24 * 3600
 
+MOST_REMEMBERED = 256  # questions; each has a few thousand rows at most
+MOST_GRIDS = 4  # of one pedigree: an evaluation gives another
+
 T = TypeVar("T")
 Mother = tuple[int, bool]  # queen, and whether her daughters are inseminated
+_REMEMBERED: dict[tuple[tuple[Mother, ...], tuple[int, ...]], tuple[set[int], PedigreeRows]] = {}
 Values = Mapping[tuple[int, bool], Effects]
 
 
 @dataclass(frozen=True)
 class _Behind:
-    """`known`: known generations by kernel id."""
+    """`known`: known generations by kernel id. `grids`: what was worked out of it, by the rest of the question."""
 
     pedigree: kernel.Pedigree
     table: NodeTable
     known: dict[str, float]
+    grids: dict[str, list[list[CrossPrediction]]] = field(default_factory=dict, compare=False)
 
 
 def grid(
@@ -57,6 +66,22 @@ def grid(
 ) -> list[list[CrossPrediction]]:
     """Every mother with every source alone."""
     behind = _behind(mothers, sources)
+    question = repr((sorted(values.items()), parameters, options))
+    if question not in behind.grids:
+        if len(behind.grids) >= MOST_GRIDS:
+            behind.grids.clear()
+        behind.grids[question] = _grid(behind, mothers, sources, values, parameters, options)
+    return [list(row) for row in behind.grids[question]]
+
+
+def _grid(
+    behind: _Behind,
+    mothers: Sequence[Mother],
+    sources: Sequence[int],
+    values: Values,
+    parameters: dict[str, Any] | None,
+    options: CrossOptions,
+) -> list[list[CrossPrediction]]:
     queens, drones = [_id(*mother) for mother in mothers], [str(pk) for pk in sources]
     n_drones = options.drones or kernel.USUAL_DOSE_UL
     traits, G0, weights = _scale(parameters)
@@ -217,9 +242,23 @@ def _kept(question: tuple[Any, ...], work_out: Callable[[], T]) -> T:
 
 def _behind(mothers: Sequence[Mother], sources: Sequence[int]) -> _Behind:
     """The pedigree behind the crosses alone, with the daughters that would be inseminated."""
+    asked = (tuple(mothers), tuple(sources))
+    ids, rows = _REMEMBERED.get(asked, (set(), None))
+    if rows is None or pedigree_rows(ids) != rows:
+        raised = [pk for pk, of_daughters in mothers if of_daughters]
+        met = {source for found in sources_of(raised).values() for source in found}
+        ids = ancestors_of({pk for pk, _ in mothers} | set(sources) | met)
+        rows = pedigree_rows(ids)
+        if len(_REMEMBERED) >= MOST_REMEMBERED:
+            _REMEMBERED.clear()
+        _REMEMBERED[asked] = ids, rows
+    return _built(*asked, rows)
+
+
+@lru_cache(maxsize=MOST_REMEMBERED)
+def _built(mothers: tuple[Mother, ...], sources: tuple[int, ...], rows: PedigreeRows) -> _Behind:
     raised = [pk for pk, of_daughters in mothers if of_daughters]
-    met = {source for found in sources_of(raised).values() for source in found}
-    read = pedigree_of_queens(ancestors_of({pk for pk, _ in mothers} | set(sources) | met))
+    read = pedigree_from(rows)
     made = replace(read, queens=[*read.queens, *(kernel.Queen(_id(pk, True), str(pk)) for pk in sorted(set(raised)))])
     made = _pruned(made, _closure({_id(*mother) for mother in mothers} | {str(pk) for pk in sources}, _links(made)))
     table = build_nodes(made)
@@ -309,3 +348,9 @@ def _pruned(pedigree: kernel.Pedigree, keep: set[str]) -> kernel.Pedigree:
         batches=[batch for batch in pedigree.batches if batch.id in batches],
         groups=[group for group in pedigree.groups if group.id in groups],
     )
+
+
+def crosses_forget() -> None:
+    """Forget what is kept: for tests, whose databases begin anew with the same numbers."""
+    _REMEMBERED.clear()
+    _built.cache_clear()

@@ -5,8 +5,8 @@ docs/breeding.md: drones counted, else one drone per µl, else the usual dose sh
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
-from typing import Any
+from collections.abc import Collection, Iterable
+from typing import Any, NamedTuple
 
 from django.db.models import Q
 
@@ -17,14 +17,27 @@ from breeding.models import Mating, MatingKind, MatingShare, Queen, SemenBatchSh
 ShareRow = tuple[int, int, int | None, int | None]  # mating or batch, drone queen, tenths of a µl, drones
 
 
+class PedigreeRows(NamedTuple):
+    """What the database holds of some queens, to be compared or kept: themselves, their matings, the parts of these."""
+
+    queens: tuple[tuple[int, int | None], ...]
+    matings: tuple[tuple[Any, ...], ...]
+    shares: tuple[ShareRow, ...]
+    batch_shares: tuple[ShareRow, ...]
+
+
 def pedigree_of_cooperative(cooperative: Cooperative) -> kernel.Pedigree:
     """Every queen of the cooperative with every recorded mating. Four queries."""
-    return _pedigree(Q(cooperative=cooperative), Q(queen__cooperative=cooperative))
+    return pedigree_from(_rows(Q(cooperative=cooperative), Q(queen__cooperative=cooperative)))
 
 
 def pedigree_of_queens(queen_ids: Collection[int]) -> kernel.Pedigree:
     """These queens alone; the caller gives a set that is closed under ancestry (`ancestry.ancestors_of`)."""
-    return _pedigree(Q(pk__in=queen_ids), Q(queen__in=queen_ids))
+    return pedigree_from(pedigree_rows(queen_ids))
+
+
+def pedigree_rows(queen_ids: Collection[int]) -> PedigreeRows:
+    return _rows(Q(pk__in=queen_ids), Q(queen__in=queen_ids))
 
 
 def drones_of_share(volume_tenths: int | None, drones: int | None, sources: int) -> int:
@@ -34,12 +47,8 @@ def drones_of_share(volume_tenths: int | None, drones: int | None, sources: int)
     return kernel.drones_of_dose(None if volume_tenths is None else volume_tenths / 10, sources)
 
 
-def _pedigree(queens: Q, matings: Q) -> kernel.Pedigree:
-    rows: Sequence[tuple[int, int | None]] = list(
-        Queen.objects.filter(queens).order_by("pk").values_list("pk", "mother_id")
-    )
-    known = {pk for pk, _ in rows}
-    mating_rows = list(
+def _rows(queens: Q, matings: Q) -> PedigreeRows:
+    mating_rows = tuple(
         Mating.objects.filter(matings)
         .order_by("pk")
         .values_list(
@@ -55,36 +64,26 @@ def _pedigree(queens: Q, matings: Q) -> kernel.Pedigree:
             "place",
         )
     )
-    shares = _grouped(
-        MatingShare.objects.filter(mating__in=Mating.objects.filter(matings))
-        .order_by("pk")
-        .values_list("mating_id", "drone_queen_id", "volume_tenths", "drones")
-    )
+    shares = MatingShare.objects.filter(mating__in=Mating.objects.filter(matings)).order_by("pk")
     batch_ids = {row[6] for row in mating_rows if row[6] is not None}
-    batch_shares = (
-        _grouped(
-            SemenBatchShare.objects.filter(batch__in=batch_ids)
-            .order_by("pk")
-            .values_list("batch_id", "drone_queen_id", "volume_tenths", "drones")
-        )
-        if batch_ids
-        else {}
+    batch_shares = SemenBatchShare.objects.filter(batch__in=batch_ids).order_by("pk")  # none are not asked for
+    return PedigreeRows(
+        tuple(Queen.objects.filter(queens).order_by("pk").values_list("pk", "mother_id")),
+        mating_rows,
+        tuple(shares.values_list("mating_id", "drone_queen_id", "volume_tenths", "drones")),
+        tuple(batch_shares.values_list("batch_id", "drone_queen_id", "volume_tenths", "drones")),
     )
-    return _assembled(rows, known, mating_rows, shares, batch_shares)
 
 
-def _assembled(
-    rows: Sequence[tuple[int, int | None]],
-    known: set[int],
-    mating_rows: list[tuple[Any, ...]],
-    shares: dict[int, list[ShareRow]],
-    batch_shares: dict[int, list[ShareRow]],
-) -> kernel.Pedigree:
+def pedigree_from(rows: PedigreeRows) -> kernel.Pedigree:
+    """Parents who are not among the queens read are unknown."""
+    known = {pk for pk, _ in rows.queens}
+    shares, batch_shares = _grouped(rows.shares), _grouped(rows.batch_shares)
     matings: dict[str, kernel.Mating] = {}
     drones: list[kernel.Drone] = []
     batches: dict[int, kernel.Batch] = {}
     groups: dict[str, kernel.SisterGroup] = {}
-    for pk, queen, kind, mated_year, born, counted, batch, station_mother, station_queens, place in mating_rows:
+    for pk, queen, kind, mated_year, born, counted, batch, station_mother, station_queens, place in rows.matings:
         parts = [row for row in shares.get(pk, []) if row[1] in known]
         mating: kernel.Mating = kernel.Open(counted or kernel.UNKNOWN_DRONES)
         if kind == MatingKind.SINGLE_DRONE and parts:
@@ -106,7 +105,7 @@ def _assembled(
             mating = kernel.Station(group, counted or kernel.STATION_DRONES)
         matings[str(queen)] = mating
     return kernel.Pedigree(
-        queens=[kernel.Queen(str(pk), str(mother) if mother in known else None) for pk, mother in rows],
+        queens=[kernel.Queen(str(pk), str(mother) if mother in known else None) for pk, mother in rows.queens],
         matings=matings,
         drones=drones,
         batches=list(batches.values()),

@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.utils.html import strip_tags
 
 from breeding.models import EvaluationRun, Merit, PlannedCross, TraitValue
+from breeding.queries import cross_kernel
 from breeding.services.crosses import cross_save
 from tests.breeding.bred import Bred, breed
 from tests.breeding.conftest import PEOPLE, Stock
@@ -25,6 +26,7 @@ ClientOf = Callable[[str], Client]
 @pytest.fixture(autouse=True)
 def _empty_cache() -> None:
     cache.clear()
+    cross_kernel.crosses_forget()
 
 
 @pytest.fixture

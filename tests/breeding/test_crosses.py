@@ -24,6 +24,7 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture(autouse=True)
 def _empty_cache() -> None:
     cache.clear()
+    cross_kernel.crosses_forget()
 
 
 @pytest.fixture
@@ -173,6 +174,19 @@ def test_the_same_question_is_simulated_once_and_anew_when_its_pedigree_changes(
     [changed] = predict_crosses(virgin, [source], None)
     assert len(runs) == 3
     assert changed.viability < first[0].viability
+
+
+def test_a_mother_found_out_later_is_read_though_the_rest_is_remembered(owner: Member) -> None:
+    mother = _mated(_queen(owner, "M"))
+    virgin, source = _queen(owner, "V", mother=mother), _queen(owner, "S")
+    with CaptureQueriesContext(connection) as first:
+        [stranger] = predict_crosses(virgin, [source], None)
+    with CaptureQueriesContext(connection) as again:
+        assert predict_crosses(virgin, [source], None) == [stranger]
+    assert (len(first), len(again)) == (5, 3)
+    Queen.objects.filter(pk=source.pk).update(mother=mother)
+    [sister] = predict_crosses(virgin, [source], None)
+    assert (stranger.worker_inbreeding, sister.worker_inbreeding > 0.1) == (0, True)
 
 
 def test_the_number_of_queries_does_not_grow_with_the_sources(owner: Member) -> None:
