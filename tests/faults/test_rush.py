@@ -13,15 +13,15 @@ from tests.faults.conftest import short_or_long
 from tests.faults.rush import NOW, Answers, Ground, rush, seeded
 from tests.faults.site import Site
 from tests.faults.test_together import visit
-from tests.processes import spare_port, wait_until
+from tests.processes import Started, spare_port, wait_until
 
 CLIENTS = short_or_long(24, 200)
 PLACES = short_or_long(3, 20)  # fewer than requests are worked on at once
 ROUNDS = short_or_long(1, 10)
 
 
-def served(site: Site, stack: ExitStack, *, without: tuple[str, ...] = ()) -> str:
-    """The address of a web process with several threads, in the season of what was seeded."""
+def served(site: Site, stack: ExitStack, *, without: tuple[str, ...] = ()) -> tuple[str, Started]:
+    """The address of web processes with several threads each, in the season of what was seeded; and their parent."""
     port = spare_port()
     words = ["gunicorn", "config.wsgi:application", "--bind", f"127.0.0.1:{port}", "--workers", "2", "--threads", "4"]
     process = stack.enter_context(
@@ -29,7 +29,7 @@ def served(site: Site, stack: ExitStack, *, without: tuple[str, ...] = ()) -> st
     )
     url = f"http://127.0.0.1:{port}"
     wait_until(lambda: visit(url), seconds=60, of=[process])
-    return url
+    return url, process
 
 
 def given(site: Site, session: int) -> list[tuple[str, int]]:
@@ -50,7 +50,7 @@ def assert_fair(site: Site, ground: Ground, found: Answers) -> None:
 def on_each_day(site: Site, stack: ExitStack) -> Ground:
     """Each round another bench day, which everybody wants. Returns one more, which nobody has asked for."""
     ground = seeded(site, CLIENTS, places=PLACES, sessions=ROUNDS + 1)
-    url = served(site, stack)
+    url, _process = served(site, stack)
     days = [replace(ground, sessions=[session]) for session in ground.sessions]
     for day in days[:ROUNDS]:
         assert_fair(site, day, rush(url, day))
@@ -60,11 +60,11 @@ def on_each_day(site: Site, stack: ExitStack) -> Ground:
 @pytest.mark.postgres
 def test_on_postgresql_the_first_get_the_places_and_the_rest_queue(postgres_site: Site, stack: ExitStack) -> None:
     left = on_each_day(postgres_site, stack)
-    url = served(postgres_site, stack, without=("locks", "haste"))
+    url, _process = served(postgres_site, stack, without=("locks", "haste"))
     assert rush(url, left).states[left.sessions[0], "asked"] > PLACES
 
 
 def test_on_sqlite_the_first_get_the_places_and_the_rest_queue(sqlite_site: Site, stack: ExitStack) -> None:
     left = on_each_day(sqlite_site, stack)
-    url = served(sqlite_site, stack, without=("immediate", "haste"))
+    url, _process = served(sqlite_site, stack, without=("immediate", "haste"))
     assert rush(url, left, tries=1).busy > 0
