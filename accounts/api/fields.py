@@ -149,7 +149,7 @@ class Thing(serializers.Field[Model, Any, int, Model]):
     def to_internal_value(self, data: Any) -> Model:
         if isinstance(data, bool) or not isinstance(data, int):
             self.fail("invalid")
-        found = self.seen_by(self.context["view"].viewer).filter(pk=data).first()
+        found = next(iter(self.seen_by(self.context["view"].viewer).filter(pk=data).order_by()), None)
         if found is None:
             raise serializers.ValidationError(str(self.error_messages["missing"]) % {"id": data}, "missing")
         return found  # type: ignore[no-any-return]

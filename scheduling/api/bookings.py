@@ -27,6 +27,7 @@ from scheduling.models import (
     Offer,
     OfferState,
     PlaceState,
+    QueenBatch,
     Season,
 )
 from scheduling.queries.batches import batches_seen_by
@@ -72,8 +73,12 @@ class BookingShown(f.Shown):
         return PlaceShown(sorted(given, key=lambda place: (place.session_id, place.position)), many=True).data
 
 
+def _batches(viewer: Viewer) -> QuerySet[QueenBatch]:
+    return batches_seen_by(viewer).select_related("season__cooperative", "member", "apiary", "mother")
+
+
 class BookingMade(f.Given):
-    batch = f.Thing(batches_seen_by, help_text="One of yours.")
+    batch = f.Thing(_batches, help_text="One of yours.")
     queens = f.Whole(min_value=1, max_value=500)
     sources = serializers.ListField(
         child=f.Thing(sources_seen_by), allow_empty=False, max_length=40, help_text="Those you accept drones of."
@@ -115,8 +120,7 @@ class BookingEndpoint(Readable, Endpoint):
         return bookings_seen_by(viewer).order_by("pk")
 
     def rows(self) -> QuerySet[Booking]:
-        rows = super().rows().select_related("batch__season__cooperative", "member", "season__cooperative")
-        return rows.prefetch_related("accepted", "bench_places")
+        return super().rows().select_related("member").prefetch_related("accepted", "bench_places")
 
     def may_change(self, thing: Booking) -> bool:
         return can_act_for(self.viewer, thing.member)
@@ -133,8 +137,7 @@ class BookingEndpoint(Readable, Endpoint):
     def create(self, request: Request) -> Response:
         """Ask for places. 201 in either state: `asked`, or `queued` with the reason in `why`."""
         given = self.given(BookingMade)
-        wanted = given.pop("batch").pk
-        batch = batches_seen_by(self.viewer).select_related("season__cooperative", "member").get(pk=wanted)
+        batch = given.pop("batch")
         require(can_act_for(self.viewer, batch.member), whose(batch, batch.member))
         session = given.pop("session", None)
         strange = [source for source in given["sources"] if source.season_id != batch.season_id]

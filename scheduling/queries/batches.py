@@ -10,6 +10,7 @@ from django.db.models.functions import Coalesce
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
+from accounts.queries.often import asked_often
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
@@ -220,6 +221,24 @@ def batch_calendars(
     return [BatchView(batch, events[batch.pk], settings, today) for batch in rows]
 
 
+def batch_dates(batch: QueenBatch, *, today: dt.date, settings: Settings | None = None) -> BatchView:
+    """View of one batch that knows what follows from its events; its card needs `batch_view`."""
+    settings = settings or settings_of(batch.season)
+    if _treated(batch.pk):
+        events = events_of_batch(batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get())
+    else:
+        events = events_before_bench([batch])[batch.pk]
+    return BatchView(batch, events, settings, today)
+
+
+@asked_often
+def _treated(batch: int) -> QuerySet[BatchQueen, tuple[int]]:
+    """One of its queens who had a dose, or gas."""
+    dosed = Exists(Dose.objects.filter(batch_queen=OuterRef("pk"), undone_at__isnull=True))
+    gassed = Exists(_gas_alone().filter(batch_queen=OuterRef("pk")))
+    return BatchQueen.objects.filter(dosed | gassed, batch=batch).order_by().values_list("pk")[:1]
+
+
 def batches_to_book(batches: QuerySet[QueenBatch], *, first: int | None = None) -> QuerySet[QueenBatch]:
     """Open batches of which no queen is inseminated; those with queens to book for first, as `BatchView` counts them.
 
@@ -266,10 +285,12 @@ def queens_left(batch: QueenBatch) -> tuple[int, int]:
         given = Exists(Dose.objects.filter(batch_queen=OuterRef("pk"), undone_at__isnull=True))
         # Queens lost after insemination used up their booking; the rest of the lost were never to be booked.
         whole = BatchQueen.objects.filter(batch=batch).filter(~Q(state__in=AWAY) | given).count()
-    booked = sum(
-        Booking.objects.filter(batch=batch).exclude(state__in=NOT_ASKED_ANY_MORE).values_list("queens", flat=True)
-    )
-    return whole, booked
+    return whole, sum(queens for (queens,) in _queens_booked(batch.pk))
+
+
+@asked_often
+def _queens_booked(batch: int) -> QuerySet[Booking, tuple[int]]:
+    return Booking.objects.filter(batch=batch).exclude(state__in=NOT_ASKED_ANY_MORE).order_by().values_list("queens")
 
 
 def history_of_batch(batch: QueenBatch) -> QuerySet[AuditEntry]:

@@ -18,7 +18,8 @@ from scheduling.planning.timing import Fit
 from scheduling.queries.batches import BatchView
 from scheduling.queries.drones import DroneRoom
 from scheduling.queries.sessions import sessions_to_come
-from scheduling.queries.sources import SourceView, source_views
+from scheduling.queries.sources import SourceView
+from scheduling.queries.sources_at_hand import sources_at_hand
 from scheduling.queries.words import day_words, ordinal_words
 
 MIN_POOL_SOURCES = 2
@@ -65,10 +66,9 @@ class SourceChoice:
 def source_choices(view: BatchView, *, only: Sequence[int] | None = None) -> list[SourceChoice]:
     """Every source of the season that is not withdrawn, in the order of letters; `only` narrows to these ids."""
     batch = view.batch
-    sources = DroneSource.objects.filter(season=batch.season, withdrawn_at__isnull=True).order_by("letter")
-    if only is not None:
-        sources = sources.filter(pk__in=only)
-    views = source_views(sources, season=batch.season, today=view.today)
+    all_of = sources_at_hand(batch.season, today=view.today, settings=view.settings)
+    views = [all_of[pk] for pk in (all_of if only is None else only) if pk in all_of]
+    views = sorted((one for one in views if one.state != "withdrawn"), key=lambda one: one.source.letter)
     run = latest_run(batch.season.cooperative)
     predictions = predict_crosses(batch.mother, [source.source.drone_queen for source in views], run)
     return [_choice(view, source, prediction) for source, prediction in zip(views, predictions, strict=True)]

@@ -6,12 +6,14 @@ request that fits here is not refused by the plan for reasons that could have be
 
 import datetime as dt
 import math
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from django.db.models import Sum
+from django.db.models import QuerySet, Sum
 
+from accounts.queries.often import asked_often
 from scheduling.models import BenchSession, Booking, BookingMode, CountKind, DroneCall, PlanState, Season
 from scheduling.planning.supply import safe_stock_eq
 from scheduling.queries.sessions import WAITING_STATES
@@ -84,10 +86,13 @@ def safe_drones_on(view: SourceView, day: dt.date) -> int:
 
 
 class DroneRoom:
-    """What is left of each source on the bench days of a season, in three queries for all of them."""
+    """What is left of each source on the bench days of a season, in two queries for all of them.
 
-    def __init__(self, season: Season, views: Sequence[SourceView]) -> None:
-        self.season = season
+    at : the one bench day that is asked for, where it is one; less is read then.
+    """
+
+    def __init__(self, season: Season, views: Sequence[SourceView], *, at: BenchSession | None = None) -> None:
+        self.season, self.at = season, at
         self.ids = [view.source.pk for view in views]
         self.reserves = {view.source.pk: reserve_of(view) for view in views}
         self._worths: dict[tuple[int, dt.date], float] = {}
@@ -152,32 +157,38 @@ class DroneRoom:
     @cached_property
     def _called(self) -> dict[tuple[int, int, dt.date], int]:
         """Drones the plan in force wants brought, by source, session and its day."""
-        calls = (
-            DroneCall.objects.filter(
-                plan__season=self.season,
-                plan__state__in=[PlanState.PUBLISHED, PlanState.CHANGED],
-                source__in=self.ids,
-            )
-            .order_by()
-            .values("source", "session", "session__day")
-            .annotate(n=Sum("drones"))
-        )
-        return {(row["source"], row["session"], row["session__day"]): row["n"] for row in calls}
+        return {(source, session, day): drones for source, session, day, drones in _calls_of(self.season.pk)}
 
     @cached_property
     def _asked(self) -> dict[tuple[int, int], int]:
         """Volumes asked for and not placed yet, tenths of a µl, shared evenly among the sources each accepts."""
-        asked: dict[tuple[int, int], int] = {}
-        waiting = Booking.objects.filter(
-            season=self.season,
-            state__in=WAITING_STATES,
-            wished_session__isnull=False,
-            accepted__source__in=self.ids,
-        ).distinct()
-        for booking in waiting.prefetch_related("accepted"):
-            accepted = [row.source_id for row in booking.accepted.all()]
-            share = math.ceil(booking.queens * booking.dose_tenths / len(accepted))
-            for source in accepted:
-                key = (source, booking.wished_session_id or 0)
-                asked[key] = asked.get(key, 0) + share
+        volumes: dict[tuple[int, int], int] = {}
+        accepted: dict[tuple[int, int], list[int]] = defaultdict(list)
+        for pk, session, queens, dose, source in _waiting(self.season.pk, self.at.pk if self.at else None):
+            volumes[pk, session] = queens * dose
+            accepted[pk, session].append(source)
+        asked: dict[tuple[int, int], int] = defaultdict(int)
+        for (pk, session), sources in accepted.items():
+            for source in sources:
+                asked[source, session] += math.ceil(volumes[pk, session] / len(sources))
         return asked
+
+
+@asked_often
+def _calls_of(season: int) -> QuerySet[DroneCall, tuple[int, int, dt.date, int]]:
+    in_force = DroneCall.objects.filter(
+        plan__season=season, plan__state__in=[PlanState.PUBLISHED, PlanState.CHANGED]
+    ).order_by()
+    return (
+        in_force.values("source", "session", "session__day")
+        .annotate(n=Sum("drones"))
+        .values_list("source", "session", "session__day", "n")
+    )
+
+
+@asked_often
+def _waiting(season: int, session: int | None) -> QuerySet[Booking, tuple[int, int, int, int, int]]:
+    """A row for each source that a request accepts."""
+    waiting = Booking.objects.filter(season=season, state__in=WAITING_STATES, accepted__isnull=False).order_by()
+    of = waiting.filter(wished_session__isnull=False) if session is None else waiting.filter(wished_session=session)
+    return of.values_list("pk", "wished_session", "queens", "dose_tenths", "accepted__source")

@@ -142,7 +142,13 @@ class SeasonLearned:
 
     @cached_property
     def _sources(self) -> list[DroneSource]:
+        if "_all" in self.__dict__ or self.knows_survival_of(None):  # they are read in any case
+            return [view.source for view in self._all]
         return list(self.season.sources.order_by("pk"))
+
+    @cached_property
+    def _all(self) -> Sequence["SourceView"]:
+        return self._views()
 
     @cached_property
     def _keys(self) -> list[str]:
@@ -182,7 +188,7 @@ class SeasonLearned:
         prior = self.settings.needed("drone_daily_survival")
         recounts = [
             Recounts(str(view.source.drone_queen_id), _living(cohort, float(prior)))
-            for view in self._views()
+            for view in self._all
             for cohort in view.cohorts
         ]
         return learned_survival(

@@ -8,8 +8,9 @@ from django.db.models import Case, Count, F, IntegerField, OuterRef, Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from accounts.access import Viewer
+from accounts.queries.often import asked_often
 from scheduling.models import BenchPlace, BenchSession, Booking, BookingState, PlaceState, Season, SessionState
-from scheduling.queries.second_doses import reserved_for_seconds
+from scheduling.queries.second_doses import Reserved, reserved_for_seconds
 
 # Asked for, not placed yet: they count where they wish to be. From `offered` on the numbered places count.
 WAITING_STATES = [BookingState.ASKED]
@@ -60,9 +61,34 @@ def sessions_to_come(season: Season, *, today: dt.date) -> QuerySet[BenchSession
     return sessions_with_room(season).filter(day__gte=today, places__gt=0, state__in=COMING)
 
 
+def room_counted(session: Any, *, season: Season) -> None:
+    """Put on one session what is `left` of it and its `queue`, as `with_room` does on many.
+
+    Lock the session's row before, where that is to be relied on.
+    """
+    held = sum(places for (places,) in _held_in(session.pk))
+    wishes = {state: (queens, requests) for state, queens, requests in _wishes_for(session.pk)}
+    seconds = reserved_for_seconds(season).get(session.pk, Reserved()).queens
+    session.left = session.places - held - seconds - sum(wishes.get(state, (0, 0))[0] for state in WAITING_STATES)
+    session.queue = wishes.get(BookingState.QUEUED, (0, 0))[1]
+
+
+@asked_often
+def _held_in(session: int) -> QuerySet[BenchPlace, tuple[int]]:
+    held = BenchPlace.objects.filter(session=session).exclude(state=PlaceState.FREED).order_by()
+    return held.values("session").annotate(n=Count("pk")).values_list("n")
+
+
+@asked_often
+def _wishes_for(session: int) -> QuerySet[Booking, tuple[str, int, int]]:
+    wishes = Booking.objects.filter(wished_session=session).order_by().values("state")
+    return wishes.annotate(n=Sum("queens"), of=Count("pk")).values_list("state", "n", "of")
+
+
 def places_left(session: BenchSession) -> int:
     """Free places now; lock the session's row where it is to be relied on."""
-    row: Any = with_room(BenchSession.objects.filter(pk=session.pk), seasons=[session.season]).get()
+    row: Any = BenchSession.objects.select_related("season").get(pk=session.pk)
+    room_counted(row, season=row.season)
     return max(0, int(row.left))
 
 

@@ -41,6 +41,7 @@ from scheduling.queries.season import settings_of
 
 # From this state on capped brood can be counted; before it a missing count is no omission.
 COUNTABLE = {CohortState.CAPPED, CohortState.EMERGING, CohortState.RIPENING, CohortState.RIPE, CohortState.FADING}
+NOT_UNDONE = Q(tallies__undone_at__isnull=True)
 BEST_KNOWN = [CountKind.SEEN, CountKind.EMERGED, CountKind.CAPPED, CountKind.PROMISED]
 
 
@@ -66,7 +67,7 @@ def sources_with_facts(sources: QuerySet[DroneSource]) -> QuerySet[DroneSource]:
 
 def lots_with_tallies() -> QuerySet[SemenLot]:
     """Lots collected at a bench, each with the drones tried for it (`tried`)."""
-    tried = Sum("tallies__drones", filter=Q(tallies__undone_at__isnull=True))
+    tried = Sum("tallies__drones", filter=NOT_UNDONE)
     return SemenLot.objects.select_related("session").annotate(tried=tried).order_by("session__day", "pk")
 
 

@@ -26,10 +26,10 @@ from scheduling.models import (
 )
 from scheduling.planning.timing import Fit
 from scheduling.planning.units import tenths_from_ul
-from scheduling.queries.batches import BatchView, batch_view, batches_with_facts, queens_left, zone_of_batch
+from scheduling.queries.batches import BatchView, batch_dates, queens_left, zone_of_batch
 from scheduling.queries.choices import MIN_POOL_SOURCES, SessionOption, SourceChoice, session_option, source_choices
 from scheduling.queries.drones import DroneRoom
-from scheduling.queries.sessions import COMING, with_room
+from scheduling.queries.sessions import COMING, room_counted
 from scheduling.queries.words import and_words, day_words
 from scheduling.services.offers import offers_end_for, standby_ask
 from scheduling.services.plan_reminders import reminders_end_for
@@ -60,23 +60,27 @@ def booking_ask(
 ) -> Booking:
     """Ask for places. What does not fully fit joins the queue and says why; the same key asks only once.
 
-    `session` None: any bench day that fits. `dose_tenths` None: the season's dose for this mode.
+    `session` None: any bench day that fits. `dose_tenths` None: the season's dose for this mode. A request gives no
+    place yet, so it moves no date of the batch and none of its reminders: publishing a plan does.
     """
     key = key or uuid.uuid4()
-    asked_before = Booking.objects.filter(key=key).select_related("batch").first()
-    if asked_before is not None:
-        return _same_request(asked_before, batch)
+    sent_before = _sent_before(key, batch)
+    if sent_before is not None:
+        return sent_before
     view = view_of_batch(batch, now=now)
     dose = dose_tenths if dose_tenths is not None else _usual_dose_tenths(view, mode)
     _refuse_nonsense(view, queens=queens, sources=sources, dose_tenths=dose, mode=mode)
     choices = checked_choices(view, sources)
+    # What the drones give is worked out before anything is locked; what others asked for is counted under the locks.
+    room = DroneRoom(view.batch.season, [choice.view for choice in choices], at=session) if session else None
     with transaction.atomic():
         locked = QueenBatch.objects.select_for_update(of=("self",)).get(pk=batch.pk)
-        again = Booking.objects.filter(key=key).select_related("batch").first()
-        if again is not None:
-            return _same_request(again, batch)
+        sent_before = _sent_before(key, batch)
+        if sent_before is not None:
+            return sent_before
+        _refuse_closed(locked)
         _refuse_more_than_left(locked, queens)
-        state, why = _answer(view, session, choices, queens=queens, dose_tenths=dose, mode=mode, note=note)
+        state, why = _answer(view, room, choices, queens=queens, dose_tenths=dose, mode=mode, note=note)
         booking = Booking.objects.create(
             season=view.batch.season,
             member=view.batch.member,
@@ -104,7 +108,6 @@ def booking_ask(
                 "sources": [choice.source.name for choice in choices],
             },
         )
-        reminders_refresh_batch(locked, now=now)
     return booking
 
 
@@ -151,12 +154,15 @@ def booking_withdraw(booking: Booking, *, reason: str = "", by: Person | None, n
 
 
 def view_of_batch(batch: QueenBatch, *, now: dt.datetime) -> BatchView:
-    """The batch with its facts, as of now."""
-    fresh = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get()
-    return batch_view(fresh, today=now.astimezone(zone_of_batch(fresh)).date())
+    """The batch with its calendar, as of now."""
+    return batch_dates(batch, today=now.astimezone(zone_of_batch(batch)).date())
 
 
-def _same_request(booking: Booking, batch: QueenBatch) -> Booking:
+def _sent_before(key: uuid.UUID, batch: QueenBatch) -> Booking | None:
+    """What came of the same form or request; None where it is the first."""
+    if not Booking.objects.filter(key=key).exists():
+        return None
+    booking = Booking.objects.select_related("batch").get(key=key)
     if booking.batch_id != batch.pk:
         raise Refusal(_("This form was sent before for %(batch)s. Start again.") % {"batch": booking.batch}, rule="key")
     return booking
@@ -171,8 +177,7 @@ def _refuse_nonsense(
     view: BatchView, *, queens: int, sources: Sequence[DroneSource], dose_tenths: int, mode: str
 ) -> None:
     batch, settings = view.batch, view.settings
-    if batch.closed_on is not None:
-        raise Refusal(_("%(batch)s is closed. Reopen it to book for it.") % {"batch": batch}, rule="batch_closed")
+    _refuse_closed(batch)
     if queens < 1:
         raise Refusal(_("Enter one queen or more."), field="queens", rule="some_queens")
     if mode not in BookingMode.values:
@@ -196,6 +201,11 @@ def _refuse_nonsense(
             field="dose",
             rule="dose_limit",
         )
+
+
+def _refuse_closed(batch: QueenBatch) -> None:
+    if batch.closed_on is not None:
+        raise Refusal(_("%(batch)s is closed. Reopen it to book for it.") % {"batch": batch}, rule="batch_closed")
 
 
 def checked_choices(view: BatchView, sources: Sequence[DroneSource]) -> list[SourceChoice]:
@@ -242,7 +252,7 @@ def _refuse_more_than_left(batch: QueenBatch, queens: int) -> None:
 
 def _answer(
     view: BatchView,
-    session: BenchSession | None,
+    room: DroneRoom | None,
     choices: list[SourceChoice],
     *,
     queens: int,
@@ -251,9 +261,9 @@ def _answer(
     note: str,
 ) -> tuple[str, Said]:
     """State of the new request with the reason. Locks the wished session: its places are scarce."""
-    if session is None:
+    if room is None or room.at is None:
         return BookingState.ASKED, _("Any bench day that fits; the plan decides.")
-    locked = BenchSession.objects.select_for_update(of=("self",)).select_related("season").get(pk=session.pk)
+    locked = BenchSession.objects.select_for_update(of=("self",)).get(pk=room.at.pk)
     if locked.season_id != view.batch.season_id:
         raise ValueError("session: of the batch's season.")
     if locked.state not in COMING or locked.places == 0 or locked.day < view.today:
@@ -262,9 +272,8 @@ def _answer(
             field="session",
             rule="session_open",
         )
-    annotated = with_room(BenchSession.objects.filter(pk=locked.pk), seasons=[locked.season]).get()
-    room = DroneRoom(view.batch.season, [choice.view for choice in choices])
-    option = session_option(view, annotated, choices, room=room, queens=queens, dose_tenths=dose_tenths, mode=mode)
+    room_counted(locked, season=view.batch.season)
+    option = session_option(view, locked, choices, room=room, queens=queens, dose_tenths=dose_tenths, mode=mode)
     _refuse_unfit(view, option, note=note)
     if option.status == "fits":
         return BookingState.ASKED, ""

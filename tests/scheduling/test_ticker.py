@@ -42,7 +42,7 @@ def test_a_webhook_that_hangs_delays_no_tick(monkeypatch: pytest.MonkeyPatch, se
     monkeypatch.setattr(run_ticker, "deliver_all_due", tick)
     monkeypatch.setattr(run_ticker, "database_now", lambda: NOW)
     monkeypatch.setattr(run_ticker, "close_old_connections", lambda: None)
-    for name in ("nightly_ask", "reminders_rederive", "summaries_write"):
+    for name in ("nightly_ask", "reminders_rederive", "summaries_write", "answers_forget"):
         monkeypatch.setattr(run_ticker, name, lambda **_: None)
     call_command("run_ticker")
     assert ticks == [0] * TICKS  # every tick came while the first call still hung
