@@ -21,7 +21,7 @@ from accounts.tables import RISKY_STARTS, Table, safe_cell, xlsx_write
 from breeding.models import EvaluationRun, Line, Queen
 from scheduling.models import Bench, DroneSource, QueenBatch
 from tests.breeding.bred import breed
-from tests.factories import NOW, HeadingFactory, LineFactory, ScoreFactory
+from tests.factories import NOW, DroneCohortFactory, DroneCountFactory, HeadingFactory, LineFactory, ScoreFactory
 from tests.scheduling.test_outcomes import Outcomes
 
 pytestmark = pytest.mark.django_db
@@ -38,9 +38,13 @@ TABLES = {
     "breeding:contributions_csv": ["?ceiling=20&queens=24"],
     "breeding:stock_csv": ["colonies", "queens", "scores"],
     "scheduling:bookings_csv": [""],
+    "scheduling:requests_csv": [""],
+    "scheduling:season_csv": ["batches", "counts", "bench-days"],
     "scheduling:outcomes_csv": ["groups", "laying", "living", "sessions", "drones", "queens"],
 }
-TABLES_OF_NAMES = {"breeding:standing_csv", "breeding:crosses_csv", "scheduling:bookings_csv"}
+TABLES_OF_NAMES = {
+    "breeding:standing_csv", "breeding:crosses_csv", "scheduling:bookings_csv", "scheduling:requests_csv",
+}  # fmt: skip
 NAMELESS = {"sessions"}  # days and counts, nothing that anybody named
 ALL = [(name, table) for name, some in TABLES.items() for table in some]
 
@@ -54,6 +58,7 @@ def client(monkeypatch: pytest.MonkeyPatch) -> Client:
     EvaluationRun.objects.filter(pk=run.pk).update(findings={"trend": {"=honey": found}})
     heading = HeadingFactory(colony__apiary__member=seen.batch.member, queen__owner=seen.batch.member)
     ScoreFactory(colony=heading.colony, queen=heading.queen)
+    DroneCountFactory(cohort=DroneCohortFactory(source=DroneSource.objects.earliest("pk")))
     Queen.objects.update(line=LineFactory(cooperative=run.cooperative))
     for model, field in NAMED_BY_PEOPLE:
         model._default_manager.update(**{field: Concat(Value("=HYPERLINK(1)"), F(field))})

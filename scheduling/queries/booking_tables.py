@@ -13,9 +13,9 @@ HEAD = [
 ]  # fmt: skip
 
 
-def bookings_table(bookings: QuerySet[Booking]) -> Table:
+def bookings_table(bookings: QuerySet[Booking], name: str = "bookings") -> Table:
     """`bookings` : with their facts (`bookings_with_facts`). Moments are UTC; days of places as they stand."""
-    return Table("bookings", HEAD, _rows(bookings))
+    return Table(name, HEAD, _rows(bookings))
 
 
 def _rows(bookings: QuerySet[Booking]) -> Iterator[list[Cell]]:

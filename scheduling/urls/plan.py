@@ -38,6 +38,7 @@ urlpatterns = [
     path("what-if/<int:pk>/stop/", what_if.stop, name="what_if_stop"),
     path("what-if/<int:pk>/keep/", what_if.keep, name="what_if_keep"),
     path("requests/", requests.request_list, name="requests"),
+    path("requests/table/", requests.requests_csv, name="requests_csv"),
     path("balance/", balance.balance, name="balance"),
     path("balance/shares/", source_shares.source_shares, name="source_shares"),
     path("balance/levels/", service_levels.service_levels, name="service_levels"),

@@ -8,6 +8,7 @@ urlpatterns = [
     path("settings/everything/", own_data.own_data, name="own_data"),
     path("settings/everything/file/", own_data.own_data_file, name="own_data_file"),
     path("season/settings/", season.settings_page, name="settings"),
+    path("season/tables/<slug:table>/", season.season_csv, name="season_csv"),
     path("season/new/", season.season_add, name="season_add"),
     path("season/<int:pk>/settings/<slug:key>/", season.setting, name="setting"),
     path("batches/", batches.batch_list, name="batches"),

@@ -5,7 +5,6 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import F
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -39,6 +38,7 @@ from scheduling.queries.batches import (
 )
 from scheduling.queries.bookings import misfits_of
 from scheduling.queries.people import mothers_for
+from scheduling.queries.season_tables import batches_listed
 from scheduling.queries.still import still_page
 from scheduling.services.batch_co2 import batch_second_co2
 from scheduling.services.batch_rules import OBSERVED
@@ -53,7 +53,7 @@ from scheduling.services.batches import (
     batch_withdraw_step,
 )
 from scheduling.views.cards import batch_findings, batch_headline, can_be_looked_at, step_rows
-from scheduling.views.common import no_season, season_of_request
+from scheduling.views.common import is_everyones, no_season, season_of_request
 from scheduling.views.hive_acts import hive_acts
 from scheduling.views.pictures import window_gauge_svg
 
@@ -65,12 +65,9 @@ def batch_list(request: HttpRequest) -> HttpResponse:
     viewer, season = viewer_of_request(request), season_of_request(request)
     if season is None:
         return no_season(request)
-    everyone = request.GET.get("who") == "all" or not viewer.is_member
-    batches = batches_seen_by(viewer).filter(season=season)
-    if not everyone:
-        batches = batches.filter(member__in=viewer.member_ids)
-    ordered = batches.order_by(F("closed_on").asc(nulls_first=True), "grafted_on", "planned_graft_on", "pk")
-    page = Paginator(ordered, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    everyone = is_everyones(request)
+    batches = batches_listed(viewer, season, everyone=everyone)
+    page = Paginator(batches, ROWS_PER_PAGE).get_page(request.GET.get("page"))
     shown = [batch.pk for batch in page.object_list]
     views = {
         view.batch.pk: view

@@ -20,3 +20,8 @@ def season_of_request(request: HttpRequest) -> Season | None:
 
 def no_season(request: HttpRequest) -> HttpResponse:
     return render(request, "scheduling/no_season.html", {"can_open": can_plan(viewer_of_request(request))})
+
+
+def is_everyones(request: HttpRequest) -> bool:
+    """Whether the list is asked for with the batches of all members; who has none of their own sees them all."""
+    return request.GET.get("who") == "all" or not viewer_of_request(request).is_member

@@ -7,10 +7,11 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET, require_http_methods, require_safe
 
 from accounts.access import can_plan, require
 from accounts.http import now_of, today_of, tried, viewer_of_request
+from accounts.tables import table_response
 from scheduling.forms.season import SeasonForm, SettingForm
 from scheduling.models import Season
 from scheduling.planning.facts import CONFLICTS, Topic
@@ -21,10 +22,11 @@ from scheduling.queries.season import (
     setting_history,
     setting_rows,
 )
+from scheduling.queries.season_tables import TABLES, season_table
 from scheduling.queries.words import words_of
 from scheduling.services.season import season_open, setting_change
 from scheduling.services.setting_preview import SettingPreview, setting_preview
-from scheduling.views.common import no_season, season_of_request
+from scheduling.views.common import is_everyones, no_season, season_of_request
 
 ONLY_COORDINATOR = gettext_noop("The coordinator changes the figures of the season.")
 
@@ -143,3 +145,15 @@ def _next_season(request: HttpRequest) -> dict[str, object]:
     last = season_in_force(viewer_of_request(request).cooperative, today=today)
     year = max(today.year, last.year + 1) if last else today.year
     return {"year": year, "starts_on": f"{year}-04-01", "ends_on": f"{year}-08-31"}
+
+
+@require_safe
+def season_csv(request: HttpRequest, table: str) -> HttpResponse:
+    """A list of the season, all pages of it, as a table file."""
+    season = season_of_request(request)
+    if table not in TABLES:
+        raise Http404
+    if season is None:
+        return no_season(request)
+    viewer = viewer_of_request(request)
+    return table_response(request, season_table(table, viewer, season, everyone=is_everyones(request)))

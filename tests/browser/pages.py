@@ -50,7 +50,7 @@ NO_PAGES = {
     "accounts:sign_in_passkey",
     *("worker", "accounts:health_live", "scheduling:health_ready", "scheduling:metrics", "scheduling:feed"),
     *("breeding:standing_csv", "breeding:crosses_csv", "breeding:contributions_csv", "breeding:trend_csv"),
-    *("breeding:stock_csv", "scheduling:bookings_csv"),
+    *("breeding:stock_csv", "scheduling:bookings_csv", "scheduling:requests_csv", "scheduling:season_csv"),
     *("breeding:evaluation_steps", "breeding:estimate_steps", "breeding:import_steps"),
     *("breeding:import_template", "breeding:import_problems"),
     "scheduling:founding",  # there only while no cooperative is

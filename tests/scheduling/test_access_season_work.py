@@ -60,6 +60,7 @@ CASES = [
     # name, thing, expected in the order of WHO
     ("board", None, COORDINATOR_ONLY),
     ("requests", None, COORDINATOR_ONLY),
+    ("requests_csv", None, COORDINATOR_ONLY),
     ("balance", None, COORDINATOR_ONLY),
     ("session_add", None, [200, 403, 403, 403, 403, 302, 302]),
     ("bench_add", None, COORDINATOR_ONLY),

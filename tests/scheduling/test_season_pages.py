@@ -86,6 +86,7 @@ PAGES: dict[str, tuple[str, dict[str, int]]] = {
     "book_day": ("book day", OWN),
     "bookings": ("", EVERYONE),
     "bookings_csv": ("", EVERYONE),
+    "season_csv": ("table", EVERYONE),
     "booking": ("booking", ASKED),
     "booking_withdraw": ("booking", {**ASKED, "operator": 403}),
     "ledger": ("", EVERYONE),
@@ -196,6 +197,7 @@ def address(name: str, kind: str) -> str:
         "cohort step": [cohort.pk, "marked_on"],
         "booking": [booking.pk],
         "season": [batch.season_id],
+        "table": ["batches"],
     }
     if kind == "offer":
         assert booking.wished_session is not None
