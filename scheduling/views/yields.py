@@ -75,7 +75,7 @@ def _age_words(row: AgeLearned) -> AgeWords:
         age=_band(row.band),
         share=_("%(mean)d %% (%(low)d–%(high)d %%)") % _percent(row.share),
         volume=_("%(mean)s µl (%(low)s–%(high)s)") % _microlitres(row.ul),
-        tried=number_format(row.share.tried),
+        tried=_tried(row.share.tried),
         is_few=row.share.tried < FEW_DRONES,
     )
 
@@ -109,10 +109,14 @@ def _figure(value: float, places: int) -> str:
     return number_format(round(value, places), decimal_pos=places)
 
 
+def _tried(drones: int) -> str:
+    return ngettext("%(n)d drone tried", "%(n)d drones tried", drones) % {"n": drones}
+
+
 def _share_from(learned: SourceLearned) -> str:
     if not learned.share.tried:
         return _("none tried yet: the season's figure, and what the other sources teach")
-    drones = ngettext("%(n)d drone tried", "%(n)d drones tried", learned.share.tried) % {"n": learned.share.tried}
+    drones = _tried(learned.share.tried)
     sessions = ngettext("in %(n)d session", "in %(n)d sessions", learned.sessions) % {"n": learned.sessions}
     return f"{drones} {sessions}"
 
