@@ -97,24 +97,25 @@ def _marks(window: Window, words: Words) -> list[tuple[str, dt.date]]:
 
 
 def _labels(window: Window, scale: DayScale, words: Words) -> list[Markup]:
-    """Three labels under the tube; the first gives way where it would run into the second."""
-    ready_x = scale.start(window.ready)
-    last_x = scale.middle(window.last)
+    """Three labels under the tube, each at its mark: the second and third make room for each other, the first gives way.
+
+    They are laid out for the narrowest gauge; on a wider one each keeps its distance from its mark.
+    """
+    start_at, ready_at, last_at = scale.start(window.start), scale.start(window.ready), scale.middle(window.last)
     start_word = f"{words.start} {words.day(window.start)}"
     ready_word = f"{words.ready} {words.day(window.ready)}"
     last_word = f"{words.last} {words.day(window.last)}"
+    ready_px, last_px = _px(ready_at), _px(last_at)
+    ready_width, last_width = (len(word) * LETTER_PX for word in (ready_word, last_word))
+    last_left = min(max(last_px - last_width / 2, ready_width + LETTER_PX), LEAST_PX - last_width)
+    ready_left = max(0.0, min(ready_px - ready_width / 2, last_left - LETTER_PX - ready_width))
     labels = []
-    half_ready = len(ready_word) * LETTER_PX / 2
-    ready_px = ready_x / 100 * LEAST_PX
-    start_px = scale.start(window.start) / 100 * LEAST_PX
-    if start_px + len(start_word) * LETTER_PX < ready_px - half_ready:
-        labels.append(text(start_word, x=percent(scale.start(window.start)), y=56, class_="soft"))
-    ready_anchor = "start" if ready_px < half_ready else "middle"
-    ready_right = ready_px + (half_ready * 2 if ready_anchor == "start" else half_ready)
-    labels.append(text(ready_word, x=percent(ready_x), y=56, text_anchor=ready_anchor, class_="soft"))
-    last_px, half_last = last_x / 100 * LEAST_PX, len(last_word) * LETTER_PX / 2
-    if last_px - half_last > ready_right and last_px + half_last <= LEAST_PX:
-        labels.append(text(last_word, x=percent(last_x), y=56, text_anchor="middle", class_="soft"))
-    else:
-        labels.append(text(last_word, x="100%", y=56, text_anchor="end", class_="soft"))
+    if _px(start_at) + len(start_word) * LETTER_PX < ready_left:
+        labels.append(text(start_word, x=percent(start_at), y=56, class_="soft"))
+    labels.append(text(ready_word, x=percent(ready_at), dx=round(ready_left - ready_px, 1), y=56, class_="soft"))
+    labels.append(text(last_word, x=percent(last_at), dx=round(last_left - last_px, 1), y=56, class_="soft"))
     return labels
+
+
+def _px(share: float) -> float:
+    return share / 100 * LEAST_PX

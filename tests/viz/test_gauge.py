@@ -1,9 +1,11 @@
 import datetime as dt
+import itertools
+from xml.etree.ElementTree import Element
 
 import pytest
 
 from tests.viz.reading import forbidden_attributes, named_and_described, parsed, share, texts, with_class
-from viz.gauge import Window, draw_gauge
+from viz.gauge import LEAST_PX, LETTER_PX, Window, draw_gauge
 
 
 def june(day: int) -> dt.date:
@@ -39,6 +41,26 @@ def test_the_first_label_gives_way_when_ready_is_close() -> None:
 def test_the_first_label_gives_way_when_the_gauge_begins_before_it() -> None:
     near = Window(start=june(14), ready=june(19), last=june(26), today=june(4))
     assert texts(parsed(draw_gauge(near, uid="g").svg)) == ["ready 19 Jun", "last day 26 Jun"]
+
+
+@pytest.mark.parametrize("today", [-20, -9, 0, 7, 30])
+@pytest.mark.parametrize("to_ready", [2, 5, 7, 10, 14])
+@pytest.mark.parametrize("open_days", [0, 1, 3, 6, 14])
+def test_labels_never_run_into_each_other_on_a_phone(to_ready: int, open_days: int, today: int) -> None:
+    days = [june(1) + dt.timedelta(days=number) for number in (0, to_ready, to_ready + open_days, today)]
+    window = Window(start=days[0], ready=days[1], last=days[2], today=days[3])
+    boxes = [label_box(node) for node in parsed(draw_gauge(window, uid="g").svg).iter() if node.tag.endswith("text")]
+    assert 2 <= len(boxes) <= 3
+    assert min(left for left, _ in boxes) >= -0.1
+    assert max(right for _, right in boxes) <= LEAST_PX + 0.1
+    for (_, right), (left, _) in itertools.pairwise(sorted(boxes)):
+        assert right <= left
+
+
+def label_box(node: Element) -> tuple[float, float]:
+    """Left and right end in a gauge as narrow as it gets. [px]"""
+    left = share(node.get("x", "")) / 100 * LEAST_PX + float(node.get("dx", "0"))
+    return left, left + len(node.text or "") * LETTER_PX
 
 
 def test_the_gauge_grows_until_today_when_the_window_is_past() -> None:
