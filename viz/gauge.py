@@ -97,7 +97,7 @@ def _marks(window: Window, words: Words) -> list[tuple[str, dt.date]]:
 
 
 def _labels(window: Window, scale: DayScale, words: Words) -> list[Markup]:
-    """Three labels under the tube, each at its mark: the second and third make room for each other, the first gives way.
+    """Three labels under the tube, each at its mark: second and third make room for each other, the first gives way.
 
     They are laid out for the narrowest gauge; on a wider one each keeps its distance from its mark.
     """
