@@ -10,7 +10,7 @@ from typing import Any
 from django.db.models import QuerySet, Sum
 
 from accounts.queries.often import asked_often
-from scheduling.models import DroneCohort, DroneCount, DroneSource, LotPart, Season, SemenLot
+from scheduling.models import DroneCohort, DroneSource, LotPart, Season, SemenLot
 from scheduling.planning.facts import Settings
 from scheduling.queries.lot_rows import lot_sums
 from scheduling.queries.sources import NOT_UNDONE, SourceView, source_views
@@ -45,32 +45,23 @@ def sources_forget() -> None:
 
 
 def _rows(season: Season) -> list[Any]:
-    return [*(ask(season.pk) for ask in (_sources, _benches, _cohorts, _counts, _lots, _parts)), lot_sums(season)]
+    return [*(ask(season.pk) for ask in (_sources, _cohorts, _lots, _parts)), lot_sums(season)]
 
 
 @asked_often
 def _sources(season: int) -> QuerySet[DroneSource, Any]:
+    """A row for each bench that a source comes to."""
     columns = [field.attname for field in DroneSource._meta.concrete_fields]
-    more = ["apiary__time_zone", "apiary__name", "member__name", "drone_queen__label"]
-    return DroneSource.objects.filter(season=season).order_by("pk").values_list(*columns, *more)
-
-
-@asked_often
-def _benches(season: int) -> QuerySet[Any, Any]:
-    of = DroneSource.benches.through.objects.filter(dronesource__season=season)
-    return of.order_by("pk").values_list("dronesource", "bench")
+    more = ["apiary__time_zone", "apiary__name", "member__name", "drone_queen__label", "benches"]
+    return DroneSource.objects.filter(season=season).order_by("pk", "benches__pk").values_list(*columns, *more)
 
 
 @asked_often
 def _cohorts(season: int) -> QuerySet[DroneCohort, Any]:
+    """A row for each count."""
     columns = [field.attname for field in DroneCohort._meta.concrete_fields]
-    return DroneCohort.objects.filter(source__season=season).order_by("pk").values_list(*columns)
-
-
-@asked_often
-def _counts(season: int) -> QuerySet[DroneCount, Any]:
-    hold = DroneCount.objects.filter(cohort__source__season=season, replaced_by__isnull=True)
-    return hold.order_by("pk").values_list("pk", "cohort", "kind", "counted_on", "number")
+    counts = [f"counts__{name}" for name in ("pk", "kind", "counted_on", "number", "replaced_by")]
+    return DroneCohort.objects.filter(source__season=season).order_by("pk", "counts__pk").values_list(*columns, *counts)
 
 
 @asked_often

@@ -117,15 +117,15 @@ def book_day(request: HttpRequest) -> HttpResponse:
     if view is None or not sources:
         messages.error(request, _("Choose at least one source.") if view else _("Choose the queens first."))
         return _back_to_drones(view, data)
-    choices = source_choices(view, only=[source.pk for source in sources])
     form = _day_form(request, view, sources)
-    tenths = _tenths(data.get("dose"), usual=tenths_from_ul(view.settings.dose_standard_ul))
-    queens = _number(data.get("queens"), most=view.not_booked)
     if request.method == "POST" and form.is_valid():
         booking = tried(form, lambda: _ask(request, view, sources, form))
         if booking:
             _say_asked(request, booking)
             return redirect("scheduling:booking", booking.pk)
+    choices = source_choices(view, only=[source.pk for source in sources])
+    tenths = _tenths(data.get("dose"), usual=tenths_from_ul(view.settings.dose_standard_ul))
+    queens = _number(data.get("queens"), most=view.not_booked)
     options = session_options(view, choices, queens=queens, dose_tenths=tenths, mode=data.get("mode") or "each")
     if not form.is_bound and not form.initial.get("session"):
         form.initial["session"] = next((option.session.pk for option in options if option.status == "fits"), None)
