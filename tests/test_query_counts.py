@@ -40,7 +40,7 @@ MEMBER: dict[str, int] = {
     "breeding:planned_crosses": 16,
     "breeding:score_sheet": 14,
     "scheduling:batches": 20,
-    "scheduling:bookings": 12,
+    "scheduling:bookings": 14,
     "scheduling:book": 19,
     "scheduling:sources": 15,
     "scheduling:sessions": 12,
