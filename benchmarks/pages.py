@@ -6,7 +6,8 @@ Reads the database that the settings name, which must hold a practice season (`m
 pages of single things need besides (a sketch, a planned cross) is written and taken back. Each page is asked for
 through the whole stack of middleware, without a network. Prints, worst first: median and 95th percentile of the time by
 the wall in ms, that percentile as a multiple of an empty Django view's in the same run, the processor time of this
-process in ms (all of it with SQLite, without the database's with PostgreSQL), queries, kB. Measured, not asserted.
+process in ms (all of it with SQLite, without the database's with PostgreSQL), queries, kB. Then how many pages a second
+that processor time lets the cores answer, if they did nothing else. Measured, not asserted.
 """
 
 import argparse
@@ -79,6 +80,7 @@ def measure(names: list[str], *, times: int, roles: list[str] | None) -> None:
     empty = empty_view(5 * times)
     print(f"an empty view: median {empty.median:.2f}, p95 {empty.p95:.2f}, cpu {empty.processor:.2f} ms")
     rows: list[tuple[float, str]] = []
+    processor: list[float] = []
     for role in roles or ROLES:
         client = Client()
         client.force_login(pages.by[role])
@@ -94,11 +96,19 @@ def measure(names: list[str], *, times: int, roles: list[str] | None) -> None:
                 figures = f"{took.median:8.1f} {took.p95:8.1f} {took.p95 / empty.p95:8.1f} {took.processor:8.1f}"
                 line = f"{figures} {queries:8d} {len(answer.content) / 1000:6.0f}  {role} {address}"
                 rows.append((took.p95, line))
+                processor.append(took.processor)
     print(HEAD)
     for _p95, line in sorted(rows, reverse=True):
         print(line)
     over = sum(p95 > TARGET_MS for p95, _line in rows)
     print(f"{len(rows)} pages, p95 of {over} above {TARGET_MS} ms; load at the end {os.getloadavg()[0]:.1f}")
+    cores, middles = os.cpu_count() or 1, {"one of every page": statistics.mean, "the middle page": statistics.median}
+    for what, middle in middles.items() if processor else ():
+        busy = middle(processor)
+        print(
+            f"{what}: {busy:.1f} ms of the processor, {busy / empty.processor:.0f} times an empty view; {cores} cores"
+            f" answer {1000 * cores / busy:.0f} a second"
+        )
 
 
 def empty_view(times: int) -> Times:
