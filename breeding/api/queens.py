@@ -12,10 +12,11 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from accounts.access import Viewer, can_act_for, require
+from accounts.access import Viewer, can_act_for, can_set_breeding, require
 from accounts.api import fields as f
 from accounts.api import filters
 from accounts.api.views import Endpoint, Facts, Readable
+from accounts.models import Cooperative
 from accounts.queries.people import members_acted_for_by
 from breeding.models import (
     Heading,
@@ -30,10 +31,12 @@ from breeding.models import (
 )
 from breeding.queries.stock import lines_of, own_colonies_without_queen, queens_seen_by, semen_batches_of
 from breeding.services.introductions import queen_introduce
+from breeding.services.lines import line_add, line_rename
 from breeding.services.matings import Share, mating_correct, mating_record, mating_withdraw
 from breeding.services.queens import queen_back, queen_correct, queen_gone
 
 ONLY_OWN = gettext_noop("Only {owner} and the coordinator may change this.")
+LINES_ARE_BREEDERS = gettext_noop("Breeders and the coordinator add and rename lines.")
 
 
 def lines_seen_by(viewer: Viewer) -> QuerySet[Line]:
@@ -231,11 +234,34 @@ class LineShown(f.Shown):
         fields = ["id", "name"]
 
 
+class LineGiven(f.Given):
+    name = f.Text(max_length=60)
+
+
 class LineEndpoint(Readable, Endpoint):
-    """Breeding lines."""
+    """Breeding lines. Breeders and the coordinator add and rename them; registering a queen adds hers too."""
 
     shown = LineShown
     ordering_fields = ("name",)
+
+    def may_change(self, thing: Line) -> bool:
+        return can_set_breeding(self.viewer)
+
+    def whose(self, thing: Line) -> str:
+        return _(LINES_ARE_BREEDERS)
+
+    def lock(self, thing: Line) -> None:
+        Cooperative.objects.select_for_update(of=("self",)).get(pk=thing.cooperative_id)
+
+    @extend_schema(request=LineGiven, responses={201: LineShown})
+    def create(self, request: Request) -> Response:
+        """The line of this name: the one that is there, or a new one."""
+        require(can_set_breeding(self.viewer), _(LINES_ARE_BREEDERS))
+        return self.made(line_add(self.viewer.cooperative, **self.given(LineGiven), **self.facts).pk)
+
+    @extend_schema(request=LineGiven, responses=LineShown)
+    def partial_update(self, request: Request, pk: int) -> Response:
+        return self.change(pk, lambda line, given: line_rename(line, **given, **self.facts), LineGiven)
 
     def seen(self, viewer: Viewer) -> QuerySet[Line]:
         return lines_seen_by(viewer).order_by("pk")

@@ -4,8 +4,10 @@ from accounts.api.routes import routes
 from scheduling.api.batches import BatchEndpoint, BatchQueenEndpoint
 from scheduling.api.bench import Co2Endpoint, DoseEndpoint, LotEndpoint
 from scheduling.api.bench_log import BenchEntryEndpoint, PlaceEndpoint
+from scheduling.api.bench_sessions import BenchSessionEndpoint
 from scheduling.api.bookings import BookingEndpoint, OfferEndpoint
-from scheduling.api.plan_moves import PlanMovesEndpoint, WhatIfEndpoint
+from scheduling.api.plan_compare import PlanCompareEndpoint
+from scheduling.api.plan_moves import WhatIfEndpoint
 from scheduling.api.planning import BenchEndpoint, SessionEndpoint
 from scheduling.api.reminders import ReminderEndpoint
 from scheduling.api.season import SeasonEndpoint
@@ -22,9 +24,10 @@ urlpatterns = routes(
         "offers": OfferEndpoint,
         "benches": BenchEndpoint,
         "sessions": SessionEndpoint,
-        "plans": PlanMovesEndpoint,
+        "plans": PlanCompareEndpoint,
         "what-ifs": WhatIfEndpoint,
         "reminders": ReminderEndpoint,
+        "bench-sessions": BenchSessionEndpoint,
         "places": PlaceEndpoint,
         "bench-entries": BenchEntryEndpoint,
         "lots": LotEndpoint,

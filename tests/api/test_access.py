@@ -34,6 +34,7 @@ BENCH, BENCH_ONE = (
     codes(403, other=200, coordinator=200, operator=200),
     codes(403, other=404, coordinator=200, operator=200),
 )
+AT_BENCH_WITH_BODY = codes(403, other=404, coordinator=400, operator=400)
 MAKE = codes(400)
 
 # name of the route, method: the thing it is about, who gets what for an empty body
@@ -71,6 +72,8 @@ TABLE: dict[tuple[str, str], tuple[str, Codes]] = {
     ("queens-withdraw-mating", "post"): ("queen", own(409, 403)),  # she has scores
     ("lines-list", "get"): ("", LIST),
     ("lines-detail", "get"): ("line", ONE),
+    ("lines-list", "post"): ("", codes(403, other=400, coordinator=400, breeder=400)),
+    ("lines-detail", "patch"): ("line", codes(403, other=404, coordinator=428, breeder=428)),
     ("semen-batches-list", "get"): ("", LIST),
     ("semen-batches-detail", "get"): ("semen_batch", ONE),
     ("colonies-list", "get"): ("", LIST),
@@ -150,6 +153,7 @@ TABLE: dict[tuple[str, str], tuple[str, Codes]] = {
     ("plans-list", "get"): ("", codes(403, other=200, coordinator=200)),
     ("plans-list", "post"): ("", codes(403, other=409, coordinator=409)),  # figures are missing; no season
     ("plans-detail", "get"): ("plan", COORDINATOR),
+    ("plans-compare", "get"): ("plan", codes(403, other=404, coordinator=400)),
     ("plans-publish", "post"): ("plan", codes(403, other=404, coordinator=428)),
     ("plans-discard", "post"): ("plan", COORDINATOR),
     ("plans-sketch", "post"): ("plan", codes(403, other=404, coordinator=409)),  # it is one
@@ -178,6 +182,11 @@ TABLE: dict[tuple[str, str], tuple[str, Codes]] = {
     ("reminders-let-go", "post"): ("reminder", own(200, 404)),
     ("reminders-take-back", "post"): ("reminder", own(200, 404)),
     ("reminders-put-off", "post"): ("reminder", own(400, 404)),
+    ("bench-sessions-list", "get"): ("", BENCH),
+    ("bench-sessions-detail", "get"): ("session", BENCH_ONE),
+    ("bench-sessions-start", "post"): ("session", AT_BENCH_WITH_BODY),
+    ("bench-sessions-close", "post"): ("session", codes(403, other=404, coordinator=409, operator=409)),  # never begun
+    ("bench-sessions-correct", "post"): ("session", AT_BENCH_WITH_BODY),
     ("places-list", "get"): ("", BENCH),
     ("places-detail", "get"): ("place", BENCH_ONE),
     ("lots-list", "get"): ("", BENCH),

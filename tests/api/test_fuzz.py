@@ -44,7 +44,8 @@ ALWAYS = [
 # Where a body or an address names a thing, the one of the house is put in now and then.
 PREFIXES = {
     "apiaries": "apiary", "batches": "batch", "batch-queens": "batch_queen", "bench-entries": "entry",
-    "benches": "bench", "bookings": "booking", "co2-treatments": "co2", "cohorts": "cohort", "colonies": "colony",
+    "benches": "bench", "bench-sessions": "session", "bookings": "booking",
+    "co2-treatments": "co2", "cohorts": "cohort", "colonies": "colony",
     "crosses": "cross", "doses": "dose", "evaluations": "evaluation", "invitations": "invitation", "lines": "line",
     "lots": "lot", "members": "member", "offers": "offer", "people": "person", "places": "place", "plans": "plan",
     "queens": "queen", "reminders": "reminder", "scores": "score", "seasons": "season",
