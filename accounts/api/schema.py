@@ -50,7 +50,8 @@ class Described(AutoSchema):
         if operation is None:
             return None
         self.resolve_serializer(Problem, "response")
-        for code in self._codes(path, method):
+        asks = any(one["in"] == "query" and one.get("required") for one in operation.get("parameters", ()))
+        for code in sorted({*self._codes(path, method), *(("400", "409") if asks else ())}):
             operation["responses"].setdefault(code, {"$ref": f"#/components/responses/{_name(code)}"})
         if method == "GET" and self._action() == "retrieve":
             operation["responses"]["304"] = {"description": "Not changed since If-None-Match."}
