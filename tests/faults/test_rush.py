@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from tests.faults.conftest import short_or_long
-from tests.faults.rush import NOW, Answers, Ground, rush, seeded
+from tests.faults.rush import NOW, TRIES, Answers, Ground, rush, seeded
 from tests.faults.site import Site
 from tests.faults.test_together import visit
 from tests.processes import Started, spare_port, wait_until
@@ -47,24 +47,30 @@ def assert_fair(site: Site, ground: Ground, found: Answers) -> None:
     assert given(site, session) == [("asked", PLACES), ("queued", CLIENTS - PLACES)]
 
 
-def on_each_day(site: Site, stack: ExitStack) -> Ground:
-    """Each round another bench day, which everybody wants. Returns one more, which nobody has asked for."""
+def on_each_day(site: Site, stack: ExitStack) -> list[Ground]:
+    """Each round another bench day, which everybody wants. Returns them, and one more that nobody has asked for."""
     ground = seeded(site, CLIENTS, places=PLACES, sessions=ROUNDS + 1)
     url, _process = served(site, stack)
     days = [replace(ground, sessions=[session]) for session in ground.sessions]
     for day in days[:ROUNDS]:
         assert_fair(site, day, rush(url, day))
-    return days[ROUNDS]
+    return days
+
+
+def controlled(site: Site, stack: ExitStack, days: list[Ground], *, without: tuple[str, ...], tries: int) -> Answers:
+    """The day that nobody has asked for yet, at processes that have begun: slow ones come one after the other."""
+    url, _process = served(site, stack, without=without)
+    rush(url, days[0], tries=1)
+    return rush(url, days[-1], tries=tries)
 
 
 @pytest.mark.postgres
 def test_on_postgresql_the_first_get_the_places_and_the_rest_queue(postgres_site: Site, stack: ExitStack) -> None:
-    left = on_each_day(postgres_site, stack)
-    url, _process = served(postgres_site, stack, without=("locks", "haste"))
-    assert rush(url, left).states[left.sessions[0], "asked"] > PLACES
+    days = on_each_day(postgres_site, stack)
+    found = controlled(postgres_site, stack, days, without=("locks", "haste"), tries=TRIES)
+    assert found.states[days[-1].sessions[0], "asked"] > PLACES
 
 
 def test_on_sqlite_the_first_get_the_places_and_the_rest_queue(sqlite_site: Site, stack: ExitStack) -> None:
-    left = on_each_day(sqlite_site, stack)
-    url, _process = served(sqlite_site, stack, without=("immediate", "haste"))
-    assert rush(url, left, tries=1).busy > 0
+    days = on_each_day(sqlite_site, stack)
+    assert controlled(sqlite_site, stack, days, without=("immediate", "haste"), tries=1).busy > 0
