@@ -21,6 +21,7 @@ SHELL = (
     "js/stepper.js",
     "js/toast.js",
     "js/form.js",
+    "js/draft.js",
     "js/tables.js",
     "js/co2-clock.js",
     "js/bench-keys.js",

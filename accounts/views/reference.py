@@ -41,9 +41,11 @@ class Operation:
 
 @require_safe
 def reference(request: HttpRequest) -> HttpResponse:
-    groups = described()
+    """All there is as a list; what is about one thing (`?about=queens`) whole: everything at once weighs too much."""
+    groups, about = described(), request.GET.get("about", "")
     number = sum(len(operations) for operations in groups.values())
-    return render(request, "accounts/reference.html", {"groups": groups, "number": number})
+    context = {"groups": groups, "number": number, "about": about, "shown": groups.get(about, [])}
+    return render(request, "accounts/reference.html", context)
 
 
 @cache

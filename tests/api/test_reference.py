@@ -12,11 +12,16 @@ pytestmark = pytest.mark.django_db
 
 
 def test_every_operation_stands_on_the_page(client_of: Callable[[str], Client]) -> None:
-    page = client_of("member").get(reverse("api_reference")).content.decode()
-    operations = [one for group in described().values() for one in group]
+    client, groups = client_of("member"), described()
+    page = client.get(reverse("api_reference")).content.decode()
+    operations = [one for group in groups.values() for one in group]
     assert len(operations) > 100
-    assert [one.name for one in operations if f'data-path="{one.path}"' not in page] == []
     assert f"A program can ask for {len(operations)} things" in page
+    assert [one.name for one in operations if f"<code>{one.path}</code>" not in page] == []
+    for about, group in groups.items():
+        whole = client.get(reverse("api_reference"), {"about": about}).content.decode()
+        assert [one.name for one in group if f'data-method="{one.method}" data-path="{one.path}"' not in whole] == []
+        assert whole.count("data-api-try") == len(group)
 
 
 def test_a_body_is_shown_with_its_fields_and_an_example() -> None:

@@ -60,6 +60,7 @@ NO_PAGES = {
 }
 #: The same route with something else in it: a named step, a query, a thing in another state.
 VARIANTS: dict[str, tuple[str, ...]] = {
+    "api_reference": ("?about=queens",),
     "breeding:cross": ("?mother={mother}&source_1={father}",),
     "breeding:crosses": ("?mothers={mother}&sources={father}",),
     "breeding:standing": ("?q=no-such-queen",),

@@ -55,7 +55,7 @@ def test_every_page_of_every_role(
             walk.prove("anonymous", name, address)
     walk.page.context.close()
     semen_batches_open()
-    assert walk.wrong == []
+    assert not walk.wrong, "\n".join(walk.wrong)
     assert walk.pages_of.keys() == {*ROLES, *(["anonymous"] if mine.keys() & set(ANONYMOUS) else [])}
     assert walk.unopened(mine) == set()
 

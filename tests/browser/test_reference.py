@@ -11,10 +11,12 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 def test_what_is_asked_is_answered_on_the_page(world: JourneyWorld, seat: Open) -> None:
     one = seat("member1@example.org")
-    one.goto_path("/api/")
-    one.said.clear()
 
-    def tried(method: str, path: str, body: str = "") -> str:
+    def tried(about: str, method: str, path: str, body: str = "") -> str:
+        one.goto_path("/api/")
+        one.main.get_by_role("link", name=about, exact=True).click()
+        one.page.wait_for_url(f"**?about={about}")
+        one.said.clear()
         form = one.page.locator(f'form[data-method="{method}"][data-path="{path}"]')
         form.locator("xpath=..").locator("summary").click()
         if body:
@@ -24,11 +26,11 @@ def test_what_is_asked_is_answered_on_the_page(world: JourneyWorld, seat: Open) 
         answer.wait_for()
         return answer.input_value()
 
-    read = tried("GET", "/api/v1/me/")
+    read = tried("me", "GET", "/api/v1/me/")
     assert read.startswith("200")
     assert '"roles": []' in read
     assert one.said == []
     member = Apiary.objects.filter(member__persons__email="member1@example.org").values_list("member", flat=True)[0]
-    made = tried("POST", "/api/v1/apiaries/", f'{{"name": "Brook", "member": {member}}}')
+    made = tried("apiaries", "POST", "/api/v1/apiaries/", f'{{"name": "Brook", "member": {member}}}')
     assert made.startswith("201")
     assert Apiary.objects.filter(name="Brook", member=member).exists()
