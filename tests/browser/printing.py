@@ -7,6 +7,7 @@ from scheduling.models import Plan
 from tests.browser.pages import Pages
 
 A4_WIDTH = 703  # px between margins of 12 mm, at 96 to the inch
+ACROSS_WIDTH = 1047  # the same of A4 laid across, between margins of 10 mm: the sheet of the bench
 LOOK = """() => {
   const mm = 96 / 25.4, wrong = [], root = document.documentElement;
   const shown = (selector) => [...document.querySelectorAll(selector)].filter((one) => one.checkVisibility());
@@ -36,9 +37,10 @@ def print_faults(page: Page, site: str, pages: Pages) -> list[str]:
         reverse("breeding:pedigree", args=[pages.things["stock/queens/"]]): "printed",
     }
     wrong = []
-    page.set_viewport_size({"width": A4_WIDTH, "height": 1000})
     page.emulate_media(media="print")
     for address, foot in on_paper.items():
+        width = ACROSS_WIDTH if address.endswith("/sheet/") else A4_WIDTH
+        page.set_viewport_size({"width": width, "height": 1000})
         page.goto(site + address)
         wrong += [f"{address} on paper: {fault}" for fault in page.evaluate(LOOK)]
         words = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--page-foot')")
