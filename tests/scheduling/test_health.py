@@ -57,7 +57,7 @@ def test_the_latest_of_several_sweeps_counts() -> None:
 def test_a_missing_migration_is_said_before_all_else() -> None:
     beat(NOW)
     recorder = MigrationRecorder(connection)
-    [(app, newest)] = MigrationLoader(connection).graph.leaf_nodes("scheduling")
+    [(app, newest)] = MigrationLoader(connection).graph.leaf_nodes("breeding")
     recorder.record_unapplied(app, newest)
     try:
         [problem] = health_problems(now=NOW)

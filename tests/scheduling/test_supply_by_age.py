@@ -109,12 +109,12 @@ def test_the_source_card_shows_what_drones_of_each_age_give(client: Client) -> N
     lot_of(world.sessions[1], world.source, usable=2, none=5, tenths=15, ages=(23, 26))
     text = client.get(address).content.decode()
     assert "By age of the drones" in text
-    rows = [" ".join(row.split()) for row in text[text.index("By age of the drones") :].split("<tr>")[2:6]]
-    assert [row[row.index('row">') + 5 : row.index("</th>")] for row in rows[:3]] == [
-        "14–17 days",
-        "18–21 days",
-        "22–28 days",
+    by_age = text[text.index("By age of the drones") : text.index("In brackets: 8 of 10")]
+    rows = [" ".join(row.split()) for row in by_age.split("<dt>")[1:]]
+    assert [row[: row.index("</dt>")] for row in rows] == ["14–17 days", "18–21 days", "22–28 days"]
+    assert ["few: mostly" in row for row in rows] == [False, True, True]
+    assert [row[row.index('small">') + 7 :].split(" tried")[0] for row in rows] == [
+        "140 drones",
+        "0 drones",
+        "7 drones",
     ]
-    assert ["few: mostly" in row for row in rows[:3]] == [False, True, True]
-    assert '<td class="num">140</td>' in rows[0]
-    assert '<td class="num">7<br />' in rows[2]
