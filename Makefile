@@ -12,7 +12,7 @@ export PIP_CACHE_DIR ?= $(CURDIR)/build/pip
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 INSTALL := $(PY) -m pip install --quiet --require-hashes
 
-.PHONY: help setup run test lint lint-style lint-types lint-layers lint-templates lint-security audit lock words pictures
+.PHONY: help setup run test lint lint-style lint-types lint-layers lint-templates lint-security audit sbom lock words pictures
 .DEFAULT_GOAL := help
 
 help: ## This list
@@ -51,6 +51,9 @@ lint-security: .venv/lint.stamp
 
 audit: .venv/lint.stamp ## Known weaknesses of what the locks name (asks the advisories; says so when it cannot)
 	@$(PY) .ci/audit.py
+
+sbom: .venv/lint.stamp ## Write the parts that an installation is made of into build/sbom.json (CycloneDX)
+	@$(PY) .ci/sbom.py
 
 pictures: .venv/test.stamp ## Take the pictures of the docs from a running practice season (SITE=http://…)
 	@$(PY) docs/pictures.py $(SITE)
