@@ -44,7 +44,8 @@ from scheduling.queries.plan_rows import bare_placements, pure_placement
 from scheduling.queries.plans import plan_in_force
 from scheduling.queries.season import cross_limit_broken, settings_of
 from scheduling.queries.second_doses import Reserved, reserved_for_seconds
-from scheduling.queries.sources import SourceView, source_views
+from scheduling.queries.sources import SourceView
+from scheduling.queries.sources_at_hand import sources_at_hand
 from scheduling.queries.supply import Supply, season_survival
 
 MERIT_SCALE = 100  # the planner's merit is whole: hundredths of a genetic standard deviation
@@ -76,7 +77,8 @@ def problem_and_truth(season: Season, *, now: dt.datetime, settings: Settings | 
         BenchSession.objects.filter(season=season, state=SessionState.OPEN, day__gte=first).order_by("day", "pk")
     )
     days = max(((session.day - first).days for session in sessions), default=0) + 1 + DAYS_AFTER
-    sources = source_views(season.sources.filter(withdrawn_at=None), season=season, today=first, settings=settings)
+    at_hand = sources_at_hand(season, today=first, settings=settings).values()
+    sources = sorted((one for one in at_hand if one.source.withdrawn_at is None), key=lambda one: one.source.letter)
     survival = season_survival(sources, settings)
     minutes = bench_minutes(season, settings)
     reserved = reserved_for_seconds(season, settings=settings)
