@@ -10,12 +10,15 @@ import io
 import json
 import math
 import re
-from collections.abc import Iterable, Sequence
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import IO, BinaryIO, TypeAlias
+from itertools import chain, islice
+from typing import IO, Any, TypeAlias
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, StreamingHttpResponse
+from django.utils import timezone, translation
 from django.utils.functional import Promise
 
 Cell: TypeAlias = str | Promise | int | float | Decimal | dt.date | None
@@ -28,6 +31,8 @@ TYPES = {
 }
 NOT_IN_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 LONGEST_TITLE = 31  # of a sheet
+MOST_ROWS = 1_048_576  # of a sheet, its head among them
+LINES_AT_ONCE = 200  # of a table that goes out in parts
 
 
 @dataclass(frozen=True)
@@ -47,33 +52,43 @@ def safe_cell(cell: object) -> object:
     return f"'{text}" if text.startswith(RISKY_STARTS) else text
 
 
-def csv_write(table: Table, target: IO[str]) -> None:
-    target.write("\ufeff")  # else some programs read it as their old code page
-    writer = csv.writer(target)
-    for line in (table.head, *table.rows):
-        writer.writerow([safe_cell(cell) for cell in line])
+def csv_lines(table: Table) -> Iterator[str]:
+    yield "\ufeff"  # else some programs read it as their old code page
+    line = io.StringIO(newline="")
+    writer = csv.writer(line)
+    for cells in chain([table.head], table.rows):
+        writer.writerow([safe_cell(cell) for cell in cells])
+        yield line.getvalue()
+        line.seek(0)
+        line.truncate()
 
 
-def json_write(table: Table, target: IO[str]) -> None:
+def json_lines(table: Table) -> Iterator[str]:
     """Columns and rows as lists: two columns may be called alike. Nothing evaluates it, so texts stay as they are."""
     columns = json.dumps([_plain(cell) for cell in table.head], ensure_ascii=False)
-    target.write(f'{{"table": {json.dumps(table.name)}, "columns": {columns}, "rows": [')
+    yield f'{{"table": {json.dumps(table.name)}, "columns": {columns}, "rows": ['
     for number, row in enumerate(table.rows):
         cells = json.dumps([_plain(cell) for cell in row], ensure_ascii=False, allow_nan=False)
-        target.write(f"{',' if number else ''}\n{cells}")
-    target.write("\n]}\n")
+        yield f"{',' if number else ''}\n{cells}"
+    yield "\n]}\n"
 
 
-def xlsx_write(table: Table, target: BinaryIO) -> None:
-    """One sheet. Every text is said to be one, else “=…” would be written as a formula."""
+def xlsx_write(table: Table, target: IO[bytes]) -> None:
+    """One sheet, more only where it would be too long. Every text is said to be one, else “=…” would be a formula."""
     from openpyxl import Workbook  # slow to import, and few need it
     from openpyxl.cell import WriteOnlyCell
 
     book = Workbook(write_only=True)
-    sheet = book.create_sheet(table.name[:LONGEST_TITLE])
-    sheet.freeze_panes = "A2"
 
-    def shown(cell: Cell) -> object:
+    def begun(number: int) -> Any:
+        """A sheet with the head of the table."""
+        ending = f" {number}" if number > 1 else ""
+        made = book.create_sheet(table.name[: LONGEST_TITLE - len(ending)] + ending)
+        made.freeze_panes = "A2"
+        made.append([shown(made, cell) for cell in table.head])
+        return made
+
+    def shown(sheet: Any, cell: Cell) -> object:
         plain = cell if isinstance(cell, dt.date) and not isinstance(cell, dt.datetime) else _plain(cell)
         if not isinstance(plain, str):
             return plain
@@ -83,27 +98,66 @@ def xlsx_write(table: Table, target: BinaryIO) -> None:
         made.data_type = "s"
         return made
 
-    for line in (table.head, *table.rows):
-        sheet.append([shown(cell) for cell in line])
+    sheet = begun(1)
+    for number, line in enumerate(table.rows):
+        if number and number % (MOST_ROWS - 1) == 0:
+            sheet = begun(number // (MOST_ROWS - 1) + 1)
+        sheet.append([shown(sheet, cell) for cell in line])
     book.save(target)
 
 
 def table_response(request: HttpRequest, table: Table) -> HttpResponse:
     """The table as the kind of file that `?file=` names, CSV unless it says otherwise."""
-    kind = request.GET.get("file", "csv")
-    if kind not in TYPES:
-        raise Http404
+    kind = _kind_asked(request)
     response = HttpResponse(content_type=TYPES[kind])
-    response["Content-Disposition"] = f'attachment; filename="{table.name}.{kind}"'
+    response["Content-Disposition"] = _attached(table, kind)
     if kind == "xlsx":
         made = io.BytesIO()
         xlsx_write(table, made)
         response.content = made.getvalue()
         return response
-    text = io.StringIO(newline="")
-    (csv_write if kind == "csv" else json_write)(table, text)
-    response.content = text.getvalue().encode()
+    response.content = "".join(LINES[kind](table)).encode()
     return response
+
+
+def table_streamed(request: HttpRequest, table: Table) -> StreamingHttpResponse:
+    """The same of a table of any length: its rows are asked for while it goes out, so they should come in parts.
+
+    A spreadsheet is an archive with its list of contents at the end: it is made in a file first, not in memory.
+    """
+    kind = _kind_asked(request)
+    if kind == "xlsx":
+        made = tempfile.TemporaryFile()  # noqa: SIM115 - the answer closes it
+        xlsx_write(table, made)
+        made.seek(0)
+        return FileResponse(made, content_type=TYPES[kind], headers={"Content-Disposition": _attached(table, kind)})
+    blocks = _blocks(LINES[kind](table), translation.get_language(), timezone.get_current_timezone())
+    headers = {"Content-Disposition": _attached(table, kind)}
+    return StreamingHttpResponse(blocks, content_type=TYPES[kind], headers=headers)
+
+
+def _blocks(lines: Iterator[str], language: str | None, zone: dt.tzinfo) -> Iterator[bytes]:
+    """Rows go out when the request is over for everybody else: its language and zone are taken along."""
+    while True:
+        with translation.override(language), timezone.override(zone):
+            block = "".join(islice(lines, LINES_AT_ONCE))
+        if not block:
+            return
+        yield block.encode()
+
+
+def _kind_asked(request: HttpRequest) -> str:
+    kind = request.GET.get("file", "csv")
+    if kind not in TYPES:
+        raise Http404
+    return kind
+
+
+def _attached(table: Table, kind: str) -> str:
+    return f'attachment; filename="{table.name}.{kind}"'
+
+
+LINES: dict[str, Callable[[Table], Iterator[str]]] = {"csv": csv_lines, "json": json_lines}
 
 
 def _plain(cell: Cell) -> str | int | float | None:

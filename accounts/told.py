@@ -152,7 +152,17 @@ def part_text(value: Part) -> str:
 
 def day_text(day: dt.date) -> str:
     """“Thu 25 June”."""
-    return date_format(day, "MONTH_DAY_FORMAT")
+    return day_written(day, "MONTH_DAY_FORMAT")
+
+
+def day_written(day: dt.date, form: str) -> str:
+    """A day in the form that Django's formats name, or that is spelled out, in the language of the moment."""
+    return _written(day, form, get_language())
+
+
+@lru_cache(maxsize=20_000)  # a page of lines or a board holds hundreds of days, mostly the same ones
+def _written(day: dt.date, form: str, language: str | None) -> str:
+    return date_format(day, form)
 
 
 # How it is kept.

@@ -2,9 +2,11 @@
 
 import datetime as dt
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from decimal import Decimal
-from typing import Any
+from functools import cache
+from types import SimpleNamespace
+from typing import Any, cast
 
 from django.db.models import Model, QuerySet
 from django.utils.translation import gettext_lazy as _
@@ -13,6 +15,8 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from accounts.access import Viewer
+from accounts.models import Cooperative
+from accounts.queries.often import asked_often
 
 ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 ISO_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]\d{2}:\d{2})")
@@ -138,24 +142,45 @@ class Volume(serializers.Field[int, Any, float, int]):
 
 @extend_schema_field(OpenApiTypes.INT)
 class Thing(serializers.Field[Model, Any, int, Model]):
-    """The id of something that the viewer can see; what they cannot see does not exist."""
+    """The id of something that the viewer can see; what they cannot see does not exist.
+
+    open_to_all : everybody in the cooperative sees it, so `seen_by` asks the viewer for nothing but the cooperative.
+    """
 
     default_error_messages = {"invalid": _("Not an id."), "missing": _("There is none with the id %(id)s.")}
 
-    def __init__(self, seen_by: Callable[[Viewer], QuerySet[Any]], **kwargs: Any) -> None:
+    def __init__(self, seen_by: Callable[[Viewer], QuerySet[Any]], *, open_to_all: bool = False, **kwargs: Any) -> None:
         self.seen_by = seen_by
+        self.open_to_all = open_to_all
         super().__init__(**kwargs)
 
     def to_internal_value(self, data: Any) -> Model:
         if isinstance(data, bool) or not isinstance(data, int):
             self.fail("invalid")
-        found = next(iter(self.seen_by(self.context["view"].viewer).filter(pk=data).order_by()), None)
+        found = next(iter(self._seen(self.context["view"].viewer, data)), None)
         if found is None:
             raise serializers.ValidationError(str(self.error_messages["missing"]) % {"id": data}, "missing")
         return found  # type: ignore[no-any-return]
 
+    def _seen(self, viewer: Viewer, pk: int) -> Iterable[Any]:
+        if self.open_to_all and abs(pk) <= LARGEST:
+            return _asked_of_all(self.seen_by)(viewer.cooperative.pk, pk)
+        return self.seen_by(viewer).filter(pk=pk).order_by()
+
     def to_representation(self, value: Any) -> int:
         return int(value.pk)
+
+
+@cache
+def _asked_of_all(seen_by: Callable[[Viewer], QuerySet[Any]]) -> Callable[..., list[Any]]:
+    """A list that asks the viewer for more than the cooperative breaks off here."""
+
+    @asked_often
+    def of(cooperative: int, pk: int) -> QuerySet[Any]:
+        viewer = cast(Viewer, SimpleNamespace(cooperative=Cooperative(pk=cooperative)))
+        return seen_by(viewer).filter(pk=pk).order_by()
+
+    return of
 
 
 class Given(serializers.Serializer[Any]):

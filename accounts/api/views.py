@@ -21,6 +21,7 @@ from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
 from accounts.access import Viewer, require
+from accounts.api.kept import given_to, shown_by
 from accounts.api.problems import Conflict, KeyReused, PreconditionFailed, PreconditionRequired
 from accounts.http import now_of, today_of, viewer_of_request
 from accounts.models import ApiAnswer, Cooperative, Person, Scope
@@ -107,27 +108,29 @@ class Endpoint(GenericViewSet[Any]):
     def page(self, rows: QuerySet[Any] | None = None) -> Response:
         found = self.paginate_queryset(self.filter_queryset(self.rows() if rows is None else rows))
         assert found is not None
-        return self.get_paginated_response(self.get_serializer(found, many=True).data)
+        return self.get_paginated_response([self._shown(one) for one in found])
 
     def one(self, pk: int, *, code: int = status.HTTP_200_OK) -> Response:
-        data, etag = self._as_shown(self.of_id(pk))
+        return self._one(self.of_id(pk), code=code)
+
+    def _one(self, thing: Any, *, code: int) -> Response:
+        data, etag = self._as_shown(thing)
         known = parse_etags(self.request.headers.get("If-None-Match", ""))
         if code == 200 and self.request.method in SAFE_METHODS and (etag in known or "*" in known):
             return Response(status=status.HTTP_304_NOT_MODIFIED, headers={"ETag": etag})
         return Response(data, status=code, headers={"ETag": etag})
 
-    def made(self, pk: int) -> Response:
-        answer = self.one(pk, code=status.HTTP_201_CREATED)
+    def made(self, pk: int, *, thing: Any = None) -> Response:
+        """`thing`: where it is at hand as `of_id` would read it."""
+        code = status.HTTP_201_CREATED
+        answer = self.one(pk, code=code) if thing is None else self._one(thing, code=code)
         prefix = self.request.path.split("/api/v1/")[1].split("/")[0]
         answer["Location"] = f"/api/v1/{prefix}/{pk}/"
         return answer
 
     def given(self, body: type[serializers.BaseSerializer[Any]], *, partial: bool = False) -> dict[str, Any]:
         """The body, checked for its form."""
-        data = self.request.data
-        read = body(data=data, partial=partial, context=self.get_serializer_context())
-        read.is_valid(raise_exception=True)
-        return cast(dict[str, Any], dict(read.validated_data))
+        return given_to(body, self.request.data, self.get_serializer_context(), partial=partial)
 
     def change(
         self, pk: int, service: Callable[[Any, Facts], Any], body: type[serializers.BaseSerializer[Any]] | None = None
@@ -151,8 +154,11 @@ class Endpoint(GenericViewSet[Any]):
             raise ValidationError(_("Nothing is to be said here: leave the body empty."))
         return {}
 
+    def _shown(self, thing: Model) -> Any:
+        return shown_by(self.get_serializer_class(), thing, self.get_serializer_context())
+
     def _as_shown(self, thing: Model) -> tuple[Any, str]:
-        data = self.get_serializer(thing).data
+        data = self._shown(thing)
         digest = hashlib.sha256(JSONRenderer().render(data)).hexdigest()
         return data, f'"{digest[:32]}"'
 

@@ -7,6 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer
 from accounts.forms.fields import DayField, ZoneField
+from accounts.forms.named import MEMBERS, NamedField
 from accounts.queries.people import members_acted_for_by
 
 
@@ -33,10 +34,10 @@ class ApiaryAddForm(ApiaryForm):
     def __init__(self, *args: Any, viewer: Viewer, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         members = members_acted_for_by(viewer)
-        own = [pk for pk in members.values_list("pk", flat=True) if pk in viewer.member_ids]
-        if members.count() > 1:
-            self.fields["member"] = forms.ModelChoiceField(
-                members, label=_("Member"), empty_label=None, initial=next(iter(own), None)
+        own = members.filter(pk__in=viewer.member_ids).values_list("pk", flat=True)
+        if len(members[:2]) > 1:
+            self.fields["member"] = NamedField(
+                members, named=MEMBERS, label=_("Member"), empty_label=None, initial=own.first()
             )
             self.order_fields(["member", "name", "place", "registration_number", "time_zone"])
         self.only_member = None if "member" in self.fields else members.first()

@@ -1,5 +1,6 @@
 """Fields that several forms of this app share."""
 
+from functools import cache
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -13,13 +14,17 @@ REGIONS = ["Europe", "Africa", "America", "Asia", "Atlantic", "Australia", "Indi
 
 def zone_choices(empty: Any = None) -> list[tuple[Any, Any]]:
     """Time zones grouped by region; with `empty`, a first entry of that text for none."""
+    return [*([("", empty)] if empty is not None else []), *_zones_by_region(), (_("Other"), [("UTC", "UTC")])]
+
+
+@cache  # reads a folder of several hundred files
+def _zones_by_region() -> tuple[tuple[str, list[tuple[str, str]]], ...]:
     zones = sorted(available_timezones())
-    groups: list[tuple[Any, Any]] = [
+    groups = (
         (region, [(zone, zone.partition("/")[2].replace("_", " ")) for zone in zones if zone.startswith(f"{region}/")])
         for region in REGIONS
-    ]
-    groups = [group for group in groups if group[1]]
-    return [*([("", empty)] if empty is not None else []), *groups, (_("Other"), [("UTC", "UTC")])]
+    )
+    return tuple(group for group in groups if group[1])
 
 
 class ZoneField(forms.ChoiceField):

@@ -7,6 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer, can_manage_people
 from accounts.forms.fields import DayField, EmailAddressField, LanguageField, PasswordField, ZoneField
+from accounts.forms.named import MEMBERS, PEOPLE, NamedField
 from accounts.models import Member, Person, Role
 from accounts.queries.people import members_acted_for_by, people_of
 
@@ -60,8 +61,9 @@ class MemberChangeForm(MemberForm):
     def __init__(self, *args: Any, viewer: Viewer, member: Member, **kwargs: Any) -> None:
         kwargs["initial"] = {"name": member.name, "deputy": member.deputy_id}
         super().__init__(*args, **kwargs)
-        self.fields["deputy"] = forms.ModelChoiceField(
+        self.fields["deputy"] = NamedField(
             people_of(viewer.cooperative),
+            named=PEOPLE,
             label=_("Deputy"),
             required=False,
             empty_label=_("Nobody"),
@@ -77,8 +79,9 @@ class LeaveForm(forms.Form):
 
     def __init__(self, *args: Any, viewer: Viewer, member: Member, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["to"] = forms.ModelChoiceField(
+        self.fields["to"] = NamedField(
             members_acted_for_by(viewer).exclude(pk=member.pk),
+            named=MEMBERS,
             label=_("Who takes over"),
             required=False,
             empty_label=_("Nobody: everything stays with it"),
@@ -107,8 +110,12 @@ class PersonForm(forms.Form):
 
     def __init__(self, *args: Any, viewer: Viewer, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["member"] = forms.ModelChoiceField(
-            members_acted_for_by(viewer), label=_("Acts for"), required=False, empty_label=_("No member")
+        self.fields["member"] = NamedField(
+            members_acted_for_by(viewer),
+            named=MEMBERS,
+            label=_("Acts for"),
+            required=False,
+            empty_label=_("No member"),
         )
         self.order_fields(["name", "email", "phone", "member", "roles"])
 
@@ -132,4 +139,4 @@ class JoinForm(forms.Form):
     def __init__(self, *args: Any, viewer: Viewer, person: Person, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         members = members_acted_for_by(viewer).exclude(persons=person)
-        self.fields["member"] = forms.ModelChoiceField(members, label=_("Member"), empty_label=None)
+        self.fields["member"] = NamedField(members, named=MEMBERS, label=_("Member"), empty_label=None)

@@ -8,6 +8,15 @@ from django.db.models.functions import Lower
 from django.utils import timezone
 
 
+# Given by a function: a fixed time of day is taken for a slip by Django's own checks in its very minute.
+def evening() -> dt.time:
+    return dt.time(21, 0)
+
+
+def morning() -> dt.time:
+    return dt.time(7, 0)
+
+
 class PersonManager(BaseUserManager["Person"]):
     def create_user(self, email: str, password: str | None = None, **fields: Any) -> "Person":
         person = self.model(email=self.normalize_email(email).strip(), **fields)
@@ -45,10 +54,10 @@ class Person(AbstractBaseUser, PermissionsMixin):
     quiet_from = models.TimeField(
         null=True,
         blank=True,
-        default=dt.time(21, 0),
+        default=evening,
         help_text="Local. Routine reminders wait from here on; empty: never.",
     )
-    quiet_until = models.TimeField(null=True, blank=True, default=dt.time(7, 0), help_text="Local. And are sent then.")
+    quiet_until = models.TimeField(null=True, blank=True, default=morning, help_text="Local. And are sent then.")
     summary_at = models.TimeField(
         null=True, blank=True, help_text="Local. Routine reminders come in one mail a day at this time; empty: singly."
     )

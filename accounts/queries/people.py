@@ -1,11 +1,15 @@
 """Members, their persons and apiaries, as a viewer may see them."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.db.models import F, Prefetch, Q, QuerySet
 
 from accounts.access import Viewer, can_manage_people
 from accounts.models import Apiary, Cooperative, Invitation, Member, MemberPerson, Person, Role, RoleGrant
+from accounts.tables import Cell, Table
+
+MEMBERS = ["member", "deputy", "left_on", "person", "email", "phone", "roles"]
 
 
 def people_of(cooperative: Cooperative) -> QuerySet[Person]:
@@ -51,13 +55,17 @@ class MemberRow:
     people: list[PersonRow]
 
 
-def member_rows(cooperative: Cooperative) -> list[MemberRow]:
-    """Members by name, those who left last, each with its persons and their roles."""
-    roles = roles_by_person(cooperative)
+def members_listed(cooperative: Cooperative) -> QuerySet[Member]:
+    """Members by name, those who left last, each with its persons."""
     people = Prefetch("persons", Person.objects.order_by("name", "pk"))
-    members = Member.objects.filter(cooperative=cooperative).prefetch_related(people)
-    ordered = members.order_by(F("left_on").asc(nulls_first=True), "name")
-    return [MemberRow(member, [_row(person, roles) for person in member.persons.all()]) for member in ordered]
+    members = Member.objects.filter(cooperative=cooperative).select_related("deputy").prefetch_related(people)
+    return members.order_by(F("left_on").asc(nulls_first=True), "name", "pk")
+
+
+def member_rows(cooperative: Cooperative, members: Iterable[Member]) -> list[MemberRow]:
+    """Members in their order, each with its persons and their roles."""
+    roles = roles_by_person(cooperative)
+    return [MemberRow(member, [_row(person, roles) for person in member.persons.all()]) for member in members]
 
 
 def people_without_member(cooperative: Cooperative) -> list[PersonRow]:
@@ -73,6 +81,28 @@ def roles_by_person(cooperative: Cooperative) -> dict[int, list[str]]:
     for person, role in RoleGrant.objects.filter(cooperative=cooperative).values_list("person_id", "role"):
         held.setdefault(person, set()).add(role)
     return {person: [str(role.label) for role in Role if role in roles] for person, roles in held.items()}
+
+
+def members_table(cooperative: Cooperative) -> Table:
+    """A row for each person of each member, as the page lists them; then those who have a role alone."""
+    grants = RoleGrant.objects.filter(cooperative=cooperative).values_list("person_id", "role").order_by("role")
+    held: dict[int, list[str]] = {}
+    for person_pk, role in grants:
+        held.setdefault(person_pk, []).append(role)
+
+    def cells(member: Member | None, person: Person | None) -> list[Cell]:
+        own: list[Cell] = [None] * 3
+        if member is not None:
+            own = [member.name, member.deputy.name if member.deputy else None, member.left_on]
+        if person is None:
+            return [*own, *[None] * 4]
+        return [*own, person.name, person.email, person.phone, " ".join(held.get(person.pk, []))]
+
+    rows = []
+    for row in member_rows(cooperative, members_listed(cooperative)):
+        rows += [cells(row.member, entry.person) for entry in row.people] or [cells(row.member, None)]
+    rows += [cells(None, entry.person) for entry in people_without_member(cooperative)]
+    return Table("members", MEMBERS, rows)
 
 
 def people_of_member(member: Member) -> list[PersonRow]:

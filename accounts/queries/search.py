@@ -54,7 +54,7 @@ def is_exact(name: str, words: str) -> bool:
 
 
 def best_first(
-    things: QuerySet[Thing], words: str, written: str | Combinable, also: Q | None = None
+    things: QuerySet[Thing], words: str, written: str | Combinable, also: Q | None = None, *, most: int = MOST
 ) -> QuerySet[Thing]:
     """Things with `words` in what is written on them: the same words first, then those that begin so.
 
@@ -67,7 +67,7 @@ def best_first(
         When(low=asked, then=0), When(low__startswith=asked, then=1), default=2, output_field=IntegerField()
     )
     ranked: QuerySet[Thing] = things.alias(low=low).filter(found).alias(rank=rank).order_by("rank", "low", "-pk")
-    return ranked[: MOST + 1]
+    return ranked[: most + 1]
 
 
 def found_members(viewer: Viewer, words: str) -> Hits:

@@ -7,9 +7,8 @@ The services behind it stand that: they carry keys of their own or refuse what w
 import datetime as dt
 from typing import Any
 
-from django.db import IntegrityError, transaction
-
 from accounts.models import ApiAnswer, Person
+from accounts.services.often import row_add_unless_there, row_keep
 
 KEPT = dt.timedelta(hours=48)
 TAKEN_OVER = dt.timedelta(minutes=5)
@@ -25,11 +24,10 @@ class InProgress(Exception):  # noqa: N818 - an answer, not an error
 
 def answer_begin(person: Person, *, key: str, fingerprint: str, now: dt.datetime) -> ApiAnswer:
     """Take the key. A row with a status is the answer given before; without one the request is to be answered now."""
-    try:
-        with transaction.atomic():
-            return ApiAnswer.objects.create(person=person, key=key, fingerprint=fingerprint, begun_at=now)
-    except IntegrityError:
-        known = ApiAnswer.objects.filter(person=person, key=key).first()
+    answer = ApiAnswer(person=person, key=key, fingerprint=fingerprint, begun_at=now)
+    if row_add_unless_there(answer):
+        return answer
+    known = ApiAnswer.objects.filter(person=person, key=key).first()
     if known is not None and known.begun_at < now - KEPT:
         answers_forget(now=now)
         return answer_begin(person, key=key, fingerprint=fingerprint, now=now)
@@ -52,7 +50,8 @@ def answers_forget(*, now: dt.datetime) -> None:
 
 
 def answer_keep(answer: ApiAnswer, *, status: int, body: Any, headers: dict[str, str]) -> None:
-    ApiAnswer.objects.filter(pk=answer.pk).update(status=status, body=body, headers=headers)
+    answer.status, answer.body, answer.headers = status, body, headers
+    row_keep(answer, "status", "body", "headers")
 
 
 def answer_let_go(answer: ApiAnswer) -> None:

@@ -9,6 +9,7 @@ from django.db import transaction
 from django.db.models import Model
 
 from accounts.models import AuditEntry, Cooperative, Person
+from accounts.services.often import row_add
 from accounts.services.webhook_events import webhooks_tell
 from accounts.told import Told, kept_text
 
@@ -29,18 +30,20 @@ def audit_record(
     """Write who did what to `subject`. Must be called inside the transaction of the change."""
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("audit_record belongs inside the transaction of the change it records.")
-    entry = AuditEntry.objects.create(
-        cooperative=cooperative,
-        at=now,
-        by=by,
-        by_name=by.name if by else "Broodtide",
-        action=action,
-        subject_type=subject._meta.label_lower,
-        subject_id=subject.pk,
-        subject_name=_name_of(subject),
-        before=_plain(before or {}),
-        after=_plain(after or {}),
-        note=note,
+    entry = row_add(
+        AuditEntry(
+            cooperative=cooperative,
+            at=now,
+            by=by,
+            by_name=by.name if by else "Broodtide",
+            action=action,
+            subject_type=subject._meta.label_lower,
+            subject_id=subject.pk,
+            subject_name=_name_of(subject),
+            before=_plain(before or {}),
+            after=_plain(after or {}),
+            note=note,
+        )
     )
     webhooks_tell(entry)
     return entry

@@ -6,11 +6,12 @@ import secrets
 from collections.abc import Collection
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from accounts.access import Viewer, viewer_of
 from accounts.models import ApiToken, Person, Scope
+from accounts.queries.often import asked_often
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.checks import checked_name
@@ -63,14 +64,19 @@ def token_end(token: ApiToken, *, now: dt.datetime) -> ApiToken:
 
 def token_of_key(key: str, *, now: dt.datetime) -> tuple[ApiToken, Viewer | None] | None:
     """Whose key it is, if it works; the viewer is None when the person left the key's cooperative."""
-    tokens = ApiToken.objects.select_related("person", "cooperative").filter(token_hash=_hash(key), ended_at=None)
-    token = tokens.filter(Q(expires_at=None) | Q(expires_at__gt=now), person__is_active=True).first()
-    if token is None:
+    token = next(iter(_not_ended(_hash(key))), None)
+    if token is None or (token.expires_at is not None and token.expires_at <= now):
         return None
     if token.last_used_at is None or token.last_used_at < now - USE_NOTED:
         ApiToken.objects.filter(pk=token.pk).update(last_used_at=now)
     viewer = viewer_of(token.person, token.cooperative_id, read=token.cooperative)
     return token, viewer if viewer and viewer.cooperative.pk == token.cooperative_id else None
+
+
+@asked_often
+def _not_ended(token_hash: str) -> QuerySet[ApiToken, ApiToken]:
+    tokens = ApiToken.objects.filter(token_hash=token_hash, ended_at=None, person__is_active=True)
+    return tokens.select_related("person", "cooperative").order_by()
 
 
 def _hash(key: str) -> str:

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
+from functools import lru_cache
 from typing import Any
 
 from django import template
@@ -9,7 +10,7 @@ from django.contrib.messages.storage.base import Message
 from django.forms import BoundField
 from django.templatetags.static import static
 from django.utils import timezone
-from django.utils.formats import date_format, number_format
+from django.utils.formats import number_format
 from django.utils.html import conditional_escape, format_html
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
@@ -17,6 +18,7 @@ from django.utils.translation import pgettext
 
 from accounts.http import folder_above
 from accounts.states import State, state_of
+from accounts.told import day_written
 
 register = template.Library()
 
@@ -25,7 +27,11 @@ SOURCE_COLOURS = 6
 UNDO_TAG = "undo:"
 
 
+# The small parts stand hundreds of times on a page of lines or of a plan, mostly the same ones: each is written once.
+
+
 @register.simple_tag
+@lru_cache(maxsize=1024)
 def icon(name: str, css: str = "", label: str = "") -> SafeString:
     """One picture of the sprite; with `label` it speaks, else it is hidden from screen readers."""
     css = f"icon {css}".strip()
@@ -43,10 +49,23 @@ def nearest_list(context: Any) -> str:
     return "" if above == "/" else above
 
 
-@register.inclusion_tag("parts/chip.html")
-def state_chip(thing: str, key: str, label: str = "") -> dict[str, State | str]:
+@register.simple_tag
+def state_chip(thing: str, key: str, label: str = "") -> SafeString:
     """The chip of a state; `label` says more than the word of the registry (“Short 38 drones”)."""
-    return {"state": state_of(thing, key), "label": label}
+    return chip(state_of(thing, key), label)
+
+
+@register.simple_tag
+def chip(state: State, label: str = "") -> SafeString:
+    return _chip(state.tone, state.icon, str(label or state.label))
+
+
+@lru_cache(maxsize=4096)
+def _chip(tone: str, picture: str, word: str) -> SafeString:
+    return format_html(
+        '<span class="chip" data-tone="{}"><span class="chip-icon">{}</span><span class="chip-word">{}</span></span>',
+        *(tone, icon(picture), co2(word)),
+    )
 
 
 @register.simple_tag
@@ -55,10 +74,21 @@ def state_word(thing: str, key: str) -> Any:
     return state_of(thing, key).label
 
 
-@register.inclusion_tag("parts/disc.html")
-def disc(source: Any, with_name: bool = True) -> dict[str, Any]:
+@register.simple_tag
+def disc(source: Any, with_name: bool = True) -> SafeString:
     """The disc of a drone source (anything with `letter` and `name`): letter, colour, name."""
-    return {"source": source, "colour": source_colour(source.letter), "with_name": with_name}
+    return _disc(str(source.letter), str(source.name) if with_name else "")
+
+
+@lru_cache(maxsize=1024)
+def _disc(letter: str, name: str) -> SafeString:
+    return format_html(
+        '<span class="disc-line"><span class="disc" data-d="{}"{}>{}</span>{}</span>',
+        source_colour(letter),
+        mark_safe(' aria-hidden="true"') if name else "",  # nosec
+        letter,
+        format_html('<span class="disc-name">{}</span>', name) if name else "",
+    )
 
 
 def source_colour(letter: str) -> int:
@@ -94,7 +124,7 @@ def short_day(value: dt.date | None, today: dt.date | None = None) -> str:
     if isinstance(day, dt.datetime):
         day = day.date()
     this_year = (today or timezone.localdate()).year
-    return date_format(day, "MONTH_DAY_FORMAT" if day.year == this_year else "DATE_FORMAT")
+    return day_written(day, "MONTH_DAY_FORMAT" if day.year == this_year else "DATE_FORMAT")
 
 
 @register.filter
@@ -106,7 +136,7 @@ def short_moment(value: dt.datetime | None) -> str:
 @register.filter
 def day_month(day: dt.date) -> str:
     """“25 Jun”, where there is little room."""
-    return date_format(day, pgettext("date format", "j M"))
+    return day_written(day, pgettext("date format", "j M"))
 
 
 @register.filter

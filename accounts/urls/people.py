@@ -4,6 +4,7 @@ from accounts.views import apiaries, forgetting, invitations, people, records, s
 
 urlpatterns = [
     path("members/", people.member_list, name="members"),
+    path("members/table/", people.members_csv, name="members_csv"),
     path("members/add/", people.member_new, name="member_add"),
     path("members/<int:pk>/", people.member, name="member"),
     path("members/<int:pk>/edit/", people.member_edit, name="member_edit"),
@@ -25,7 +26,9 @@ urlpatterns = [
     path("apiaries/<int:pk>/close/", apiaries.apiary_end, name="apiary_close"),
     path("apiaries/<int:pk>/reopen/", apiaries.apiary_open_again, name="apiary_reopen"),
     path("history/", records.history, name="history"),
-    path("history/<str:subject_type>/<int:subject_id>/", records.history_of, name="history"),
+    path("history/<str:subject_type>/<int:subject_id>/", records.history, name="history"),
+    path("history/table/", records.history_csv, name="history_csv"),
+    path("history/<str:subject_type>/<int:subject_id>/table/", records.history_csv, name="history_csv"),
     path("mail/", records.mail_list, name="mail"),
     path("mail/<int:pk>/", records.mail_read, name="mail_read"),
 ]

@@ -1,6 +1,8 @@
 """Apiaries: one's own; all of the cooperative for the coordinator."""
 
 from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
@@ -13,6 +15,8 @@ from accounts.models import Apiary
 from accounts.queries.people import apiaries_seen_by, members_acted_for_by
 from accounts.services.apiaries import FIELDS, apiary_add, apiary_change, apiary_close, apiary_reopen
 
+APIARIES_A_PAGE = 60
+
 
 def apiary_or_404(request: HttpRequest, pk: int) -> Apiary:
     apiary: Apiary = get_object_or_404(apiaries_seen_by(viewer_of_request(request)), pk=pk)
@@ -22,14 +26,19 @@ def apiary_or_404(request: HttpRequest, pk: int) -> Apiary:
 @require_safe
 def apiary_list(request: HttpRequest) -> HttpResponse:
     viewer = viewer_of_request(request)
-    apiaries = list(apiaries_seen_by(viewer))
+    apiaries = apiaries_seen_by(viewer)
+    page = Paginator(apiaries, APIARIES_A_PAGE).get_page(request.GET.get("page"))
+    counted = apiaries.order_by().aggregate(
+        open=Count("pk", filter=Q(closed_on=None)), members=Count("member", distinct=True)
+    )
     return render(
         request,
         "accounts/apiaries.html",
         {
-            "apiaries": apiaries,
-            "open": sum(1 for apiary in apiaries if apiary.closed_on is None),
-            "with_member": len({apiary.member_id for apiary in apiaries}) > 1,
+            "page": page,
+            "apiaries": page.object_list,
+            "open": counted["open"],
+            "with_member": counted["members"] > 1,
             "may_add": members_acted_for_by(viewer).exists(),
         },
     )

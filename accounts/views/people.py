@@ -1,6 +1,7 @@
 """Members and persons: the coordinator's pages, and a member's own."""
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
@@ -15,7 +16,9 @@ from accounts.models import Member, Person, Role
 from accounts.queries.people import (
     invitations_open,
     member_rows,
+    members_listed,
     members_seen_by,
+    members_table,
     people_managed_by,
     people_of_member,
     people_without_member,
@@ -25,8 +28,10 @@ from accounts.services.handing_over import member_leave_to
 from accounts.services.members import member_add, member_change, member_person_remove, member_return
 from accounts.services.people import belongs_elsewhere, person_add, person_link_make
 from accounts.services.roles import roles_set
+from accounts.tables import table_response
 
 ONLY_COORDINATOR = gettext_noop("The coordinator looks after members, persons and roles.")
+MEMBERS_A_PAGE = 60
 SHOWN_LINK = "shown_link"
 SHOWN_INVITATION = "shown_invitation"
 
@@ -55,18 +60,27 @@ def member_list(request: HttpRequest) -> HttpResponse:
     require_coordinator(request)
     viewer = viewer_of_request(request)
     cooperative = viewer.cooperative
-    rows = member_rows(cooperative)
+    page = Paginator(members_listed(cooperative), MEMBERS_A_PAGE).get_page(request.GET.get("page"))
     return render(
         request,
         "accounts/members.html",
         {
-            "rows": rows,
+            "page": page,
+            "rows": member_rows(cooperative, page.object_list),
             "others": people_without_member(cooperative),
             "invitations": [(row, row.expires_at <= now_of(request)) for row in invitations_open(viewer)],
             "link": request.session.pop(SHOWN_INVITATION, None),
-            "active": sum(1 for row in rows if row.member.left_on is None),
+            "active": members_listed(cooperative).filter(left_on=None).count(),
         },
     )
+
+
+@never_cache
+@require_safe
+def members_csv(request: HttpRequest) -> HttpResponse:
+    """The list with how each person is reached, as a table file."""
+    require_coordinator(request)
+    return table_response(request, members_table(viewer_of_request(request).cooperative))
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
