@@ -6,7 +6,8 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer
-from breeding.forms.fields import DayField, QueenField
+from accounts.forms.named import NamedField
+from breeding.forms.fields import APIARIES, DayField, QueenField
 from breeding.queries.stock import open_apiaries_for
 
 
@@ -16,7 +17,9 @@ class ColonyForm(forms.Form):
 
     def __init__(self, *args: Any, viewer: Viewer, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["apiary"] = forms.ModelChoiceField(open_apiaries_for(viewer), label=_("Apiary"), empty_label=None)
+        self.fields["apiary"] = NamedField(
+            open_apiaries_for(viewer), named=APIARIES, label=_("Apiary"), empty_label=None
+        )
         self.fields["queen"] = QueenField(
             label=_("Queen"),
             required=False,

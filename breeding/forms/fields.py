@@ -5,13 +5,36 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db.models import QuerySet
+from django.db.models import QuerySet, Value
+from django.db.models.functions import Concat
 from django.utils.translation import gettext_lazy as _
 
+from accounts.forms.named import Named
 from accounts.models import Cooperative
 from breeding.models import Queen
+from breeding.queries.stock import (
+    apiaries_seen_by,
+    open_apiaries_for,
+    own_colonies_without_queen,
+    semen_batches_of_viewer,
+)
 
 LABELS_LIST = "queen-labels"
+
+APIARIES = Named(
+    "apiary",
+    open_apiaries_for,
+    Concat("name", Value(", "), "member__name"),
+    lambda apiary: f"{apiary.name}, {apiary.member.name}",
+)
+APIARIES_SEEN = Named(
+    "apiary-seen",
+    apiaries_seen_by,
+    Concat("member__name", Value(": "), "name"),
+    lambda apiary: f"{apiary.member.name}: {apiary.name}",
+)
+COLONIES_WITHOUT_QUEEN = Named("colony", own_colonies_without_queen, Concat("apiary__name", Value(" "), "name"))
+SEMEN_BATCHES = Named("semen-batch", semen_batches_of_viewer, "label")
 
 
 class DayField(forms.DateField):

@@ -7,6 +7,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer, can_import_for_all
+from accounts.forms.named import MEMBERS, NamedField
 from accounts.models import Member
 from accounts.sheets.reading import Sheet
 from breeding.models import TableImport
@@ -67,12 +68,13 @@ class MatchForm(forms.Form):
             )
         if kind.member:
             members = members_for_import(viewer)
-            self.fields["for_member"] = forms.ModelChoiceField(
+            self.fields["for_member"] = NamedField(
                 members,
+                named=MEMBERS,
                 label=_("Member of rows that name none"),
                 required=False,
                 empty_label=_("Every row names its member"),
-                initial=imported.member_id or (members.first() if members.count() == 1 else None),
+                initial=imported.member_id or (one[0] if len(one := members[:2]) == 1 else None),
             )
         self.fields["day_order"] = forms.ChoiceField(
             label=_("How days are written"),

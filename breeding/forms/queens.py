@@ -8,10 +8,11 @@ from django.utils.translation import gettext_lazy as _
 
 from accounts.access import Viewer
 from accounts.fields import VolumeField
+from accounts.forms.named import MEMBERS, NamedField
 from accounts.models import Member
-from breeding.forms.fields import DayField, QueenField
+from breeding.forms.fields import COLONIES_WITHOUT_QUEEN, SEMEN_BATCHES, DayField, QueenField
 from breeding.models import Colony, Mating, MatingKind, Queen
-from breeding.queries.stock import lines_of, own_colonies_without_queen, semen_batches_of
+from breeding.queries.stock import lines_of, own_colonies, own_colonies_without_queen, semen_batches_of
 from breeding.services.matings import Share
 
 SOURCE_ROWS = 6
@@ -68,9 +69,11 @@ class QueenAddForm(QueenForm):
     def __init__(self, *args: Any, viewer: Viewer, **kwargs: Any) -> None:
         super().__init__(*args, viewer=viewer, **kwargs)
         members = members_for(viewer)
-        self.fields["owner"] = forms.ModelChoiceField(members, label=_("Belongs to"), empty_label=None)
-        self.fields["colony"] = forms.ModelChoiceField(
+        self.fields["owner"] = NamedField(members, named=MEMBERS, label=_("Belongs to"), empty_label=None)
+        self.fields["colony"] = NamedField(
             own_colonies_without_queen(viewer),
+            named=COLONIES_WITHOUT_QUEEN,
+            among=own_colonies(viewer),
             label=_("Colony she heads"),
             required=False,
             empty_label=_("None yet"),
@@ -124,8 +127,12 @@ class MatingForm(forms.Form):
         super().__init__(*args, **kwargs)
         cooperative = viewer.cooperative
         self.fields["kind"].required = not optional
-        self.fields["shared_batch"] = forms.ModelChoiceField(
-            semen_batches_of(cooperative), label=_("Shared semen batch"), required=False, empty_label=_("None")
+        self.fields["shared_batch"] = NamedField(
+            semen_batches_of(cooperative),
+            named=SEMEN_BATCHES,
+            label=_("Shared semen batch"),
+            required=False,
+            empty_label=_("None"),
         )
         self.fields["station_mother"] = QueenField(
             label=_("Mother of the drone-producing queens"), required=False, cooperative=cooperative

@@ -108,7 +108,12 @@ class Merit(models.Model):
 
     class Meta:
         ordering = ["-merit", "queen"]
-        indexes = [models.Index(fields=["run", "-merit"], name="merit_ranking")]
+        indexes = [
+            models.Index(fields=["run", "-merit"], name="merit_ranking"),
+            models.Index(fields=["run", "-as_mother"], name="merit_of_mothers"),
+            # How many are surely better is counted with every look at the ranking: from this index alone.
+            models.Index(fields=["run", "ranked", "merit", "merit_error", "queen"], name="merit_counted"),
+        ]
         constraints = [models.UniqueConstraint(fields=["run", "queen"], name="merit_once")]
 
     def __str__(self) -> str:

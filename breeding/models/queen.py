@@ -1,9 +1,17 @@
+from typing import Any
+
 from django.db import models
 from django.db.models.functions import ExtractYear, Lower
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from accounts.models import Cooperative, Member
+from breeding.labels import LONGEST_ALIKE, label_alike
+
+# The zero stands in the SQL itself, as in the index: with a parameter SQLite would not see that they are the same.
+YEAR_OR_0 = models.Func(
+    "birth_year", template="COALESCE(%(expressions)s, 0)", output_field=models.PositiveSmallIntegerField()
+)
 
 
 class Line(models.Model):
@@ -20,6 +28,20 @@ class Line(models.Model):
         return self.name
 
 
+class AlikeField(models.CharField):  # type: ignore[type-arg]
+    """What the label has in common with its other spellings: written with each row that is saved, as `auto_now` is."""
+
+    def pre_save(self, model_instance: models.Model, add: bool) -> Any:
+        alike = label_alike(getattr(model_instance, "label"))  # noqa: B009 - of whichever version of the model
+        setattr(model_instance, self.attname, alike)
+        return alike
+
+    def deconstruct(self) -> Any:
+        """Migrations know a plain column: they outlive what it is filled with."""
+        name, _path, args, kwargs = super().deconstruct()
+        return name, "django.db.models.CharField", args, kwargs
+
+
 class QueenStatus(models.TextChoices):
     VIRGIN = "virgin", _("Virgin")
     MATED = "mated", _("Mated")
@@ -32,6 +54,7 @@ class Queen(models.Model):
     cooperative = models.ForeignKey(Cooperative, models.CASCADE, related_name="queens")
     owner = models.ForeignKey(Member, models.PROTECT, related_name="queens")
     label = models.CharField(max_length=40, help_text="The cooperative's own name for her; unique.")
+    alike = AlikeField(max_length=LONGEST_ALIKE, null=True, editable=False, help_text="The label but for its spelling.")
     mother = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="daughters")
     line = models.ForeignKey(Line, models.SET_NULL, null=True, blank=True, related_name="queens")
     origin = models.CharField(max_length=60, blank=True, help_text="Where she came from, when her mother is not known.")
@@ -46,6 +69,19 @@ class Queen(models.Model):
 
     class Meta:
         ordering = ["label"]
+        indexes = [
+            models.Index("cooperative", YEAR_OR_0.desc(), "label", name="queen_by_youth"),
+            models.Index(fields=["cooperative", "status", "-birth_year", "label"], name="queen_youngest_first"),
+            models.Index(fields=["cooperative", "alike"], name="queen_alike"),
+            models.Index(
+                "cooperative",
+                "birth_year",
+                "mother",
+                Lower("mark_number"),
+                name="queen_marked_alike",
+                condition=~models.Q(mark_number=""),
+            ),
+        ]
         constraints = [
             models.UniqueConstraint("cooperative", Lower("label"), name="queen_label_unique"),
             models.CheckConstraint(condition=~models.Q(mother=models.F("id")), name="queen_not_her_own_mother"),

@@ -29,7 +29,10 @@ class Score(models.Model):
 
     class Meta:
         ordering = ["-scored_on", "-pk"]
-        indexes = [models.Index(fields=["trait", "queen"], name="score_by_trait_queen")]
+        indexes = [
+            models.Index(fields=["trait", "queen"], name="score_by_trait_queen"),
+            models.Index(fields=["recorded_at"], name="score_by_recording"),
+        ]
         constraints = [
             models.UniqueConstraint(
                 fields=["colony", "trait", "scored_on", "method"],

@@ -1,6 +1,7 @@
 """Contributions in numbers: the pedigree behind the candidates, the optimum, whole queens, mothers met with sources."""
 
 from collections.abc import Collection, Mapping, Sequence
+from functools import lru_cache
 
 import numpy as np
 from django.utils.formats import number_format
@@ -14,15 +15,16 @@ from breeding.genetics.population import mean_coancestry_between
 from breeding.genetics.relationship import relationship_matrix
 from breeding.genetics.types import Floats
 from breeding.models import EvaluationRun
-from breeding.queries.ancestry import ancestors_of, sources_of
 from breeding.queries.contributions import Allocated, Candidate, Pair, Plan, Use, Wish
 from breeding.queries.crosses import CrossGrid, cross_grid
 from breeding.queries.kinship import Kinship, KinshipUse, ceiling_after
-from breeding.queries.pedigree import pedigree_of_queens
+from breeding.queries.pedigree import PedigreeRows, pedigree_from, rows_behind
 
 CURVE_POINTS = 9
+MOST_BUILT = 16  # pedigrees behind the candidates of a season
 # Shares below this are the solver's way of saying none.
 UNUSED = 1e-6
+_Asked = tuple[frozenset[tuple[int, float]], frozenset[tuple[int, float]]]  # a use, that can be looked up
 
 
 def plan(run: EvaluationRun, mothers: Sequence[Candidate], sources: Sequence[Candidate], wish: Wish) -> Plan:
@@ -106,12 +108,19 @@ def _check(n_mothers: int, n_sources: int, wish: Wish) -> None:
 
 def kinship(mothers: Collection[int], sources: Collection[int], uses: Sequence[KinshipUse]) -> Kinship:
     """See `kinship.kinship_of`."""
-    table = _table(set(mothers), set(sources))
+    rows = rows_behind(frozenset({*mothers, *sources}), mated=frozenset(mothers))
+    asked = tuple((frozenset(of_mothers.items()), frozenset(of_sources.items())) for of_mothers, of_sources in uses)
+    return _kinship(rows, frozenset(mothers), frozenset(sources), asked)
+
+
+@lru_cache(maxsize=MOST_BUILT)
+def _kinship(rows: PedigreeRows, mothers: frozenset[int], sources: frozenset[int], uses: tuple[_Asked, ...]) -> Kinship:
+    table = _built(rows, mothers)
     dams, drones = dict.fromkeys(map(str, mothers), 0.0), dict.fromkeys(map(str, sources), 0.0)
-    found = [
-        outcome_of(table, dams, drones, _by_name(of_mothers), _by_name(of_sources))[1]
+    found = tuple(
+        outcome_of(table, dams, drones, _by_name(dict(of_mothers)), _by_name(dict(of_sources)))[1]
         for of_mothers, of_sources in uses
-    ]
+    )
     both = np.array([table.layout.index[pk] for pk in {**dams, **drones}], dtype=np.int64)
     now = mean_coancestry_between(table, both)
     return Kinship(None if np.isnan(now) else now, found)
@@ -129,9 +138,12 @@ def _by_name(weights: Mapping[int, float]) -> dict[str, float]:
 
 
 def _table(mothers: set[int], sources: set[int]) -> NodeTable:
-    met = {source for found in sources_of(mothers).values() for source in found}
-    pedigree = pedigree_of_queens(ancestors_of(mothers | sources | met))
-    return build_nodes(pedigree, mated=[str(pk) for pk in sorted(mothers)])
+    return _built(rows_behind(frozenset(mothers | sources), mated=frozenset(mothers)), frozenset(mothers))
+
+
+@lru_cache(maxsize=MOST_BUILT)
+def _built(rows: PedigreeRows, mothers: frozenset[int]) -> NodeTable:
+    return build_nodes(pedigree_from(rows), mated=[str(pk) for pk in sorted(mothers)])
 
 
 def _curve(

@@ -29,21 +29,18 @@ from breeding.genetics.viability import (
     brood_viability,
     viability_table,
 )
-from breeding.queries.ancestry import ancestors_of, sources_of
 from breeding.queries.connection import sources_by_queen
 from breeding.queries.crosses import CrossOptions, CrossPrediction, Effects, TraitOutlook
-from breeding.queries.pedigree import PedigreeRows, pedigree_from, pedigree_rows
+from breeding.queries.pedigree import MOST_REMEMBERED, PedigreeRows, pedigree_from, rows_behind, rows_forget
 
 REPLICATES = 10_000  # standard error of the mean below 0.2 points
 SEED = 19_760_401
 KEPT_SECONDS = 30 * 24 * 3600
 
-MOST_REMEMBERED = 256  # questions; each has a few thousand rows at most
 MOST_GRIDS = 4  # of one pedigree: an evaluation gives another
 
 T = TypeVar("T")
 Mother = tuple[int, bool]  # queen, and whether her daughters are inseminated
-_REMEMBERED: dict[tuple[tuple[Mother, ...], tuple[int, ...]], tuple[set[int], PedigreeRows]] = {}
 Values = Mapping[tuple[int, bool], Effects]
 
 
@@ -242,17 +239,9 @@ def _kept(question: tuple[Any, ...], work_out: Callable[[], T]) -> T:
 
 def _behind(mothers: Sequence[Mother], sources: Sequence[int]) -> _Behind:
     """The pedigree behind the crosses alone, with the daughters that would be inseminated."""
-    asked = (tuple(mothers), tuple(sources))
-    ids, rows = _REMEMBERED.get(asked, (set(), None))
-    if rows is None or pedigree_rows(ids) != rows:
-        raised = [pk for pk, of_daughters in mothers if of_daughters]
-        met = {source for found in sources_of(raised).values() for source in found}
-        ids = ancestors_of({pk for pk, _ in mothers} | set(sources) | met)
-        rows = pedigree_rows(ids)
-        if len(_REMEMBERED) >= MOST_REMEMBERED:
-            _REMEMBERED.clear()
-        _REMEMBERED[asked] = ids, rows
-    return _built(*asked, rows)
+    raised = frozenset(pk for pk, of_daughters in mothers if of_daughters)
+    rows = rows_behind(frozenset([*(pk for pk, _ in mothers), *sources]), mated=raised)
+    return _built(tuple(mothers), tuple(sources), rows)
 
 
 @lru_cache(maxsize=MOST_REMEMBERED)
@@ -352,5 +341,5 @@ def _pruned(pedigree: kernel.Pedigree, keep: set[str]) -> kernel.Pedigree:
 
 def crosses_forget() -> None:
     """Forget what is kept: for tests, whose databases begin anew with the same numbers."""
-    _REMEMBERED.clear()
+    rows_forget()
     _built.cache_clear()

@@ -1,20 +1,23 @@
 """Queens that may have been entered twice: the same label but for its spelling, and nothing that says otherwise."""
 
-import re
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, Q, QuerySet
+from django.db.models.functions import Lower
 
 from accounts.access import Viewer, can_merge_any
+from breeding.labels import label_alike
 from breeding.models import Queen, QueenMerge, QueensApart
 from breeding.queries.stock import queens_seen_by
 
-PARTS = re.compile(r"[^\W\d_]+|\d+")
 MOST_ALIKE = 6  # of one label: more than that is a way of numbering, not a slip
 MERGES_SHOWN = 20
+PAIRS_SHOWN = 25
+GROUPS_AT_ONCE = 50
+MARKS_AT_ONCE = 500
 
 
 @dataclass(frozen=True)
@@ -35,22 +38,77 @@ class Pair:
     second: Queen
 
 
-def label_alike(label: str) -> str:
-    """What two spellings of one label have in common: “A-012”, “a 12” and “A12” are “a 12”."""
-    parts = PARTS.findall(label.casefold())
-    return " ".join(part.lstrip("0") or "0" if part.isdecimal() else part for part in parts)
+@dataclass(frozen=True)
+class Pairs:
+    """Some pairs, and where the next ones begin (None after the last)."""
+
+    pairs: list[Pair]
+    next: str | None
 
 
-def duplicate_pairs(viewer: Viewer) -> list[Pair]:
-    """Pairs that the viewer may make one, by label."""
+def duplicate_pairs(viewer: Viewer, *, after: str = "") -> Pairs:
+    """Pairs that the viewer may make one, by label: at least PAIRS_SHOWN of those after `after`, if there are as many.
+
+    Labels are compared in the database, a part of them at a time. Marks follow on the last label.
+    """
     queens = queens_seen_by(viewer)
+    apart = _apart_of(viewer)
     if not can_merge_any(viewer):
-        queens = queens.filter(owner__in=viewer.member_ids)
+        own = queens.filter(owner__in=viewer.member_ids)  # one's own are few
+        return Pairs(_told_of(_entered(own), apart), None)
+    found: list[Pair] = []
+    while True:
+        groups = _alike_groups(queens, after)
+        more = len(groups) > GROUPS_AT_ONCE
+        groups = groups[:GROUPS_AT_ONCE]
+        daughters = Q(mother__alike__in=groups, birth_year__isnull=False) & ~Q(mark_number="")
+        found += _told_of(_entered(queens.filter(alike__in=groups)) + _entered(queens.filter(daughters)), apart)
+        if not more:
+            known = {(pair.first.pk, pair.second.pk) for pair in found}
+            marked = _told_of(_entered(_marked_alike(queens)), apart)
+            found += [pair for pair in marked if (pair.first.pk, pair.second.pk) not in known]
+            return Pairs(sorted(found, key=_by_label), None)
+        after = groups[-1]
+        if len(found) >= PAIRS_SHOWN:
+            return Pairs(found, after)
+
+
+def _alike_groups(queens: QuerySet[Queen], after: str) -> list[str]:
+    """What several labels have in common, from `after` on: one more than are looked at."""
+    groups = queens.filter(alike__gt=after) if after else queens.filter(alike__isnull=False)
+    several = groups.order_by("alike").values("alike").annotate(number=Count("pk"))
+    found = several.filter(number__gt=1, number__lte=MOST_ALIKE).values_list("alike", flat=True)
+    return [alike or "" for alike in found[: GROUPS_AT_ONCE + 1]]
+
+
+def _marked_alike(queens: QuerySet[Queen]) -> QuerySet[Queen]:
+    """Marked daughters of mothers of whom several daughters have one year and one number on the disc."""
+    marked = queens.filter(~Q(mark_number=""), birth_year__isnull=False)
+    low = marked.order_by().annotate(low=Lower("mark_number")).values("birth_year", "mother", "low")
+    several = low.annotate(number=Count("pk")).filter(number__gt=1, number__lte=MOST_ALIKE)
+    mothers = {mother for _year, mother in several.values_list("birth_year", "mother")[:MARKS_AT_ONCE]}
+    return marked.filter(mother__in=mothers - {None})
+
+
+def _entered(queens: QuerySet[Queen]) -> list[Entered]:
     columns = ("pk", "label", "mother__label", "birth_year", "mark_number", "owner_id")
-    rows = [Entered(pk, label, mother or "", *rest) for pk, label, mother, *rest in queens.values_list(*columns)]
-    apart = set(_apart_of(viewer).values_list("lower_id", "higher_id"))
-    found = [pair for first, second in _pairs(rows) if (pair := (first.pk, second.pk)) not in apart]
-    return sorted(_read(found), key=lambda pair: (label_alike(pair.first.label), pair.first.pk, pair.second.pk))
+    return [Entered(pk, label, mother or "", *rest) for pk, label, mother, *rest in queens.values_list(*columns)]
+
+
+def _told_of(rows: list[Entered], told_apart: QuerySet[QueensApart]) -> list[Pair]:
+    once = list({row.pk: row for row in rows}.values())
+    found = [(first.pk, second.pk) for first, second in _pairs(once)]
+    apart = set(
+        told_apart.filter(lower_id__in={pk for pk, _other in found}).values_list("lower_id", "higher_id")
+        if found
+        else ()
+    )
+    pairs = _read([pair for pair in found if pair not in apart])
+    return sorted(pairs, key=_by_label)
+
+
+def _by_label(pair: Pair) -> tuple[str, int, int]:
+    return label_alike(pair.first.label), pair.first.pk, pair.second.pk
 
 
 def pairs_apart(viewer: Viewer) -> list[Pair]:

@@ -5,6 +5,7 @@ from typing import Any, Protocol
 
 from django.utils.translation import ngettext
 
+from accounts.told import Told, read_text
 from breeding.models import TableImport
 
 COUNTED: dict[str, Callable[[int], str]] = {
@@ -35,10 +36,10 @@ def made_words(new: Mapping[str, int]) -> list[str]:
     return [COUNTED[name](number) % {"number": number} for name, number in new.items() if number and name in COUNTED]
 
 
-def problem_rows(imported: TableImport, kind: _Kind) -> list[tuple[int, str, str]]:
-    """Line, field, what is so."""
+def problem_rows(imported: TableImport, kind: _Kind) -> list[tuple[int, str, str | Told]]:
+    """Line, field, what is so: in the language of whoever reads it. Those from before are as they were written."""
     labels = {column.key: str(column.label) for column in kind.columns}
-    return [(line, labels.get(column, ""), text) for line, column, text in imported.problems]
+    return [(line, labels.get(column, ""), read_text(kept)) for line, column, kept in imported.problems]
 
 
 def sample_rows(imported: TableImport, kind: _Kind, sheet: _Sheet) -> dict[str, Any]:

@@ -15,7 +15,7 @@ class Kinship:
     """`now`: mean coancestry between two different candidates; None with a single one. `of_uses`: of each use."""
 
     now: float | None
-    of_uses: list[float]
+    of_uses: tuple[float, ...]
 
 
 def kinship_of(mothers: Collection[int], sources: Collection[int], uses: Sequence[KinshipUse]) -> Kinship:

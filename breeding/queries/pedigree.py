@@ -8,13 +8,18 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable
 from typing import Any, NamedTuple
 
-from django.db.models import Q
+from django.db.models import QuerySet
 
 from accounts.models import Cooperative
+from accounts.queries.often import asked_often
 from breeding.genetics import pedigree as kernel
 from breeding.models import Mating, MatingKind, MatingShare, Queen, SemenBatchShare
+from breeding.queries.ancestry import ancestors_of, sources_of
 
+MOST_OFTEN = 4_096  # queens whose question is kept: more of them are asked about seldom
 ShareRow = tuple[int, int, int | None, int | None]  # mating or batch, drone queen, tenths of a µl, drones
+
+MOST_REMEMBERED = 256  # questions; each has a few thousand rows at most
 
 
 class PedigreeRows(NamedTuple):
@@ -26,18 +31,43 @@ class PedigreeRows(NamedTuple):
     batch_shares: tuple[ShareRow, ...]
 
 
+_REMEMBERED: dict[tuple[frozenset[int], frozenset[int]], tuple[set[int], PedigreeRows]] = {}
+
+
 def pedigree_of_cooperative(cooperative: Cooperative) -> kernel.Pedigree:
     """Every queen of the cooperative with every recorded mating. Four queries."""
-    return pedigree_from(_rows(Q(cooperative=cooperative), Q(queen__cooperative=cooperative)))
+    of = cooperative.pk
+    return pedigree_from(
+        _rows(_queens(cooperative=of), _matings(queen__cooperative=of), _shares(mating__queen__cooperative=of))
+    )
 
 
-def pedigree_of_queens(queen_ids: Collection[int]) -> kernel.Pedigree:
-    """These queens alone; the caller gives a set that is closed under ancestry (`ancestry.ancestors_of`)."""
-    return pedigree_from(pedigree_rows(queen_ids))
+def rows_behind(queens: frozenset[int], *, mated: frozenset[int]) -> PedigreeRows:
+    """What is on record of these queens, of whose semen the `mated` carry, and of everybody behind them.
+
+    Who that is was found out before, unless one of the rows is another: then it is looked for anew.
+    """
+    ids, rows = _REMEMBERED.get((queens, mated), (set(), None))
+    if rows is None or pedigree_rows(ids) != rows:
+        met = {source for found in sources_of(mated).values() for source in found}
+        ids = ancestors_of(queens | met)
+        rows = pedigree_rows(ids)
+        if len(_REMEMBERED) >= MOST_REMEMBERED:
+            _REMEMBERED.clear()
+        _REMEMBERED[queens, mated] = ids, rows
+    return rows
+
+
+def rows_forget() -> None:
+    """Forget what is remembered: for tests, whose databases begin anew with the same numbers."""
+    _REMEMBERED.clear()
 
 
 def pedigree_rows(queen_ids: Collection[int]) -> PedigreeRows:
-    return _rows(Q(pk__in=queen_ids), Q(queen__in=queen_ids))
+    of = tuple(sorted(queen_ids))
+    if len(of) > MOST_OFTEN:
+        return _rows(_queens(pk__in=of), _matings(queen__in=of), _shares(mating__queen__in=of))
+    return _rows(_queens_of(of), _matings_of(of), _shares_of(of))
 
 
 def drones_of_share(volume_tenths: int | None, drones: int | None, sources: int) -> int:
@@ -47,32 +77,51 @@ def drones_of_share(volume_tenths: int | None, drones: int | None, sources: int)
     return kernel.drones_of_dose(None if volume_tenths is None else volume_tenths / 10, sources)
 
 
-def _rows(queens: Q, matings: Q) -> PedigreeRows:
-    mating_rows = tuple(
-        Mating.objects.filter(matings)
-        .order_by("pk")
-        .values_list(
-            "pk",
-            "queen_id",
-            "kind",
-            "mated_on__year",
-            "queen__birth_year",
-            "drones",
-            "shared_batch_id",
-            "station_mother_id",
-            "station_queens",
-            "place",
-        )
-    )
-    shares = MatingShare.objects.filter(mating__in=Mating.objects.filter(matings)).order_by("pk")
-    batch_ids = {row[6] for row in mating_rows if row[6] is not None}
-    batch_shares = SemenBatchShare.objects.filter(batch__in=batch_ids).order_by("pk")  # none are not asked for
-    return PedigreeRows(
-        tuple(Queen.objects.filter(queens).order_by("pk").values_list("pk", "mother_id")),
-        mating_rows,
-        tuple(shares.values_list("mating_id", "drone_queen_id", "volume_tenths", "drones")),
-        tuple(batch_shares.values_list("batch_id", "drone_queen_id", "volume_tenths", "drones")),
-    )
+def _rows(
+    queens: Iterable[tuple[int, int | None]], matings: Iterable[tuple[Any, ...]], shares: Iterable[ShareRow]
+) -> PedigreeRows:
+    mating_rows = tuple(matings)
+    batches = tuple(sorted({row[6] for row in mating_rows if row[6] is not None}))
+    of_batches = _batch_shares_of(batches) if len(batches) <= MOST_OFTEN else _batch_shares(batches)
+    return PedigreeRows(tuple(queens), mating_rows, tuple(shares), tuple(of_batches))
+
+
+def _queens(**of: Any) -> QuerySet[Queen, tuple[int, int | None]]:
+    return Queen.objects.filter(**of).order_by("pk").values_list("pk", "mother_id")
+
+
+def _matings(**of: Any) -> QuerySet[Mating, Any]:
+    own = ("pk", "queen_id", "kind", "mated_on__year", "queen__birth_year", "drones")
+    elsewhere = ("shared_batch_id", "station_mother_id", "station_queens", "place")
+    return Mating.objects.filter(**of).order_by("pk").values_list(*own, *elsewhere)
+
+
+def _shares(**of: Any) -> QuerySet[MatingShare, ShareRow]:
+    shares = MatingShare.objects.filter(**of).order_by("pk")
+    return shares.values_list("mating_id", "drone_queen_id", "volume_tenths", "drones")
+
+
+def _batch_shares(batches: tuple[int, ...]) -> QuerySet[SemenBatchShare, ShareRow]:
+    shares = SemenBatchShare.objects.filter(batch__in=batches).order_by("pk")
+    return shares.values_list("batch_id", "drone_queen_id", "volume_tenths", "drones")
+
+
+@asked_often
+def _queens_of(queens: tuple[int, ...]) -> QuerySet[Queen, tuple[int, int | None]]:
+    return _queens(pk__in=queens)
+
+
+@asked_often
+def _matings_of(queens: tuple[int, ...]) -> QuerySet[Mating, Any]:
+    return _matings(queen__in=queens)
+
+
+@asked_often
+def _shares_of(queens: tuple[int, ...]) -> QuerySet[MatingShare, ShareRow]:
+    return _shares(mating__queen__in=queens)
+
+
+_batch_shares_of = asked_often(_batch_shares)
 
 
 def pedigree_from(rows: PedigreeRows) -> kernel.Pedigree:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from django.core.cache import cache
 
-from accounts.models import AuditEntry, Cooperative
-from breeding.models import Mating, Queen
+from accounts.models import Cooperative
+from accounts.queries.changes import changes_mark
+from breeding.models import Queen
 
 KEPT_SECONDS = 7 * 24 * 3600
 
@@ -78,12 +79,9 @@ class Population:
 
 def population_of(cooperative: Cooperative) -> Population | None:
     """The figures; None while no queen is registered."""
-    last = AuditEntry.objects.filter(cooperative=cooperative).order_by("-pk").values_list("pk", flat=True).first()
-    queens = Queen.objects.filter(cooperative=cooperative).count()
-    matings = Mating.objects.filter(queen__cooperative=cooperative).count()
-    key = f"population:{cooperative.pk}:{last}:{queens}:{matings}"
+    key = f"population:{cooperative.pk}:{':'.join(map(str, changes_mark(cooperative.pk)))}"
     kept: Population | None = cache.get(key)
-    if kept is None and queens:
+    if kept is None and Queen.objects.filter(cooperative=cooperative).exists():
         from breeding.queries import population_kernel
 
         kept = population_kernel.figures(cooperative)

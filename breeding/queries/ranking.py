@@ -2,17 +2,24 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 
-from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Subquery, Sum
 
 from accounts.models import Cooperative, Job
 from accounts.models.job import OPEN_STATES
+from accounts.queries.often import asked_often
 from breeding.models import EvaluationRun, Heading, Merit, Queen, QueenMerge, QueenStatus, Score, Trait, TraitValue
 
 
 def latest_run(cooperative: Cooperative) -> EvaluationRun | None:
     """The run that counts: the latest that is no trial."""
-    return EvaluationRun.objects.filter(cooperative=cooperative, is_trial=False).order_by("-number").first()
+    return next(iter(_latest(cooperative.pk)), None)
+
+
+@asked_often
+def _latest(cooperative: int) -> QuerySet[EvaluationRun, EvaluationRun]:
+    return EvaluationRun.objects.filter(cooperative=cooperative, is_trial=False).order_by("-number")[:1]
 
 
 def runs_of(cooperative: Cooperative) -> QuerySet[EvaluationRun]:
@@ -89,9 +96,9 @@ def values_of_queen(run: EvaluationRun | None, queen_id: int) -> tuple[Merit | N
 
 def scores_since(run: EvaluationRun) -> int:
     """Scores entered or corrected since the run was made: a reason to make a new one."""
-    return Score.objects.filter(
-        colony__apiary__member__cooperative=run.cooperative_id, recorded_at__gt=run.made_at
-    ).count()
+    # Found by the moment alone, of which there is an index; whose they are is looked at in those that are left.
+    mine = Count("pk", filter=Q(trait__in=Trait.objects.filter(cooperative=run.cooperative_id)))
+    return int(Score.objects.filter(recorded_at__gt=run.made_at).aggregate(mine=mine)["mine"])
 
 
 def merges_since(run: EvaluationRun) -> int:
@@ -114,10 +121,28 @@ def sureness_of(reliability: float | None) -> str:
 
 
 def surely_better(run: EvaluationRun) -> tuple[int, int]:
-    """Ranked living queens whose merit is above the average stock with 95 % confidence, and how many are ranked."""
+    """Ranked living queens whose merit is above the average stock with 95 % confidence, and how many are ranked.
+
+    A run stays what it is: the numbers are kept under which queens are gone and which rows were made one since.
+    """
+    gone = Queen.objects.filter(cooperative=run.cooperative_id, status=QueenStatus.GONE)
+    merges = QueenMerge.objects.filter(cooperative=run.cooperative_id)
+    told = gone.order_by().aggregate(number=Count("pk"), total=Sum("pk"), squares=Sum(F("pk") * F("pk")))
+    made = merges.order_by().aggregate(number=Count("pk"), undone=Count("undone_at"))
+    return _surely_better(run.pk, (*told.values(), *made.values()))
+
+
+@lru_cache(maxsize=32)
+def _surely_better(run: int, _follows_from: tuple[int, ...]) -> tuple[int, int]:
     ranked = Merit.objects.filter(run=run, ranked__isnull=False).exclude(queen__status=QueenStatus.GONE)
-    better = ranked.filter(merit__gt=F("merit_error") * SURELY).count()
-    return better, ranked.count()
+    better = Count("pk", filter=Q(merit__gt=F("merit_error") * SURELY))
+    told = ranked.aggregate(better=better, ranked=Count("pk"))
+    return told["better"], told["ranked"]
+
+
+def surely_better_forget() -> None:
+    """Forget what is kept: for tests, whose databases begin anew with the same numbers."""
+    _surely_better.cache_clear()
 
 
 def best_sources(run: EvaluationRun, number: int) -> list[Queen]:

@@ -4,7 +4,8 @@ import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from django.db.models import Count, Exists, F, Max, OuterRef, Prefetch, Q, QuerySet
+from django.db.models import Exists, F, Max, OuterRef, Prefetch, Q, QuerySet
+from django.db.models.functions import Lower
 
 from accounts.access import Viewer
 from accounts.models import Apiary, Cooperative
@@ -20,6 +21,18 @@ from breeding.models import (
     SemenBatch,
     SemenBatchShare,
     Trait,
+)
+from breeding.models.queen import YEAR_OR_0
+
+# The order of colonies in lists. It follows the names' unique indexes one in the other, so the first page of a large
+# stock is read without its other colonies; the keys tell the databases that no two members or apiaries share a place.
+BY_KEEPER = (
+    Lower("apiary__member__name"),
+    "apiary__member_id",
+    Lower("apiary__name"),
+    "apiary_id",
+    Lower("name"),
+    "pk",
 )
 
 
@@ -38,10 +51,7 @@ def apiaries_seen_by(viewer: Viewer) -> QuerySet[Apiary]:
 
 def colonies_to_score(viewer: Viewer) -> QuerySet[Colony]:
     """Living colonies that the viewer writes scores for: those of the own members; all, for the coordinator."""
-    colonies = colonies_seen_by(viewer).filter(ended_on__isnull=True)
-    if not viewer.is_coordinator:
-        colonies = colonies.filter(apiary__member__in=viewer.member_ids)
-    return colonies.select_related("apiary__member__cooperative").order_by("apiary__name", "name", "pk")
+    return own_colonies(viewer).select_related("apiary__member__cooperative").order_by(*BY_KEEPER)
 
 
 def scores_seen_by(viewer: Viewer) -> QuerySet[Score]:
@@ -54,6 +64,10 @@ def lines_of(cooperative: Cooperative) -> QuerySet[Line]:
 
 def semen_batches_of(cooperative: Cooperative) -> QuerySet[SemenBatch]:
     return SemenBatch.objects.filter(cooperative=cooperative)
+
+
+def semen_batches_of_viewer(viewer: Viewer) -> QuerySet[SemenBatch]:
+    return semen_batches_of(viewer.cooperative)
 
 
 def traits_of(cooperative: Cooperative) -> QuerySet[Trait]:
@@ -120,7 +134,7 @@ def colony_list(viewer: Viewer, wanted: StockFilter) -> QuerySet[Colony]:
                 to_attr="headings_now",
             )
         )
-        .order_by("apiary__member__name", "apiary__name", "name", "pk")
+        .order_by(*BY_KEEPER)
     )
 
 
@@ -141,7 +155,7 @@ def queens_without_colony(viewer: Viewer, wanted: StockFilter) -> QuerySet[Queen
         queens = queens.filter(owner__in=viewer.member_ids)
     if wanted.text:
         queens = queens.filter(Q(label__icontains=wanted.text) | Q(mark_number=wanted.text))
-    return queens.select_related("owner", "line", "mother").order_by(F("birth_year").desc(nulls_last=True), "label")
+    return queens.select_related("owner", "line", "mother").order_by(YEAR_OR_0.desc(), "label")
 
 
 def daughters_of(queen: Queen) -> QuerySet[Queen]:
@@ -162,19 +176,23 @@ def headings_of_colony(colony: Colony) -> QuerySet[Heading]:
 
 def use_as_source(queen: Queen) -> int:
     """How many matings carry drones of this queen."""
-    counts = Mating.objects.filter(Q(shares__drone_queen=queen) | Q(shared_batch__shares__drone_queen=queen)).aggregate(
-        n=Count("pk", distinct=True)
-    )
-    return int(counts["n"])
+    # From her shares to their matings: over both at once, joined, the database would go through every mating there is.
+    own = MatingShare.objects.filter(drone_queen=queen).values("mating")
+    batches = SemenBatchShare.objects.filter(drone_queen=queen).values("batch")
+    return Mating.objects.filter(Q(pk__in=own) | Q(shared_batch__in=batches)).count()
 
 
 def own_colonies_without_queen(viewer: Viewer) -> QuerySet[Colony]:
     """Colonies the viewer may act for that nobody heads now."""
-    colonies = colonies_seen_by(viewer).filter(ended_on__isnull=True)
-    if not viewer.is_coordinator:
-        colonies = colonies.filter(apiary__member__in=viewer.member_ids)
     headed = Heading.objects.filter(colony=OuterRef("pk"), until__isnull=True)
-    return colonies.filter(~Exists(headed)).select_related("apiary").order_by("apiary__name", "name")
+    colonies = own_colonies(viewer).filter(~Exists(headed))
+    return colonies.select_related("apiary").order_by("apiary__name", "name")
+
+
+def own_colonies(viewer: Viewer) -> QuerySet[Colony]:
+    """Living colonies the viewer may act for."""
+    colonies = colonies_seen_by(viewer).filter(ended_on__isnull=True)
+    return colonies if viewer.is_coordinator else colonies.filter(apiary__member__in=viewer.member_ids)
 
 
 def living_mated(viewer: Viewer) -> QuerySet[Queen]:
@@ -183,12 +201,26 @@ def living_mated(viewer: Viewer) -> QuerySet[Queen]:
     return queens.order_by(F("birth_year").desc(nulls_last=True), "label")
 
 
+OFFERED: list[str] = [QueenStatus.MATED, QueenStatus.VIRGIN, QueenStatus.GONE]
+
+
 def labels_to_offer(viewer: Viewer, among: QuerySet[Queen] | None = None, limit: int = 400) -> list[str]:
-    """Labels for the list of the label fields: the youngest of `among`, or of queens that are mated, living first."""
+    """Labels for the list of the label fields: of `among`, or of queens that are mated; those gone last, by youth."""
     if among is None:
-        among = queens_seen_by(viewer).filter(Q(status=QueenStatus.MATED) | Q(mating__isnull=False))
-    rows = among.order_by("gone_on", F("birth_year").desc(nulls_last=True), "label").values_list("label", flat=True)
-    return list(rows[:limit])
+        gone = Q(status=QueenStatus.GONE, mating__isnull=False)
+        among = queens_seen_by(viewer).filter(Q(status=QueenStatus.MATED) | gone)
+    few = list(among.order_by().values_list("status", "birth_year", "label")[: limit + 1])
+    if len(few) <= limit:
+        few.sort(key=lambda row: (OFFERED.index(row[0]), -(row[1] or 0), row[2]))
+        return [label for _status, _year, label in few]
+    found: list[str] = []
+    # One status after the other, and years unknown by themselves: each is read from the index, no further than needed.
+    for status in OFFERED:
+        for unknown in (False, True):
+            if len(found) < limit:
+                mine = among.filter(status=status, birth_year__isnull=unknown).order_by("-birth_year", "label")
+                found += mine.values_list("label", flat=True)[: limit - len(found)]
+    return found
 
 
 def shares_of(mating: Mating) -> QuerySet[MatingShare] | QuerySet[SemenBatchShare]:

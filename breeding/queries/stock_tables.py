@@ -1,6 +1,6 @@
 """The lists of the stock as tables to take away, in the columns that can be brought in again."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from django.db.models import Q, QuerySet
 
@@ -30,6 +30,7 @@ SCORES = [
     "member", "apiary", "colony", "queen", "trait", "scored_on", "value", "part", "whole", "method", "hours", "note",
 ]  # fmt: skip
 NAMES = ("colonies", "queens", "scores")
+PART = 5_000
 
 
 def stock_table(viewer: Viewer, wanted: StockFilter, name: str) -> Table:
@@ -62,21 +63,20 @@ def _queens_of(viewer: Viewer, wanted: StockFilter, colonies: QuerySet[Colony]) 
     return queens_seen_by(viewer).filter(named)
 
 
-def _queens(queens: QuerySet[Queen]) -> Iterator[list[Cell]]:
-    for queen in queens.select_related("owner", "mother", "line").order_by("label"):
-        yield [
-            queen.label, queen.owner.name, queen.mother.label if queen.mother else None,
-            queen.line.name if queen.line else None, queen.emerged_on, queen.birth_year, queen.origin,
-            queen.mark_number, queen.gone_on, queen.gone_reason, queen.note,
-        ]  # fmt: skip
+def _queens(queens: QuerySet[Queen]) -> Iterator[Sequence[Cell]]:
+    yield from queens.order_by("label").values_list(
+        *["label", "owner__name", "mother__label", "line__name", "emerged_on", "birth_year", "origin"],
+        *["mark_number", "gone_on", "gone_reason", "note"],
+    )
 
 
-def _scores(viewer: Viewer, colonies: QuerySet[Colony]) -> Iterator[list[Cell]]:
-    scores = current(scores_seen_by(viewer)).filter(colony__in=colonies.order_by().values("pk"))
-    for score in scores.select_related("colony__apiary__member", "queen", "trait").order_by("scored_on", "pk"):
-        counted = score.part is not None
-        yield [
-            score.colony.apiary.member.name, score.colony.apiary.name, score.colony.name, score.queen.label,
-            score.trait.key, score.scored_on, None if counted else float(score.value), score.part, score.whole,
-            score.method, None if score.hours is None else float(score.hours), score.note,
-        ]  # fmt: skip
+def _scores(viewer: Viewer, colonies: QuerySet[Colony]) -> Iterator[Sequence[Cell]]:
+    """In the order in which they were entered. A cooperative has a million: they are asked for in parts."""
+    scores = current(scores_seen_by(viewer)).filter(colony__in=colonies.order_by().values("pk")).order_by("pk")
+    columns = ["colony__apiary__member__name", "colony__apiary__name", "colony__name", "queen__label", "trait__key"]
+    columns += ["scored_on", "value", "part", "whole", "method", "hours", "note"]
+    last = 0
+    while part := list(scores.filter(pk__gt=last).values_list("pk", *columns)[:PART]):
+        for last, *place, scored_on, value, counted, whole, method, hours, note in part:  # noqa: B007
+            shown = float(value) if counted is None else None
+            yield [*place, scored_on, shown, counted, whole, method, None if hours is None else float(hours), note]

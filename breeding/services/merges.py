@@ -53,7 +53,7 @@ def queen_merge(
         merge.own, merge.moved = _move(kept, other)
         _delete_bare(other)
         _take_over(kept, wanted)
-        kept.save(update_fields=CHANGED)
+        kept.save(update_fields=[*CHANGED, "alike"])
         merge.after = columns_of(kept)
         merge.save()
         audit_record(
@@ -76,7 +76,7 @@ def queen_unmerge(merge: QueenMerge, *, by: Person | None, now: dt.datetime) -> 
         before = fields_of(kept, CHANGED)
         old = row_of(QUEEN, merge.before)
         _take_over(kept, old)
-        kept.save(update_fields=CHANGED)
+        kept.save(update_fields=[*CHANGED, "alike"])
         other = row_of(QUEEN, merge.other)
         other.save(force_insert=True)
         for reference in references():

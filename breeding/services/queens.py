@@ -103,7 +103,7 @@ def queen_correct(queen: Queen, *, by: Person | None, now: dt.datetime, **change
                 field="emerged_on",
                 rule="dates_in_order",
             )
-        queen.save(update_fields=FIELDS)
+        queen.save(update_fields=[*FIELDS, "alike"])
         changed = [name for name in FIELDS if after[name] != before[name]]
         audit_record(
             queen,

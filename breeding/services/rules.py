@@ -3,12 +3,12 @@
 import datetime as dt
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from zoneinfo import ZoneInfo
-
-from django.utils.translation import gettext as _
 
 from accounts.models import Cooperative
 from accounts.refusals import Refusal
+from accounts.told import told as _
 from breeding.models import MatingKind
 
 EARLIEST_YEAR = 1950
@@ -153,7 +153,7 @@ def check_shares(shares: Sequence[SourceShare], *, total_tenths: int | None, fie
     if total_tenths is not None and sum(volumes) != total_tenths:
         raise Refusal(
             _("The sources sum up to %(sum)s µl, the whole is %(total)s µl. Correct one of them.")
-            % {"sum": sum(volumes) / 10, "total": total_tenths / 10},
+            % {"sum": Decimal(sum(volumes)) / 10, "total": Decimal(total_tenths) / 10},
             field=field,
             rule="shares_sum_up",
         )

@@ -14,6 +14,7 @@ from django.utils.translation import gettext as _
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
+from accounts.told import told
 from breeding.models import Colony, Score, Trait
 from breeding.queries.stock import heading_on
 from breeding.scoring import ScoreError, SingleScore, checked_score
@@ -266,8 +267,15 @@ def scored_value(
     try:
         return checked_score(trait_key, SingleScore(value=value, part=part, whole=whole, method=method, hours=hours))
     except ScoreError as error:
-        values = {name: _(value) if isinstance(value, str) and value else value for name, value in error.values.items()}
-        raise Refusal(_(error.message) % values, field=error.field, rule="score_scale") from error
+        values = {name: _part_said(value) for name, value in error.values.items()}
+        raise Refusal(told(error.message) % values, field=error.field, rule="score_scale") from error
+
+
+def _part_said(value: Any) -> Any:
+    """Words of a trait are translated; what is no number is shown as it came."""
+    if isinstance(value, Decimal) and not value.is_finite():
+        return str(value)
+    return told(value) if isinstance(value, str) and value else value
 
 
 def _held(score: Score) -> Score:

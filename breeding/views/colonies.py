@@ -40,7 +40,11 @@ def colony(request: HttpRequest, pk: int) -> HttpResponse:
 def colony_new(request: HttpRequest) -> HttpResponse:
     viewer = viewer_of_request(request)
     apiary = request.GET.get("apiary", "")
-    form = ColonyForm(request.POST or None, viewer=viewer, initial={"apiary": apiary} if apiary.isdigit() else {})
+    form = ColonyForm(
+        request.POST or None,
+        viewer=viewer,
+        initial={"apiary": int(apiary)} if apiary.isdecimal() and len(apiary) < 18 else {},
+    )
     if request.method == "POST" and form.is_valid():
         added = tried_on(lambda: colony_add(by=viewer.person, now=now_of(request), **form.cleaned_data), form)
         if added is not None:

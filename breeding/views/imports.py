@@ -164,7 +164,8 @@ def problems(request: HttpRequest, pk: int) -> HttpResponse:
     """Everything that is wrong, as a file to work through beside the table."""
     imported = _import(request, pk)
     head = [_("Line"), _("Column"), _("What is so")]
-    return table_response(request, Table(f"problems-{pk}", head, problem_rows(imported, _kind(imported.kind))))
+    rows = [(line, column, str(said)) for line, column, said in problem_rows(imported, _kind(imported.kind))]
+    return table_response(request, Table(f"problems-{pk}", head, rows))
 
 
 @require_POST

@@ -13,6 +13,7 @@ from accounts.access import can_merge, require
 from accounts.http import now_of, tried, tried_with_message, viewer_of_request
 from accounts.queries.people import members_seen_by
 from breeding.forms.merges import MergeForm, PairForm, rows_side_by_side
+from breeding.labels import LONGEST_ALIKE
 from breeding.models import Queen, QueenMerge
 from breeding.queries.duplicates import duplicate_pairs, merges_of, pairs_apart
 from breeding.queries.references import references
@@ -34,8 +35,10 @@ def duplicates(request: HttpRequest) -> HttpResponse:
     if form.is_bound and form.is_valid():
         pair = form.cleaned_data
         return redirect("breeding:queen_merge", pk=pair["first"].pk, other_pk=pair["second"].pk)
+    found = duplicate_pairs(viewer, after=request.GET.get("after", "")[:LONGEST_ALIKE])
     context = {
-        "pairs": duplicate_pairs(viewer),
+        "pairs": found.pairs,
+        "next": found.next,
         "merges": merges_of(viewer),
         "apart": pairs_apart(viewer),
         "form": form,

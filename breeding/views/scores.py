@@ -3,7 +3,6 @@
 import datetime as dt
 
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -13,6 +12,7 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from accounts.http import now_of, today_of, tried_with_message, viewer_of_request
+from accounts.paging import LongPaginator
 from breeding.forms.scores import CorrectScoreForm, RoundForm, ScoreSheetForm
 from breeding.models import Trait
 from breeding.queries.records import current
@@ -80,7 +80,7 @@ def score_sheet(request: HttpRequest) -> HttpResponse:
     viewer, now = viewer_of_request(request), now_of(request)
     colonies, text = colonies_to_score(viewer), request.GET.get("q", "").strip()[:60]
     found = colonies_called(colonies, text) if text else colonies
-    page = Paginator(found, COLONIES_ON_A_SHEET).get_page(request.GET.get("page"))
+    page = LongPaginator(found, COLONIES_ON_A_SHEET, along_index=True).get_page(request.GET.get("page"))
     wanted = request.POST.get("colony") or request.GET.get("colony", "")
     one = colonies.filter(pk=int(wanted)).first() if wanted.isdecimal() and len(wanted) < 10 else None
     shown = [*page.object_list] if one is None or one in page.object_list else [one, *page.object_list]

@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext as _
@@ -10,7 +9,9 @@ from django.views.decorators.http import require_safe
 
 from accounts.access import can_run_evaluation
 from accounts.http import viewer_of_request
+from accounts.paging import LongPaginator
 from accounts.tables import Cell, Table, table_response
+from breeding.forms.standing import ApiaryFilterForm
 from breeding.queries.ranking import (
     StandingFilter,
     StandingRow,
@@ -24,7 +25,7 @@ from breeding.queries.ranking import (
     traits_of_run,
     with_values,
 )
-from breeding.queries.stock import apiaries_seen_by, lines_of
+from breeding.queries.stock import lines_of
 from breeding.templatetags.stock import plain_number
 from breeding.views.shared import run_of_request, saved_views
 from viz.interval import Words, draw_interval, scale_of
@@ -32,15 +33,19 @@ from viz.interval import Words, draw_interval, scale_of
 ROWS_PER_PAGE = 25  # each row holds a drawing: more are more than a phone lays out in a blink
 
 
-def _filter(request: HttpRequest) -> StandingFilter:
+def _filter(request: HttpRequest, apiaries: ApiaryFilterForm) -> StandingFilter:
     return StandingFilter(
         living=request.GET.get("living", "1") == "1",
         tested=request.GET.get("tested") == "1",
         line_id=_number(request, "line"),
-        apiary_id=_number(request, "apiary"),
+        apiary_id=apiaries.apiary.pk if apiaries.apiary is not None else None,
         trait_key=request.GET.get("trait", "")[:30],
         text=request.GET.get("q", "").strip()[:60],
     )
+
+
+def _apiaries(request: HttpRequest) -> ApiaryFilterForm:
+    return ApiaryFilterForm(request.GET.get("apiary", "").strip()[:200], viewer=viewer_of_request(request))
 
 
 def _number(request: HttpRequest, name: str) -> int | None:
@@ -58,9 +63,10 @@ def standing(request: HttpRequest) -> HttpResponse:
         "may_run": can_run_evaluation(viewer),
     }
     if run is not None:
-        wanted = _filter(request)
+        apiaries = _apiaries(request)
+        wanted = _filter(request, apiaries)
         traits = list(traits_of_run(run))
-        page = Paginator(standing_of(run, wanted), ROWS_PER_PAGE).get_page(request.GET.get("page"))
+        page = LongPaginator(standing_of(run, wanted), ROWS_PER_PAGE).get_page(request.GET.get("page"))
         better, ranked = surely_better(run)
         context |= {
             "wanted": wanted,
@@ -70,7 +76,7 @@ def standing(request: HttpRequest) -> HttpResponse:
             "better": better,
             "ranked": ranked,
             "lines": lines_of(viewer.cooperative),
-            "apiaries": apiaries_seen_by(viewer),
+            "apiary_form": apiaries,
             "fresh_scores": scores_since(run),
             "fresh_merges": merges_since(run),
             "runs": runs_of(viewer.cooperative)[:12],
@@ -107,7 +113,7 @@ def standing_csv(request: HttpRequest) -> HttpResponse:
     head += ["as_mother_sd", "place_best", "place_worst", "of"]
     for trait in traits:
         head += [f"{trait.key}_{trait.unit.replace(' ', '_')}", f"{trait.key}_error", f"{trait.key}_reliability"]
-    rows = with_values(run, standing_of(run, _filter(request)), traits) if run else []
+    rows = with_values(run, standing_of(run, _filter(request, _apiaries(request))), traits) if run else []
     return table_response(request, Table(f"standing-{run.number if run else 0}", head, (_cells(row) for row in rows)))
 
 

@@ -1,12 +1,12 @@
 """Stock & crosses: the list of colonies and of queens without one."""
 
-from django.core.paginator import Paginator
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from accounts.http import viewer_of_request
-from accounts.tables import table_response
+from accounts.paging import LongPaginator
+from accounts.tables import table_streamed
 from breeding.queries.stock import StockFilter, colony_list, last_scored, open_apiaries_for, queens_without_colony
 from breeding.queries.stock_tables import NAMES, stock_table
 
@@ -22,18 +22,23 @@ def _wanted(request: HttpRequest) -> StockFilter:
 
 
 @require_safe
-def stock_csv(request: HttpRequest, table: str) -> HttpResponse:
+def stock_csv(request: HttpRequest, table: str) -> StreamingHttpResponse:
     """Colonies, queens or scores of what the page shows, as a table file."""
     if table not in NAMES:
         raise Http404
-    return table_response(request, stock_table(viewer_of_request(request), _wanted(request), table))
+    return table_streamed(request, stock_table(viewer_of_request(request), _wanted(request), table))
 
 
 @require_safe
 def stock(request: HttpRequest) -> HttpResponse:
     viewer, wanted = viewer_of_request(request), _wanted(request)
-    colonies = Paginator(colony_list(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("page"))
-    queens = Paginator(queens_without_colony(viewer, wanted), ROWS_PER_PAGE).get_page(request.GET.get("queens_page"))
+    colonies, queens = (
+        LongPaginator(things, ROWS_PER_PAGE, along_index=True).get_page(request.GET.get(page))
+        for things, page in (
+            (colony_list(viewer, wanted), "page"),
+            (queens_without_colony(viewer, wanted), "queens_page"),
+        )
+    )
     scored = last_scored(colonies.object_list)
     return render(
         request,

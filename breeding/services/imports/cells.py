@@ -5,11 +5,12 @@ import re
 from collections.abc import Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 
+from django.utils.functional import Promise
 from django.utils.translation import get_language
-from django.utils.translation import gettext as _
 
 from accounts.refusals import Refusal
 from accounts.tables import RISKY_STARTS
+from accounts.told import told as _
 from breeding.services.imports.headings import plain
 from breeding.services.imports.kinds import DAY, NUMBER, TEXT, WHOLE, WORD, Column
 from breeding.services.loading.files import Problem, Problems, Row
@@ -36,8 +37,8 @@ def rows_of(
     """
     problems, rows = Problems(), []
     used = [column for column in columns if column.key in matched or column.key in (instead or {})]
-    names = {key: head[number] for key, number in matched.items()} | {
-        column.key: str(column.label) for column in used if column.key not in matched
+    names: dict[str, str | Promise] = {key: head[number] for key, number in matched.items()} | {
+        column.key: column.label for column in used if column.key not in matched
     }
     choices = {column.key: _plain_choices(column) for column in used if column.sort == WORD}
     for number, cells in lines:
@@ -54,7 +55,8 @@ def rows_of(
             try:
                 row.cells[column.key] = _cell(column, text, day_order, choices.get(column.key, {}))
             except Refusal as refusal:
-                problems.add(row, f"{names[column.key]}: {refusal.text}", column.key)
+                said = _("%(column)s: %(what)s") % {"column": names[column.key], "what": refusal.said}
+                problems.add(row, said, column.key)
         if len(problems.found) == before and row.cells:
             rows.append(row)
     return rows, problems.found

@@ -8,7 +8,6 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from django.db import transaction
-from django.utils.translation import gettext as _
 
 from accounts.access import Viewer
 from accounts.models import Cooperative, Member
@@ -16,6 +15,8 @@ from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from accounts.services.jobs import job_ask
 from accounts.sheets.reading import Sheet, sheet_read
+from accounts.told import Said, kept_text
+from accounts.told import told as _
 from breeding.models import ImportState, TableImport
 from breeding.services.imports.cells import rows_of
 from breeding.services.imports.headings import columns_matched
@@ -24,10 +25,10 @@ from breeding.services.imports.kinds import Asked, Checked, Kind, kinds
 KEPT_DAYS = 30  # a file that nobody imported
 # What takes longer than anybody waits before a page is a job.
 MANY_BYTES, MANY_ROWS = 400_000, 1_000
-Report = Callable[[str, float | None], None]
+Report = Callable[[Said, float | None], None]
 
 
-def _silent(step: str, done_share: float | None) -> None:
+def _silent(step: Said, done_share: float | None) -> None:
     """Nobody watches."""
 
 
@@ -120,8 +121,10 @@ def import_check(imported: TableImport, *, viewer: Viewer, now: dt.datetime, rep
         "notes": imported.preview.get("notes", []),
     }
     place = {column.key: number for number, column in enumerate(kinds()[imported.kind].columns)}
-    in_order = sorted(checked.problems, key=lambda one: (one.line, place.get(one.column, len(place)), one.text))
-    imported.problems = [[problem.line, problem.column, problem.text] for problem in in_order]
+    in_order = sorted(
+        checked.problems, key=lambda one: (one.line, place.get(one.column, len(place)), kept_text(one.said))
+    )
+    imported.problems = [[problem.line, problem.column, kept_text(problem.said)] for problem in in_order]
     imported.state = ImportState.CHECKED
     with transaction.atomic():
         current = TableImport.objects.select_for_update(of=("self",)).get(pk=imported.pk)

@@ -2,12 +2,12 @@
 
 from typing import Any
 
-from django.utils.translation import gettext as _
-
 from accounts.access import can_import, viewer_of
 from accounts.models import JobState
 from accounts.refusals import Refusal
 from accounts.services.jobs import JobHandle
+from accounts.told import Said
+from accounts.told import told as _
 from breeding.models import TableImport
 from breeding.services.imports.importing import import_check, import_commit, import_read
 
@@ -22,7 +22,7 @@ def import_job(handle: JobHandle) -> dict[str, Any]:
     if viewer is None or viewer.cooperative.pk != imported.cooperative_id or not can_import(viewer):
         raise Refusal(_("Whoever asked for it may not import any more."), rule="import_not_allowed")
 
-    def report(step: str, done_share: float | None) -> None:
+    def report(step: Said, done_share: float | None) -> None:
         handle.report(JobState.WORKING, step=step, done_share=done_share)
 
     act = handle.arguments["act"]

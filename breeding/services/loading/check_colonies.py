@@ -4,9 +4,8 @@ import datetime as dt
 from itertools import pairwise
 from typing import Any
 
-from django.utils.translation import gettext as _
-
 from accounts.refusals import Refusal
+from accounts.told import told as _
 from breeding.services.loading.check_queens import same_or_refuse
 from breeding.services.loading.files import Problems, Row
 from breeding.services.loading.plan import ColonyPlan, HeadingPlan, Key, Plan, ScorePlan, key_of

@@ -3,9 +3,8 @@
 import datetime as dt
 from typing import Any
 
-from django.utils.translation import gettext as _
-
 from accounts.refusals import Refusal
+from accounts.told import told as _
 from breeding.models import MatingKind
 from breeding.services.loading.check_queens import same_or_refuse
 from breeding.services.loading.files import Problems, Row

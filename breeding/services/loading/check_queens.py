@@ -3,9 +3,9 @@
 import datetime as dt
 from typing import Any
 
-from django.utils.translation import gettext as _
-
 from accounts.refusals import Refusal
+from accounts.told import Said
+from accounts.told import told as _
 from breeding.services.loading.files import Problems, Row
 from breeding.services.loading.plan import Key, Plan, QueenPlan, key_of
 from breeding.services.rules import birth_year_of, check_not_later, check_older
@@ -141,7 +141,7 @@ def _mother_fits(plan: Plan, queen: QueenPlan) -> None:
     check_older(mother.label, mother.emerged_on, mother.birth_year, queen.emerged_on, queen.birth_year)
 
 
-def same_or_refuse(what: str, known: dict[str, Any], wanted: dict[str, Any]) -> None:
+def same_or_refuse(what: Said, known: dict[str, Any], wanted: dict[str, Any]) -> None:
     """Refuse when a filled cell says otherwise than what stands there; empty cells say nothing."""
     differing = [name for name, value in wanted.items() if value not in (None, "") and known.get(name) != value]
     if differing:

@@ -8,9 +8,11 @@ from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
-from django.utils.translation import gettext as _
+from django.utils.functional import Promise
 
 from accounts.refusals import Refusal
+from accounts.told import Said, Told, kept_text
+from accounts.told import told as _
 
 
 @dataclass(frozen=True)
@@ -66,30 +68,42 @@ TABLES = {
 COLUMN_OF_FIELD = {"shares": "drone_queen", "total_tenths": "total_ul", "shared_batch": "batch", "name": "colony"}
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True)
 class Problem:
-    """One bad row: where it stands and what is so."""
+    """One bad row: where it stands and what is so, to be put into words for whoever reads it."""
 
     file: str
     line: int
-    text: str
+    said: Said
     column: str = ""
 
+    @property
+    def text(self) -> str:
+        return str(self.said)
+
     def __str__(self) -> str:
-        return f"{self.file}, line {self.line}: {self.text}"
+        return f"{self.file}, line {self.line}: {self.said}"
+
+    def __lt__(self, other: "Problem") -> bool:
+        """The same order in every language."""
+        return self._rank < other._rank
+
+    @property
+    def _rank(self) -> tuple[str, int, str, str]:
+        return self.file, self.line, kept_text(self.said), self.column
 
 
 @dataclass
 class Problems:
     found: list[Problem] = field(default_factory=list)
 
-    def add(self, row: "Row", text: str, column: str = "") -> None:
-        self.found.append(Problem(row.file, row.line, text, column))
+    def add(self, row: "Row", said: Said, column: str = "") -> None:
+        self.found.append(Problem(row.file, row.line, said, column))
 
     def refused(self, row: "Row", refusal: Refusal) -> None:
         """With the column that the rule speaks of, as the tables call it."""
         field = refusal.field or ""
-        self.add(row, refusal.text, COLUMN_OF_FIELD.get(field, field))
+        self.add(row, refusal.said, COLUMN_OF_FIELD.get(field, field))
 
 
 @dataclass(frozen=True)
@@ -102,13 +116,13 @@ class Row:
     file: str
     line: int
     cells: dict[str, str]
-    names: Mapping[str, str] = field(default_factory=dict)
+    names: Mapping[str, str | Promise] = field(default_factory=dict)
 
-    def called(self, column: str) -> str:
+    def called(self, column: str) -> str | Promise:
         return self.names.get(column, column)
 
-    def _bad(self, text: str, column: str, **values: object) -> Refusal:
-        return Refusal(text % {"column": self.called(column), **values}, field=column)
+    def _bad(self, said: Told, column: str, **values: object) -> Refusal:
+        return Refusal(said % {"column": self.called(column), **values}, field=column)
 
     def text(self, column: str, most: int | None = None) -> str:
         value = self.cells.get(column, "")
@@ -206,12 +220,12 @@ def _head_fits(head: list[str], table: Table, problems: Problems) -> bool:
     unknown = [column for column in head if column not in table.columns]
     missing = [column for column in table.required if column not in head]
     double = sorted({column for column in head if head.count(column) > 1})
-    for columns, text in (
+    for columns, said in (
         (unknown, _("Unknown columns: %(columns)s. Known are %(known)s.")),
         (missing, _("Missing columns: %(columns)s.")),
         (double, _("Columns that stand twice: %(columns)s.")),
     ):
         if columns:
             names = ", ".join(column or "(empty)" for column in columns)
-            problems.found.append(Problem(table.name, 1, text % {"columns": names, "known": ", ".join(table.columns)}))
+            problems.found.append(Problem(table.name, 1, said % {"columns": names, "known": ", ".join(table.columns)}))
     return not (unknown or missing or double)

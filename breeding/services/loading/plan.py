@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-from django.utils.translation import gettext as _
-
 from accounts.models import Apiary, Cooperative, Member
 from accounts.refusals import Refusal
+from accounts.told import told as _
 from breeding.models import Colony, Heading, Line, Mating, MatingShare, Queen, Score, SemenBatch, SemenBatchShare, Trait
 from breeding.services.loading.files import Row
 
