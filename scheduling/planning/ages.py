@@ -13,13 +13,25 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .learning import SHARES, Learned, LearnedShare, Tally, beta_chances, level_part, likelihoods, logit_spread
+from .learning import (
+    SHARES,
+    Learned,
+    LearnedShare,
+    Tallied,
+    Tally,
+    beta_chances,
+    counted_of,
+    level_part,
+    likelihoods,
+    logit_spread,
+)
 from .learning import quantile as quantile_of
-from .pooling import HIGH, LOW, LearnedMean, spreads
+from .pooling import HIGH, LOW, Ints, LearnedMean, Measured, spreads
 
 Array = NDArray[np.float64]
 
@@ -56,6 +68,11 @@ def band_of(age: int) -> int:
     return max(0, bisect_right(FIRST_AGES, age) - 1)
 
 
+def bands_of(ages: Ints) -> Ints:
+    """Return the numbers of the bands of many ages; -1 for -1, an age that is not known. ``ages`` [d]"""
+    return np.where(ages < 0, -1, np.maximum(0, np.searchsorted(FIRST_AGES, ages, side="right") - 1))
+
+
 def age_of_lot(youngest: int | None, oldest: int | None) -> int | None:
     """Return the age that stands for drones of these ages: the middle, rounded down; None where they lie far apart.
 
@@ -71,13 +88,18 @@ def age_of_lot(youngest: int | None, oldest: int | None) -> int | None:
 
 
 def shares_by_age(
-    tallies: Sequence[Tally], learned: Learned, sources: Iterable[str], *, prior_mean: float, prior_kappa: float
+    tallies: Sequence[Tally] | Tallied,
+    learned: Learned,
+    sources: Iterable[str],
+    *,
+    prior_mean: float,
+    prior_kappa: float,
 ) -> dict[tuple[str, int], LearnedShare]:
     """Learn the usable share of each source's drones of each band of age.
 
     Parameters
     ----------
-    tallies : sequence of Tally
+    tallies : sequence of Tally, or Tallied
         One a source, session and band of age.
     learned : Learned
         What they teach, ages left aside.
@@ -100,20 +122,23 @@ def shares_by_age(
     on grids. Each e_a is summed over beside what the other bands tell of p, averaged over their own effects, band after
     band, `_SWEEPS` times (mean field: the effects are taken to be independent once the tallies are known).
     """
-    rows = [t for t in tallies if t.tried]
-    if all(t.age is None for t in rows):
+    rows, names = Tallied.of(tallies), learned.names
+    if (rows.age < 0).all():
         return {}
-    names = learned.names
-    at = {name: i for i, name in enumerate(names)}
+    place, band_of_row = rows.placed_in(names), bands_of(rows.age)
     kappa = 1 / learned.day - 1
     others = learned.others[:, 1::3] / learned.others[:, 1::3].sum(axis=1, keepdims=True)
-    start = others * _seen([t for t in rows if t.age is None], at, kappa)
-    of_band = {
-        band: _seen(aged, at, kappa)
-        for band in range(len(BANDS))
-        if (aged := [t for t in rows if t.age is not None and band_of(t.age) == band])
-    }
+
+    def seen(these: NDArray[np.bool_]) -> Array:
+        """Likelihoods of each source's share, shape (sources, coarse shares); the largest of each is 1."""
+        counted = counted_of(place[these], rows.usable[these], rows.tried[these], sources=len(names))
+        logs = likelihoods(counted, kappa)[:, 1::3]
+        return np.asarray(np.maximum(np.exp(logs - logs.max(axis=1, keepdims=True)), _LEAST))
+
+    start = others * seen(band_of_row < 0)
+    of_band = {band: seen(aged) for band in range(len(BANDS)) if (aged := band_of_row == band).any()}
     kernels, prior, chances = _kernels(prior_mean, prior_kappa)
+    at = {name: i for i, name in enumerate(names)}
     places = np.array([at[name] for name in dict.fromkeys(sources)], dtype=np.intp)
     logs, densities = [], []
     for kernel, chance in zip(kernels, chances, strict=True):
@@ -122,18 +147,16 @@ def shares_by_age(
         densities.append(found)
     weights = np.exp(np.array(logs) - max(logs))
     density = np.einsum("f,fbsq->bsq", weights / weights.sum(), np.array(densities))
-    usable, tried = _counted(rows)
+    aged, shape = band_of_row >= 0, (len(names), len(BANDS))
+    usable, tried = (
+        np.bincount((place * shape[1] + band_of_row)[aged], drones[aged], shape[0] * shape[1]).reshape(shape)
+        for drones in (rows.usable, rows.tried)
+    )
     return {
-        (names[place], band): _share(density[band, i], learned.day, usable, tried, (names[place], band))
-        for i, place in enumerate(places)
+        (names[at], band): _share(density[band, i], learned.day, int(usable[at, band]), int(tried[at, band]))
+        for i, at in enumerate(places)
         for band in range(len(BANDS))
     }
-
-
-def _seen(tallies: Sequence[Tally], at: Mapping[str, int], kappa: float) -> Array:
-    """Likelihoods of each source's share, shape (sources, coarse shares); the largest of each is 1."""
-    logs = likelihoods([(t.source, t.usable, t.tried) for t in tallies], at, kappa)[:, 1::3]
-    return np.asarray(np.maximum(np.exp(logs - logs.max(axis=1, keepdims=True)), _LEAST))
 
 
 def _relative_entropy(these: Array, others: Array) -> float:
@@ -142,9 +165,22 @@ def _relative_entropy(these: Array, others: Array) -> float:
     return float((these[some] * np.log(these[some] / others[some])).sum())
 
 
+class _Kernel(NamedTuple):
+    """Chances of q given p and e, laid out for products: from q, shape (q, e and p), and from p, shape (p, e and q)."""
+
+    from_q: Array
+    from_p: Array
+
+    @classmethod
+    def of(cls, chances: Array) -> _Kernel:
+        """``chances`` : shape (e, p, q)."""
+        by_q, by_p = chances.transpose(2, 0, 1), chances.transpose(1, 0, 2)
+        return cls(by_q.reshape(len(by_q), -1), by_p.reshape(len(by_p), -1))
+
+
 @lru_cache(maxsize=4)
-def _kernels(prior_mean: float, prior_kappa: float) -> tuple[list[Array], Array, Array]:
-    """Chances of q given p and e, shape (e, p, q), for each spread of the sources' own parts; chances of e, of spreads.
+def _kernels(prior_mean: float, prior_kappa: float) -> tuple[list[_Kernel], Array, Array]:
+    """A kernel for each spread of the sources' own parts; chances of e, and of the spreads.
 
     e is normal with a spread that is itself in doubt, as all spreads are.
     """
@@ -157,16 +193,20 @@ def _kernels(prior_mean: float, prior_kappa: float) -> tuple[list[Array], Array,
     shape = (len(_E), len(_COARSE), len(_COARSE))
     few, few_chances = factors[1::3], chances[1::3] / chances[1::3].sum()
     kernels = [
-        beta_chances(means, np.full(len(means), min(part * factor, 0.9)), _COARSE).reshape(shape) for factor in few
+        _Kernel.of(beta_chances(means, np.full(len(means), min(part * factor, 0.9)), _COARSE).reshape(shape))
+        for factor in few
     ]
     return kernels, np.asarray(prior / prior.sum()), few_chances
 
 
 def _densities(
-    start: Array, of_band: Mapping[int, Array], kernel: Array, prior: Array, places: NDArray[np.intp]
+    start: Array, of_band: Mapping[int, Array], kernel: _Kernel, prior: Array, places: NDArray[np.intp]
 ) -> tuple[float, Array]:
     """Return the log evidence, and the densities of q, shape (bands, wanted sources, coarse shares), for one spread."""
-    told = {band: np.maximum(np.tensordot(seen, kernel, ([1], [2])), _LEAST) for band, seen in of_band.items()}
+    told = {
+        band: np.maximum(seen @ kernel.from_q, _LEAST).reshape(len(seen), len(prior), -1)
+        for band, seen in of_band.items()
+    }
     after = dict.fromkeys(range(len(BANDS)), prior)
     of_p = {band: np.tensordot(after[band], of_e, ([0], [1])) for band, of_e in told.items()}
 
@@ -189,37 +229,22 @@ def _densities(
     for band in range(len(BANDS)):
         known = beside(band)
         worth = after[band] / by_e(band, known)[places] if band in told else np.tile(after[band], (len(places), 1))
-        of_q = np.einsum("se,seq->sq", worth, np.tensordot(known[places], kernel, ([1], [1])))
+        by_q = (known[places] @ kernel.from_p).reshape(len(places), len(prior), -1)
+        of_q = np.einsum("se,seq->sq", worth, by_q)
         found.append(of_q * of_band[band][places] if band in told else of_q)
     densities = np.array(found)
     return evidence, densities / densities.sum(axis=2, keepdims=True)
 
 
-def _counted(rows: Sequence[Tally]) -> tuple[dict[tuple[str, int], int], dict[tuple[str, int], int]]:
-    usable: dict[tuple[str, int], int] = {}
-    tried: dict[tuple[str, int], int] = {}
-    for t in rows:
-        if t.age is not None:
-            key = t.source, band_of(t.age)
-            usable[key], tried[key] = usable.get(key, 0) + t.usable, tried.get(key, 0) + t.tried
-    return usable, tried
-
-
-def _share(
-    density: Array,
-    day: float,
-    usable: Mapping[tuple[str, int], int],
-    tried: Mapping[tuple[str, int], int],
-    key: tuple[str, int],
-) -> LearnedShare:
+def _share(density: Array, day: float, usable: int, tried: int) -> LearnedShare:
     mean, square = float(density @ _COARSE), float(density @ _COARSE**2)
     kappa = mean * (1 - mean) / (square - mean**2 + day * (mean - square)) - 1
     low, high = (quantile_of(density, share, _COARSE) for share in (LOW, HIGH))
-    return LearnedShare(mean, kappa, low, high, usable.get(key, 0), tried.get(key, 0))
+    return LearnedShare(mean, kappa, low, high, usable, tried)
 
 
 def means_by_age(
-    rows: Sequence[tuple[str, int | None, float, float]],
+    rows: Sequence[tuple[str, int | None, float, float]] | Measured,
     sources: Iterable[str],
     *,
     prior_mean: float,
@@ -230,7 +255,7 @@ def means_by_age(
 
     Parameters
     ----------
-    rows : sequence of (source, age, value, variance)
+    rows : sequence of (source, age, value, variance), or Measured
         Variances above 0. [d]
     sources : iterable of str
     prior_mean, prior_sd, between_sd : float
@@ -248,18 +273,21 @@ def means_by_age(
     correlated errors, and b and x follow from its residuals, in closed form; the spreads are summed over on a grid.
     Rows without an age have neither d nor x.
     """
-    if all(age is None for _source, age, _value, _variance in rows):
+    measured = Measured.of(rows)
+    if (measured.age < 0).all():
         return {}
     wanted = list(dict.fromkeys(sources))
-    names = list(dict.fromkeys([*wanted, *(row[0] for row in rows)]))
+    names = list(dict.fromkeys([*wanted, *measured.names]))
     at, ages = {name: i for i, name in enumerate(names)}, len(BANDS)
-    inverse, sums = np.zeros((len(names), ages + 1)), np.zeros((len(names), ages + 1))
-    counts: dict[tuple[str, int], int] = {}
-    for source, age, value, variance in rows:
-        band = ages if age is None else band_of(age)
-        inverse[at[source], band] += 1 / variance
-        sums[at[source], band] += value / variance
-        counts[source, band] = counts.get((source, band), 0) + 1
+    band_of_row = bands_of(measured.age)
+    place = np.array([at[name] for name in measured.names], dtype=np.int64)[measured.place]
+    cell, shape = place * (ages + 1) + np.where(band_of_row < 0, ages, band_of_row), (len(names), ages + 1)
+
+    def summed(of_row: Array | None) -> Array:
+        return np.asarray(np.bincount(cell, of_row, shape[0] * shape[1]).reshape(shape))
+
+    inverse, sums = summed(1 / measured.variance), summed(measured.value / measured.variance)
+    counts = summed(None)
     values = np.divide(sums, inverse, out=np.zeros_like(sums), where=inverse > 0)
     factors, chances = spreads()
     logs, means, variances = [], [], []
@@ -275,7 +303,7 @@ def means_by_age(
     mean_of = np.tensordot(weights, np.array(means), 1)
     variance_of = np.tensordot(weights, np.array(variances) + (np.array(means) - mean_of) ** 2, 1)
     return {
-        (name, band): LearnedMean(float(mean_of[i, band]), math.sqrt(variance_of[i, band]), counts.get((name, band), 0))
+        (name, band): LearnedMean(float(mean_of[i, band]), math.sqrt(variance_of[i, band]), int(counts[i, band]))
         for i, name in enumerate(wanted)
         for band in range(ages)
     }

@@ -81,6 +81,7 @@ class Room:
         }
         self._daily = {source.id: self.ledger.daily_reserve(source.id) for source in problem.sources}
         self._reserved: dict[tuple[str, int], int] = {}
+        self._ripe: dict[tuple[str, str, int], bool] = {}
         self._co2_known: dict[tuple[str, int, bool, int], int] = {}
         self._capacity = {bench.id: {day.day: day.co2_capacity for day in bench.days} for bench in problem.benches}
         self._seated: dict[str, tuple[dict[int, int], dict[int, int]]] = {}
@@ -102,10 +103,12 @@ class Room:
         return before or capacity.get(day + 1, 0) > 0
 
     def ripe(self, source_id: str, bench: str, day: int) -> bool:
-        source = self.ledger.sources.get(source_id)
-        if source is None or bench not in source.benches:
-            return False
-        return any(cohort.first_day <= day <= cohort.last_day for cohort in source.cohorts)
+        place = (source_id, bench, day)
+        if place not in self._ripe:
+            source = self.ledger.sources.get(source_id)
+            comes = source is not None and bench in source.benches
+            self._ripe[place] = comes and any(one.first_day <= day <= one.last_day for one in self._cohorts[source_id])
+        return self._ripe[place]
 
     def places(self, booking: Booking, *, sources: Iterable[str] | None = None) -> list[Place]:
         """Return every place with ripe drones that queens of the booking could have, free or not.
@@ -120,10 +123,18 @@ class Room:
                 continue
             ripe = [source for source in usable if self.ripe(source, bench, day)]
             if booking.mode == "pool":
-                found += self._pools(booking, bench, day, ripe)
+                found += self._pools(booking, bench, day, ripe, 1)
             else:
                 found += [Place(bench, day, {source: 1}) for source in ripe]
         return found
+
+    def pools(self, booking: Booking, bench: str, day: int, *, queens: int) -> list[Place]:
+        """Return the pools that so many queens of the booking could have in a session: those there, last one made anew.
+
+        Empty where too few of its sources are ripe. Whether there is room is for `blocks` to say.
+        """
+        ripe = [source for source in usable_sources(booking) if self.ripe(source, bench, day)]
+        return self._pools(booking, bench, day, ripe, queens)
 
     def blocks(self, booking: Booking, place: Place, queens: int = 1) -> list[Block]:
         """Return all that is in the way of so many more queens of the booking at the place; empty: they fit."""
@@ -153,7 +164,7 @@ class Room:
             low, high = (low, middle - 1) if self.blocks(booking, place, middle) else (middle, high)
         return low
 
-    def _pools(self, booking: Booking, bench: str, day: int, ripe: list[str]) -> list[Place]:
+    def _pools(self, booking: Booking, bench: str, day: int, ripe: list[str], queens: int) -> list[Place]:
         least = least_parts(booking)
         if len(ripe) < least:
             return []
@@ -170,13 +181,14 @@ class Room:
             capped = all(1000 * part <= booking.part_cap_permille * whole for part in parts.values())
             if len(parts) >= booking.min_sources and capped and set(parts) <= set(ripe):
                 found.append(Place(bench, day, parts, whole, pool.id))
-        part = -(-booking.ul10 * MICRO // least)
+        volume = queens * booking.ul10 * MICRO
+        part = -(-volume // least)
 
         def need(source_id: str) -> tuple[int, bool, int, str]:
             source = self.ledger.sources[source_id]
             new = source_id not in session.volume
             drones = source.md_per_ul10 * part + (source.md_fixed * MICRO if new else 0)
-            over = self._share_over(source_id, part, booking.ul10 * MICRO) > 0
+            over = self._share_over(source_id, part, volume) > 0
             return (self._stock_short(source, day, drones) + over, new, drones, source_id)
 
         chosen = sorted(ripe, key=need)[:least]

@@ -61,7 +61,8 @@ def _is_held_together(problem: Problem) -> bool:
     rules = problem.rules
     return (
         rules.min_sources > 0
-        or any(problem.share_cap(source) < 1000 for source in problem.sources)
+        or problem.caps_shares
+        or problem.aims_at_shares
         or (rules.max_source_share_permille < 1000)
     )
 

@@ -6,8 +6,10 @@ from fractions import Fraction
 from typing import Literal
 
 import numpy as np
+from scipy import sparse
 
 from .model import TIERS, Floats, Model
+from .rows import Rows
 
 Goal = Literal["served", "fair", "served_fair", "all"]
 GOALS: tuple[Goal, ...] = ("served", "fair", "served_fair", "all")
@@ -20,6 +22,10 @@ TIER_WEIGHTS = (60, 6, 3, 1)
 _TIER_ENDS = (Fraction(0), Fraction(6, 10), Fraction(8, 10), Fraction(1))
 #: The full order of goals gives up this share of the best floor for queens served.
 FLOOR_TOLERANCE = Fraction(5, 100)
+#: And this share of the merit reached for the sources' targets. Our choice.
+MERIT_TOLERANCE = Fraction(5, 100)
+#: So little that the merit of a thousand queens weighs as much as one dose from another source.
+_MERIT_AT_EQUAL = 0.001
 
 
 def served_goal(model: Model) -> Floats:
@@ -85,6 +91,39 @@ def merit_goal(model: Model) -> Floats:
         goal[blocks["y"][i]] = round(0.4 * _age_merit(model, b, grid.sessions[j].day), 3)
     goal[blocks["z"].slice] = -0.1
     return goal
+
+
+def balance_goal(model: Model) -> Floats:
+    """Count what sources give beside their targets; at equal distance merit decides.
+
+    Returns
+    -------
+    ndarray, shape (n_columns,)
+        One less for 10 µl, about the dose of a queen, by which a source is above or below its target.
+    """
+    goal = _MERIT_AT_EQUAL * merit_goal(model)
+    goal[model.blocks["d"].slice] = -1.0
+    return goal
+
+
+def hold_merit(model: Model, v: Floats) -> None:
+    """Make the merit reached, less the tolerance, a lower bound; and bound each source's distance from its target."""
+    goal, blocks = merit_goal(model), model.blocks
+    reached = float(goal @ v)
+    least = reached - float(MERIT_TOLERANCE) * abs(reached)
+    total, volumes = blocks["T"][0], blocks["V"]
+    rows = Rows()
+    rows.add([(int(column), float(goal[column])) for column in np.flatnonzero(goal)], least, np.inf)
+    if not model.grid.problem.caps_shares:
+        rows.add([*((volumes[s], 1.0) for s in range(volumes.size)), (total, -1.0)], 0.0, 0.0)
+    for n, (s, share) in enumerate(model.aims):
+        distance = blocks["d"][n]
+        rows.add([(distance, 1.0), (volumes[s], -1.0), (total, share)], 0.0, np.inf)
+        rows.add([(distance, 1.0), (volumes[s], 1.0), (total, -share)], 0.0, np.inf)
+    shape = (len(rows.low), model.columns)
+    model.add_rows(
+        sparse.csr_matrix((rows.value, (rows.row, rows.col)), shape=shape), np.array(rows.low), np.array(rows.high)
+    )
 
 
 def shares(model: Model, v: Floats) -> list[Fraction]:

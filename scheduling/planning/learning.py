@@ -10,13 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .pooling import HIGH, LOW, spreads
+from .pooling import HIGH, LOW, Ints, places_of, spreads
 
 Array = NDArray[np.float64]
 
@@ -40,6 +39,33 @@ class Tally:
     def __post_init__(self) -> None:
         if not 0 <= self.usable <= self.tried:
             raise ValueError(f"tallies: {self.source!r} has {self.usable} usable of {self.tried}")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Tallied:
+    """Many tallies in columns: ``names[place]`` is a tally's source; ``age`` is -1 where none is on record. [d]"""
+
+    names: tuple[str, ...]
+    place: Ints
+    usable: Ints
+    tried: Ints
+    age: Ints
+
+    @classmethod
+    def of(cls, tallies: Sequence[Tally] | Tallied) -> Tallied:
+        """In columns, if they are not yet; without those of which no drone was tried."""
+        if isinstance(tallies, Tallied):
+            return tallies
+        rows = [tally for tally in tallies if tally.tried]
+        names, place = places_of([tally.source for tally in rows])
+        columns = [(tally.usable, tally.tried, -1 if tally.age is None else tally.age) for tally in rows]
+        usable, tried, age = np.array(columns, dtype=np.int64).reshape(-1, 3).T
+        return cls(names, place, usable, tried, age)
+
+    def placed_in(self, names: Sequence[str]) -> Ints:
+        """The places of their sources among other names, which hold them all."""
+        at = {name: i for i, name in enumerate(names)}
+        return np.array([at[name] for name in self.names], dtype=np.int64)[self.place]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +156,7 @@ def learned_shares(
 
 
 def learned_of(
-    tallies: Sequence[Tally],
+    tallies: Sequence[Tally] | Tallied,
     sources: Iterable[str],
     *,
     prior_mean: float,
@@ -143,9 +169,7 @@ def learned_of(
             raise ValueError(f"{name} is {mean}, must lie between 0 and 1")
     if prior_kappa <= 0:
         raise ValueError(f"prior_kappa is {prior_kappa}, must be above 0")
-    wanted = tuple(dict.fromkeys(sources))
-    rows = tuple(sorted((t.source, t.usable, t.tried) for t in tallies if t.tried))
-    return _shares(rows, wanted, prior_mean, prior_kappa, tuple(sorted(own_means.items())))
+    return _shares(Tallied.of(tallies), tuple(dict.fromkeys(sources)), prior_mean, prior_kappa, own_means)
 
 
 def learned_lost_share(lost: int, tried: int, *, prior: float = 0.0) -> float:
@@ -163,30 +187,26 @@ def learned_lost_share(lost: int, tried: int, *, prior: float = 0.0) -> float:
     return (prior * _LOST_DRONES + lost) / (_LOST_DRONES + tried)
 
 
-@lru_cache(maxsize=64)  # asked for with every look at a page, while the tallies stay the same
 def _shares(
-    rows: tuple[tuple[str, int, int], ...],
-    wanted: tuple[str, ...],
-    prior_mean: float,
-    prior_kappa: float,
-    own_means: tuple[tuple[str, float], ...],
+    rows: Tallied, wanted: tuple[str, ...], prior_mean: float, prior_kappa: float, owns: Mapping[str, float]
 ) -> Learned:
-    owns = dict(own_means)
     part = level_part(prior_kappa)
     factors, chances = spreads()
     parts = np.minimum(part * factors, 0.9)
     logit = math.log(prior_mean / (1 - prior_mean))
     means = 1 / (1 + np.exp(-logit - logit_spread(prior_mean, part) * _Z))
-    names = sorted({*wanted, *(source for source, _usable, _tried in rows)})
+    names = sorted({*wanted, *rows.names})
     at = {name: i for i, name in enumerate(names)}
     # Chances of (mean of all, spread between sources), and of a source's share under each of them.
     grid = np.array([(mean, between) for mean in means for between in parts])
     grid_chances = np.log(np.outer(chances, chances).ravel())
     common = beta_chances(grid[:, 0], grid[:, 1])
     own = {name: beta_chances(np.full(len(grid), owns[name]), grid[:, 1]) for name in names if name in owns}
+    place = rows.placed_in(names)
+    numbers = counted_of(place, rows.usable, rows.tried, sources=len(names))
     logs, moments = [], []
     for day, chance in zip(parts, chances, strict=True):
-        chances_of = likelihoods(rows, at, 1 / day - 1)
+        chances_of = likelihoods(numbers, 1 / day - 1)
         top = chances_of.max(axis=1, keepdims=True)
         seen = np.exp(chances_of - top)
         evidence = seen @ common.T
@@ -208,6 +228,7 @@ def _shares(
         for name, mine in own.items():
             for_all[at[name]] = cavity[at[name]] @ mine
         others += w.sum() * for_all / for_all.sum(axis=1, keepdims=True)
+    usable_of, tried_of = (np.bincount(place, drones, len(names)) for drones in (rows.usable, rows.tried))
     learned = {}
     for name in wanted:
         i = at[name]
@@ -217,12 +238,10 @@ def _shares(
         apart = sum(day * float(w @ (m[2][i] - m[3][i])) for day, w, m in zip(parts, weights, moments, strict=True))
         density = sum((w / m[1][i]) @ mine * m[0][i] for w, m in zip(weights, moments, strict=True))
         low, high = (quantile(np.asarray(density), share) for share in (LOW, HIGH))
-        usable = sum(k for source, k, _n in rows if source == name)
-        tried = sum(n for source, _k, n in rows if source == name)
         kappa = mean * (1 - mean) / (square - mean**2 + apart) - 1
-        if not rows:  # exactly where it starts, not where the grid's edges leave it
+        if not len(place):  # exactly where it starts, not where the grid's edges leave it
             mean, kappa = owns.get(name, prior_mean), prior_kappa
-        learned[name] = LearnedShare(float(mean), float(kappa), low, high, usable, tried)
+        learned[name] = LearnedShare(float(mean), float(kappa), low, high, int(usable_of[i]), int(tried_of[i]))
     return Learned(MappingProxyType(learned), tuple(names), others, float(parts @ weights.sum(axis=1)))
 
 
@@ -245,15 +264,32 @@ def beta_chances(means: Array, parts: Array, shares: Array = SHARES) -> Array:
     return np.asarray(chances / chances.sum(axis=1, keepdims=True))
 
 
-def likelihoods(rows: Sequence[tuple[str, int, int]], at: Mapping[str, int], kappa: float) -> Array:
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """How often each source had each number of drones: usable, not usable, tried; shape (sources, numbers)."""
+
+    usable: Array
+    failed: Array
+    tried: Array
+
+
+def counted_of(place: Ints, usable: Ints, tried: Ints, *, sources: int) -> Counted:
+    """Count tallies of so many sources, of which each has its ``place``."""
+    shape = sources, int(tried.max(initial=0)) + 1
+
+    def times(drones: Ints) -> Array:
+        counted = np.bincount(place * shape[1] + drones, minlength=shape[0] * shape[1])
+        return np.asarray(counted.reshape(shape), dtype=float)
+
+    return Counted(times(usable), times(tried - usable), times(tried))
+
+
+def likelihoods(counted: Counted, kappa: float) -> Array:
     """Return each source's log likelihood at each share, shape (sources, shares), when its days are worth kappa.
 
-    Beta-binomial, from sums of log(a + j): nothing but tables, whatever the number of tallies.
+    Beta-binomial, from sums of log(a + j): nothing but tables, each taken as often as its numbers were counted.
     """
-    found = np.zeros((len(at), len(SHARES)))
-    if not rows:
-        return found
-    steps = np.arange(max(tried for _source, _usable, tried in rows))
+    steps = np.arange(counted.tried.shape[1] - 1)
 
     def risen(a: Array) -> Array:
         table = np.zeros((len(a), len(steps) + 1))
@@ -261,11 +297,7 @@ def likelihoods(rows: Sequence[tuple[str, int, int]], at: Mapping[str, int], kap
         return table
 
     usable, failed, all_of = risen(SHARES * kappa), risen((1 - SHARES) * kappa), risen(np.array([kappa]))
-    places = np.array([at[source] for source, _usable, _tried in rows])
-    k = np.array([usable for _source, usable, _tried in rows])
-    n = np.array([tried for _source, _usable, tried in rows])
-    np.add.at(found, places, (usable[:, k] + failed[:, n - k] - all_of[:, n]).T)
-    return found
+    return np.asarray(counted.usable @ usable.T + counted.failed @ failed.T - counted.tried @ all_of.T)
 
 
 def quantile(density: Array, probability: float, shares: Array = SHARES) -> float:

@@ -41,13 +41,15 @@ class Measures:
         return effective_number(self.volumes)
 
 
-def measures_of(problem: Problem, plan: Plan) -> Measures:
+def measures_of(problem: Problem, plan: Plan, *, servable: Collection[str] | None = None) -> Measures:
     """Work out one plan's figures; placements of bookings that the problem does not know count for nobody.
 
     Parameters
     ----------
     problem : Problem
     plan : Plan
+    servable : ids of members, optional
+        What `servable_members` says, where several plans of one problem are measured.
 
     Returns
     -------
@@ -61,7 +63,7 @@ def measures_of(problem: Problem, plan: Plan) -> Measures:
     for booking in problem.bookings:
         got, asked = by_member.get(booking.member, (0, 0))
         by_member[booking.member] = (got + served[booking.id], asked + booking.queens)
-    servable = servable_members(problem, plan)
+    servable = servable_members(problem) if servable is None else servable
     shares = sorted(Fraction(got, asked) for member, (got, asked) in by_member.items() if member in servable and asked)
     return Measures(
         served=sum(served.values()),
@@ -73,9 +75,9 @@ def measures_of(problem: Problem, plan: Plan) -> Measures:
     )
 
 
-def servable_members(problem: Problem, plan: Plan) -> Collection[str]:
+def servable_members(problem: Problem) -> Collection[str]:
     """Return the members with a booking that some plan could serve, as far as one can tell before planning."""
-    explainer = Explainer(problem, plan)
+    explainer = Explainer(problem, Plan(season=problem.name))
     return {booking.member for booking in problem.bookings if explainer.before_planning(booking) is None}
 
 

@@ -51,9 +51,9 @@ class Model:
     Blocks of columns: ``x`` direct queens, ``y`` pooled queens, ``p`` parts, ``z`` slots opened, ``w`` pools
     made, ``u`` parts counted, ``c`` source chosen by a batch of mode one, ``before`` CO2 rounds, ``vol`` volume
     of a slot, ``q`` queens of a session, ``V`` volume of a source, ``T`` of all sources, ``m`` source counts
-    as used, ``S`` queens of a member, ``f`` those of them in each fairness tier, ``t`` the lowest served
-    share, ``k`` queens kept of what is published. ``session`` gives for each column the session it belongs
-    to, or -1.
+    as used, ``d`` how far a source is from its target, ``S`` queens of a member, ``f`` those of them in each
+    fairness tier, ``t`` the lowest served share, ``k`` queens kept of what is published. ``session`` gives for
+    each column the session it belongs to, or -1; ``aims`` each source with a target, and that share.
     """
 
     grid: Grid
@@ -71,6 +71,7 @@ class Model:
     servable: list[int]
     asked: list[int]
     published: list[list[int]]
+    aims: list[tuple[int, float]]
     pool_queens: sparse.csr_matrix
 
     @property
@@ -93,6 +94,8 @@ class Model:
         volumes = v[blocks["V"].slice]
         v[blocks["T"][0]] = volumes.sum()
         v[blocks["m"].slice] = (volumes >= least - 1e-9) & (volumes > 0)
+        for n, (s, share) in enumerate(self.aims):
+            v[blocks["d"][n]] = abs(volumes[s] - share * volumes.sum())
         members = v[blocks["S"].slice]
         for tier in range(TIERS):
             columns = self.tier(tier)
@@ -109,6 +112,10 @@ class Model:
         members = self.blocks["S"].size
         start = self.blocks["f"][tier * members]
         return slice(start, start + members)
+
+    def add_rows(self, rows: sparse.csr_matrix, low: Floats, high: Floats) -> None:
+        self.A = sparse.csc_matrix(sparse.vstack([self.A, rows]))
+        self.row_low, self.row_high = np.r_[self.row_low, low], np.r_[self.row_high, high]
 
     def program(self, goal: Floats) -> Program:
         return Program(goal, self.A, self.row_low, self.row_high, self.low, self.high, self.integer)
@@ -131,6 +138,11 @@ def model_of(grid: Grid) -> Model:
         if grid.bookings[b].mode == "one":
             chosen.setdefault((b, grid.slots[k].source), len(chosen))
     counted = {i: n for n, i in enumerate(i for i, (g, _) in enumerate(grid.parts) if grid.groups[g].counted)}
+    aims = [
+        (s, source.share_target_permille / 1000)
+        for s, source in enumerate(grid.sources)
+        if source.share_target_permille is not None
+    ]
     sizes = {
         "x": len(grid.direct),
         "y": len(grid.pooled),
@@ -145,6 +157,7 @@ def model_of(grid: Grid) -> Model:
         "V": len(grid.sources),
         "T": 1,
         "m": len(grid.sources),
+        "d": len(aims),
         "S": len(grid.members),
         "f": len(grid.members) * TIERS,
         "t": 1,
@@ -174,6 +187,7 @@ def model_of(grid: Grid) -> Model:
         servable=grid.served_members(),
         asked=asked,
         published=[],
+        aims=aims,
         pool_queens=sparse.csr_matrix((len(grid.made), total)),
     )
     _bounds(model)

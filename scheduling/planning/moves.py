@@ -22,6 +22,8 @@ class Move:
         The source they get; None for a pool.
     pool : str, optional
         The pool they join: one of that session, or a new id, which is then mixed as the pool they come from.
+    mix : tuple of Part, optional
+        What a new pool is mixed of, in these proportions, whatever the pool they come from.
     taken_from : Placement, optional
         Where these queens are now; ``queens`` of the move are taken out of it. None: they had no place.
     """
@@ -33,6 +35,7 @@ class Move:
     source: str | None = None
     pool: str | None = None
     taken_from: Placement | None = None
+    mix: tuple[Part, ...] = ()
 
 
 def plan_after_move(problem: Problem, plan: Plan, move: Move) -> Plan:
@@ -63,18 +66,21 @@ def plan_after_move(problem: Problem, plan: Plan, move: Move) -> Plan:
     if move.pool is not None:
         pools[move.pool] = _joined(pools, move, volume)
     if move.taken_from is not None:
-        key = _key(move.taken_from)
-        if counts.get(key, 0) < move.queens:
-            raise ValueError(f"taken_from holds {counts.get(key, 0)} queens, not {move.queens}")
-        counts[key] -= move.queens
-        if move.taken_from.pool in pools:
-            pools[move.taken_from.pool] = _scaled(pools[move.taken_from.pool], -volume)
+        _take_out(counts, pools, replace(move.taken_from, queens=move.queens), volume)
     target = Placement(move.booking, move.bench, move.day, move.queens, move.source, move.pool)
     counts[_key(target)] = counts.get(_key(target), 0) + move.queens
-    assign = tuple(Placement(b, j, d, n, s, p) for (b, j, d, s, p), n in counts.items() if n)
-    in_use = {placement.pool for placement in assign}
-    kept = tuple(pool for pool in pools.values() if pool.id in in_use)
-    return replace(plan, assign=assign, pools=kept, co2=co2_of(problem, assign), result=None)
+    return _plan_of(problem, plan, counts, pools)
+
+
+def plan_without(problem: Problem, plan: Plan, gone: Placement) -> Plan:
+    """Return the plan without these queens, their pool smaller by their part, its CO2 rounds shared out anew.
+
+    Raises ValueError when the placement holds fewer queens.
+    """
+    counts, pools = _counts(plan.assign), {pool.id: pool for pool in plan.pools}
+    dose = {booking.id: booking.ul10 for booking in problem.bookings}.get(gone.booking, 0)
+    _take_out(counts, pools, gone, dose * gone.queens)
+    return _plan_of(problem, plan, counts, pools)
 
 
 def co2_of(problem: Problem, assign: Iterable[Placement]) -> tuple[Co2, ...]:
@@ -111,6 +117,22 @@ def _counts(assign: Iterable[Placement]) -> dict[_Key, int]:
     return counts
 
 
+def _take_out(counts: dict[_Key, int], pools: dict[str, Pool], gone: Placement, volume: int) -> None:
+    key = _key(gone)
+    if counts.get(key, 0) < gone.queens:
+        raise ValueError(f"taken_from holds {counts.get(key, 0)} queens, not {gone.queens}")
+    counts[key] -= gone.queens
+    if gone.pool in pools:
+        pools[gone.pool] = _scaled(pools[gone.pool], -volume)
+
+
+def _plan_of(problem: Problem, plan: Plan, counts: dict[_Key, int], pools: dict[str, Pool]) -> Plan:
+    assign = tuple(Placement(b, j, d, n, s, p) for (b, j, d, s, p), n in counts.items() if n)
+    in_use = {placement.pool for placement in assign}
+    kept = tuple(pool for pool in pools.values() if pool.id in in_use)
+    return replace(plan, assign=assign, pools=kept, co2=co2_of(problem, assign), result=None)
+
+
 def _joined(pools: dict[str, Pool], move: Move, volume: int) -> Pool:
     assert move.pool is not None
     pool = pools.get(move.pool)
@@ -119,10 +141,11 @@ def _joined(pools: dict[str, Pool], move: Move, volume: int) -> Pool:
             raise ValueError(f"pool {move.pool!r} is of another session")
         return _scaled(pool, volume)
     mixed_as = pools.get(move.taken_from.pool or "") if move.taken_from is not None else None
-    if mixed_as is None:
+    parts = move.mix or (mixed_as.parts if mixed_as is not None else ())
+    total = sum(part.ul10 for part in parts)
+    if total <= 0:
         raise ValueError(f"no pool {move.pool!r}, and none to mix it as")
-    total = sum(part.ul10 for part in mixed_as.parts)
-    return _scaled(Pool(move.pool, move.bench, move.day, mixed_as.parts), volume - total)
+    return _scaled(Pool(move.pool, move.bench, move.day, parts), volume - total)
 
 
 def _scaled(pool: Pool, more: float) -> Pool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from .chances import normal_quantile
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 #: The band that is told: 8 of 10 outcomes lie in it.
 LOW, HIGH = 0.1, 0.9
@@ -62,14 +63,76 @@ class LearnedVolume:
     usable: int = 0
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Readings:
+    """Many readings in columns: ``names[place]`` is a reading's source; ``age`` is -1 where none is on record. [d]
+
+    ``names`` : of those sources alone that have a reading.
+    """
+
+    names: tuple[str, ...]
+    place: Ints
+    ul: Array
+    usable: Ints
+    age: Ints
+
+    @classmethod
+    def of(cls, readings: Sequence[Reading] | Readings) -> Readings:
+        """In columns, if they are not yet."""
+        if isinstance(readings, Readings):
+            return readings
+        names, place = places_of([reading.source for reading in readings])
+        return cls(
+            names,
+            place,
+            np.array([reading.ul for reading in readings], dtype=np.float64),
+            np.array([reading.usable for reading in readings], dtype=np.int64),
+            np.array([-1 if reading.age is None else reading.age for reading in readings], dtype=np.int64),
+        )
+
+    def of_source(self, name: str) -> Readings:
+        """Those of one source alone."""
+        mine = self.place == (self.names.index(name) if name in self.names else -1)
+        names = (name,) if mine.any() else ()
+        return Readings(names, np.zeros(mine.sum(), np.int64), self.ul[mine], self.usable[mine], self.age[mine])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Measured:
+    """Measurements with known variances in columns, as `Readings` are."""
+
+    names: tuple[str, ...]
+    place: Ints
+    age: Ints
+    value: Array
+    variance: Array
+
+    @classmethod
+    def of(cls, rows: Sequence[tuple[str, int | None, float, float]] | Measured) -> Measured:
+        """From rows (source, age, value, variance), if they are not in columns yet."""
+        if isinstance(rows, Measured):
+            return rows
+        names, place = places_of([row[0] for row in rows])
+        age = np.array([-1 if row[1] is None else row[1] for row in rows], dtype=np.int64)
+        value, variance = (np.array([row[i] for row in rows], dtype=np.float64) for i in (2, 3))
+        return cls(names, place, age, value, variance)
+
+
+def places_of(names: Sequence[str]) -> tuple[tuple[str, ...], Ints]:
+    """Return each name once, in the order in which they come, and the place among these of each that was given."""
+    at: dict[str, int] = {}
+    place = np.array([at.setdefault(name, len(at)) for name in names], dtype=np.int64)
+    return tuple(at), place
+
+
 def learned_volumes(
-    readings: Sequence[Reading], sources: Iterable[str], *, prior_ul: float, prior_cv: float
+    readings: Sequence[Reading] | Readings, sources: Iterable[str], *, prior_ul: float, prior_cv: float
 ) -> dict[str, LearnedVolume]:
     """Learn the mean volume of each source's usable drones and their spread, pooled partially.
 
     Parameters
     ----------
-    readings : sequence of Reading
+    readings : sequence of Reading, or Readings
         One a lot.
     sources : iterable of str
     prior_ul, prior_cv : float
@@ -81,31 +144,27 @@ def learned_volumes(
     source's mean, n times as large for one drone; it starts as if ten lots had shown ``prior_cv``, first all sources
     together, then each about them. A day's own effect on the volume so counts as spread, which reserves rather more.
     """
-    by_source = _by_source(readings)
-    squares, freedom = _squares(by_source)
+    read = Readings.of(readings)
+    squares, freedom = _squares(read)
     squared = _squared(squares, freedom, prior_cv)
+    usable = np.bincount(read.place, read.usable, len(read.names))
+    at = {name: i for i, name in enumerate(read.names)}
     wanted = tuple(dict.fromkeys(sources))
-    means = pooled_means(
-        [(source, ul, variance) for source, _age, ul, variance in volume_rows(readings, prior_ul, prior_cv)],
-        wanted,
-        **volume_start(prior_ul),
-    )
-    return {
-        source: LearnedVolume(
-            means[source],
-            math.sqrt((_CV_LOTS * squared + squares.get(source, 0.0)) / (_CV_LOTS + freedom.get(source, 0))),
-            sum(lot.usable for lot in by_source.get(source, ())),
-        )
-        for source in wanted
-    }
+    means = _pooled(volume_rows(read, prior_ul, prior_cv), wanted, **volume_start(prior_ul))
+    found = {}
+    for source in wanted:
+        i = at.get(source)
+        own, lots, drones = (0.0, 0, 0) if i is None else (float(squares[i]), int(freedom[i]), int(usable[i]))
+        cv = math.sqrt((_CV_LOTS * squared + own) / (_CV_LOTS + lots))
+        found[source] = LearnedVolume(means[source], cv, drones)
+    return found
 
 
-def volume_rows(
-    readings: Sequence[Reading], prior_ul: float, prior_cv: float
-) -> list[tuple[str, int | None, float, float]]:
-    """Return source, age [d], volume of a drone [µl] and its variance [µl²] of each reading, to learn means from."""
-    spread = max(math.sqrt(_squared(*_squares(_by_source(readings)), prior_cv)), 0.01) * prior_ul
-    return [(r.source, r.age, r.ul / r.usable, spread**2 / r.usable) for r in readings]
+def volume_rows(readings: Sequence[Reading] | Readings, prior_ul: float, prior_cv: float) -> Measured:
+    """Return the volume of a drone [µl] and its variance [µl²] of each reading, to learn means from."""
+    read = Readings.of(readings)
+    spread = max(math.sqrt(_squared(*_squares(read), prior_cv)), 0.01) * prior_ul
+    return Measured(read.names, read.place, read.age, read.ul / read.usable, spread**2 / read.usable)
 
 
 def volume_start(prior_ul: float) -> dict[str, float]:
@@ -113,25 +172,18 @@ def volume_start(prior_ul: float) -> dict[str, float]:
     return {"prior_mean": prior_ul, "prior_sd": 0.15 * prior_ul, "between_sd": 0.1 * prior_ul}
 
 
-def _by_source(readings: Sequence[Reading]) -> dict[str, list[Reading]]:
-    found: dict[str, list[Reading]] = {}
-    for reading in readings:
-        found.setdefault(reading.source, []).append(reading)
-    return found
-
-
-def _squares(by_source: Mapping[str, Sequence[Reading]]) -> tuple[dict[str, float], dict[str, int]]:
+def _squares(read: Readings) -> tuple[Array, Ints]:
     """Return each source's sum of squared deviations of its lots, for one drone, and their degrees of freedom."""
-    squares, freedom = {}, {}
-    for source, lots in by_source.items():
-        middle = sum(lot.ul for lot in lots) / sum(lot.usable for lot in lots)
-        squares[source] = sum(lot.usable * (lot.ul / lot.usable / middle - 1) ** 2 for lot in lots)
-        freedom[source] = len(lots) - 1
-    return squares, freedom
+    number = len(read.names)
+    middle = np.bincount(read.place, read.ul, number) / np.bincount(read.place, read.usable, number)
+    apart = np.asarray(read.usable * (read.ul / read.usable / middle[read.place] - 1) ** 2, dtype=np.float64)
+    squares = np.bincount(read.place, apart, number).astype(np.float64)
+    lots: Ints = np.bincount(read.place, minlength=number)
+    return squares, lots - 1
 
 
-def _squared(squares: Mapping[str, float], freedom: Mapping[str, int], prior_cv: float) -> float:
-    return (_CV_LOTS * prior_cv**2 + sum(squares.values())) / (_CV_LOTS + sum(freedom.values()))
+def _squared(squares: Array, freedom: Ints, prior_cv: float) -> float:
+    return (_CV_LOTS * prior_cv**2 + float(squares.sum())) / (_CV_LOTS + int(freedom.sum()))
 
 
 def pooled_means(
@@ -167,41 +219,38 @@ def pooled_means(
     """
     if min(prior_sd, between_sd) <= 0 or any(variance <= 0 for _source, _value, variance in rows):
         raise ValueError("prior_sd, between_sd and all variances must be above 0")
-    wanted = list(dict.fromkeys(sources))
-    names = sorted({source for source, _value, _variance in rows})
-    counts, inverse, sums = dict.fromkeys(names, 0), dict.fromkeys(names, 0.0), dict.fromkeys(names, 0.0)
-    for source, value, variance in rows:
-        counts[source] += 1
-        inverse[source] += 1 / variance
-        sums[source] += value / variance
-    precision = np.array([inverse[name] for name in names])
-    values = np.array([sums[name] for name in names]) / precision
+    measured = Measured.of([(source, None, value, variance) for source, value, variance in rows])
+    wanted = tuple(dict.fromkeys(sources))
+    return _pooled(measured, wanted, prior_mean=prior_mean, prior_sd=prior_sd, between_sd=between_sd)
+
+
+def _pooled(
+    rows: Measured, wanted: Sequence[str], *, prior_mean: float, prior_sd: float, between_sd: float
+) -> dict[str, LearnedMean]:
+    """As `pooled_means`; arrays are (spreads, sources)."""
+    number = len(rows.names)
+    precision = np.bincount(rows.place, 1 / rows.variance, number)
+    values = np.bincount(rows.place, rows.value / rows.variance, number) / precision
+    counts = np.bincount(rows.place, minlength=number)
     factors, chances = spreads()
-    found: list[tuple[float, float, dict[str, tuple[float, float]]]] = []
-    for factor, chance in zip(factors, chances, strict=True):
-        between = (between_sd * factor) ** 2
-        spread = 1 / precision + between
-        weight = 1 / prior_sd**2 + float((1 / spread).sum())
-        common = (prior_mean / prior_sd**2 + float((values / spread).sum())) / weight
-        log = -0.5 * (np.log(spread).sum() + ((values - common) ** 2 / spread).sum())
-        log += -0.5 * (math.log(weight) + (common - prior_mean) ** 2 / prior_sd**2)
-        own = precision / (precision + 1 / between)
-        means = {name: (own[i] * values[i] + (1 - own[i]) * common, own[i]) for i, name in enumerate(names)}
-        of_each = {}
-        for name in wanted:
-            mean, kept = means.get(name, (common, 0.0))
-            of_each[name] = (float(mean), float((1 - kept) * between + (1 - kept) ** 2 / weight))
-        found.append((math.log(chance) + float(log), common, of_each))
-    top = max(log for log, _common, _each in found)
-    weights = np.exp([log - top for log, _common, _each in found])
+    between = (between_sd * factors[:, None]) ** 2
+    spread = 1 / precision + between
+    weight = 1 / prior_sd**2 + (1 / spread).sum(axis=1)
+    common = (prior_mean / prior_sd**2 + (values / spread).sum(axis=1)) / weight
+    logs = np.log(chances) - 0.5 * (np.log(spread) + (values - common[:, None]) ** 2 / spread).sum(axis=1)
+    logs -= 0.5 * (np.log(weight) + (common - prior_mean) ** 2 / prior_sd**2)
+    weights = np.exp(logs - logs.max())
     weights /= weights.sum()
-    learned = {}
-    for name in wanted:
-        each = np.array([of_each[name] for _log, _common, of_each in found])
-        mean = float(weights @ each[:, 0]) if rows else prior_mean
-        variance = float(weights @ (each[:, 1] + (each[:, 0] - mean) ** 2))
-        learned[name] = LearnedMean(mean, math.sqrt(variance), counts.get(name, 0))
-    return learned
+    at = {name: i for i, name in enumerate(rows.names)}
+    place = np.array([at.get(name, number) for name in wanted], dtype=np.int64)
+    own = np.hstack([precision / (precision + 1 / between), np.zeros((len(factors), 1))])  # the last: of nobody
+    kept = own[:, place]
+    means = kept * np.append(values, 0.0)[place] + (1 - kept) * common[:, None]
+    variances = (1 - kept) * between + (1 - kept) ** 2 / weight[:, None]
+    mean = weights @ means if number else np.full(len(wanted), prior_mean)
+    sd = np.sqrt(weights @ (variances + (means - mean) ** 2))
+    rows_of = np.append(counts, 0)[place]
+    return {name: LearnedMean(float(mean[i]), float(sd[i]), int(rows_of[i])) for i, name in enumerate(wanted)}
 
 
 @dataclass(frozen=True, slots=True)

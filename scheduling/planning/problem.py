@@ -115,6 +115,8 @@ class Source:
         Where its drones can be brought.
     share_cap_permille : int, optional
         Its own largest share of the plan's total semen volume, beside the one that holds for all. [1/1000]
+    share_target_permille : int, optional
+        The share of the plan's total semen volume that it shall give, as far as nothing before that suffers. [1/1000]
     usable_fraction, kappa, ul_per_drone, cv_volume : float, optional
         Yield behind the line, for the simulation only. [-], [-], [µl], [-]
     """
@@ -125,6 +127,7 @@ class Source:
     benches: tuple[str, ...]
     cohorts: tuple[Cohort, ...] = ()
     share_cap_permille: int | None = None
+    share_target_permille: int | None = None
     usable_fraction: float | None = None
     kappa: float | None = None
     ul_per_drone: float | None = None
@@ -254,6 +257,10 @@ class Problem:
         own = source.share_cap_permille
         cap = self.rules.max_source_share_permille
         return cap if own is None else min(own, cap)
+
+    @property
+    def aims_at_shares(self) -> bool:
+        return any(source.share_target_permille is not None for source in self.sources)
 
     @property
     def caps_shares(self) -> bool:

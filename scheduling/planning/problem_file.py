@@ -24,7 +24,8 @@ from .problem import (
 from .reading import Fields, FileError, json_from_text, whole_number
 
 SEASON_FORMAT = "season/1"
-SHARE_CAPS = "share_caps_permille"
+#: In `meta`: the format has one largest share for all, no aims, and no other keys.
+SHARE_CAPS, SHARE_TARGETS = "share_caps_permille", "share_targets_permille"
 
 #: Beyond this a number is a slip of the pen, and sums of products could leave 64 bits.
 _MOST = 10**9
@@ -66,8 +67,14 @@ def problem_from_json(data: Any) -> Problem:
     sources = tuple(_source(item, days, bench_ids) for item in top.objects("sources"))
     source_ids = _ids("sources", (source.id for source in sources))
     meta = _meta(top)
-    caps = _share_caps(meta, source_ids)
-    sources = tuple(replace(source, share_cap_permille=caps.get(source.id)) for source in sources)
+    caps = _shares(meta, SHARE_CAPS, source_ids, least=1)
+    targets = _shares(meta, SHARE_TARGETS, source_ids, least=0)
+    if sum(targets.values()) > 1000:
+        raise FileError(f"meta.{SHARE_TARGETS}", "must not add up to more than 1000")
+    sources = tuple(
+        replace(source, share_cap_permille=caps.get(source.id), share_target_permille=targets.get(source.id))
+        for source in sources
+    )
     members = tuple(_member(item) for item in top.objects("members"))
     member_ids = _ids("members", (member.id for member in members))
     bookings = tuple(_booking(item, member_ids, bench_ids, source_ids) for item in top.objects("bookings"))
@@ -116,7 +123,7 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
         "bookings": [_booking_to_json(booking) for booking in problem.bookings],
         "frozen": [placement_to_json(placement) for placement in problem.frozen],
         "published": [placement_to_json(placement) for placement in problem.published],
-        "meta": {**problem.meta, **_share_caps_to_json(problem)},
+        "meta": {**problem.meta, **_shares_to_json(problem)},
     }
 
 
@@ -340,21 +347,22 @@ def _meta(top: Fields) -> dict[str, Any]:
     return dict(meta)
 
 
-def _share_caps(meta: dict[str, Any], sources: Collection[str]) -> dict[str, int]:
-    """Take the sources' own largest shares out of `meta`: the format has one share for all, and no other keys."""
-    caps = meta.pop(SHARE_CAPS, {})
-    if not isinstance(caps, dict):
-        raise FileError(f"meta.{SHARE_CAPS}", "must be an object")
-    item = Fields(caps, f"meta.{SHARE_CAPS}")
-    for name in caps:
+def _shares(meta: dict[str, Any], key: str, sources: Collection[str], *, least: int) -> dict[str, int]:
+    """Take the sources' own shares out of `meta`, by source."""
+    shares = meta.pop(key, {})
+    if not isinstance(shares, dict):
+        raise FileError(f"meta.{key}", "must be an object")
+    item = Fields(shares, f"meta.{key}")
+    for name in shares:
         if name not in sources:
-            raise FileError(f"meta.{SHARE_CAPS}.{name}", "there is no such source")
-    return {name: item.whole(name, low=1, high=1000) for name in caps}
+            raise FileError(f"meta.{key}.{name}", "there is no such source")
+    return {name: item.whole(name, low=least, high=1000) for name in shares}
 
 
-def _share_caps_to_json(problem: Problem) -> dict[str, dict[str, int]]:
+def _shares_to_json(problem: Problem) -> dict[str, dict[str, int]]:
     caps = {s.id: s.share_cap_permille for s in problem.sources if s.share_cap_permille is not None}
-    return {SHARE_CAPS: caps} if caps else {}
+    targets = {s.id: s.share_target_permille for s in problem.sources if s.share_target_permille is not None}
+    return {key: shares for key, shares in ((SHARE_CAPS, caps), (SHARE_TARGETS, targets)) if shares}
 
 
 def _ids(key: str, ids: Iterable[str]) -> dict[str, None]:
@@ -367,7 +375,7 @@ def _ids(key: str, ids: Iterable[str]) -> dict[str, None]:
 
 
 def _source_to_json(source: Source) -> dict[str, Any]:
-    data = _without_none(source, [name for name in Source.__slots__ if name != "share_cap_permille"])
+    data = _without_none(source, [name for name in Source.__slots__ if not name.startswith("share_")])
     data["benches"] = list(source.benches)
     data["cohorts"] = [_without_none(cohort, Cohort.__slots__) for cohort in source.cohorts]
     return data

@@ -37,7 +37,8 @@ class Clock:
     Parameters
     ----------
     seconds : float
-        Also the guard: so much CPU time ends it, should the machine be slower than reckoned. [s]
+        Also the guard: so much CPU time ends it, should the machine be slower than reckoned. What is left of that is
+        then what is left: each goal gets its share, and not the first of them all. [s]
     """
 
     def __init__(self, seconds: float) -> None:
@@ -49,7 +50,7 @@ class Clock:
         self._left -= seconds
 
     def left(self) -> float:
-        return self._left if time.process_time() < self._until else 0.0
+        return max(0.0, min(self._left, self._until - time.process_time()))
 
 
 @dataclass(slots=True)

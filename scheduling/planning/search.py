@@ -12,7 +12,7 @@ from .model import Floats, Model
 Mask = NDArray[np.bool_]
 
 #: Blocks that follow from the others, and are free in every piece.
-_SUMS = ("V", "T", "m", "S", "f", "t", "k")
+_SUMS = ("V", "T", "m", "d", "S", "f", "t", "k")
 
 
 def piece(model: Model, goal: Floats, v: Floats, free: Mask) -> tuple[Program, NDArray[np.int64]]:

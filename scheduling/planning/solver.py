@@ -74,7 +74,8 @@ def solve(
     problem : Problem
     goal : {"all", "served", "fair", "served_fair"}
         ``served``: most queens. ``fair`` and ``served_fair``: highest lowest share, then most queens. ``all``:
-        frozen and published kept, fairness with a little tolerance, most queens, then merit and age.
+        frozen and published kept, fairness with a little tolerance, most queens, then merit and age, then with a little
+        tolerance the sources' targets.
     cpu_seconds : float
         CPU time of this call. [s]
     seed : int

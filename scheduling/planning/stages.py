@@ -10,8 +10,10 @@ from .baseline import best_by_hand
 from .goals import (
     FLOOR_TOLERANCE,
     Goal,
+    balance_goal,
     fair_goal,
     hold_floor,
+    hold_merit,
     kept_goal,
     merit_goal,
     next_floor,
@@ -20,6 +22,7 @@ from .goals import (
 )
 from .highs import relaxed
 from .running import Search, improve, improve_by_pieces, solve_whole
+from .spreading import exchange_sources
 from .starting import broken_rows, counted_bound, made_feasible, nothing_to_place, relax_and_round
 
 #: Share of the time for merit and age in the full order of goals.
@@ -136,7 +139,7 @@ def _improve_above_floor(search: Search, fairest: bool) -> bool:
 
 
 def _all_goals(search: Search) -> bool:
-    """Keep what is published, be fair within the tolerance, serve most, then mate well."""
+    """Keep what is published, be fair within the tolerance, serve most, mate well, then spread over the sources."""
     model = search.model
     total = search.left()
     tolerance = 1 - FLOOR_TOLERANCE
@@ -151,5 +154,10 @@ def _all_goals(search: Search) -> bool:
     for name in ("S", "k"):
         model.low[blocks[name].slice] = np.rint(search.v[blocks[name].slice])
     if search.left() > 0:
-        improve(search, merit_goal(model), slack=0.0)
+        # With targets the time for merit is shared; nothing takes longer.
+        improve(search, merit_goal(model), until=search.left() / 2 if model.aims else 0.0, slack=0.0)
+    if model.aims and search.left() > 0:
+        hold_merit(model, search.v)
+        exchange_sources(search)
+        improve(search, balance_goal(model), slack=0.0)
     return proven

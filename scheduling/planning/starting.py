@@ -57,7 +57,7 @@ def relax_and_round(search: Search, point: Floats) -> Floats:
     """
     model = search.model
     goal = served_goal(model) if not model.published else kept_goal(model)
-    if _feasible(model, point):
+    if is_feasible(model, point):
         search.take(point)
     before = search.left()
     if not search.small:
@@ -109,7 +109,7 @@ def _supported_whole(search: Search, goal: Floats, point: Floats) -> Floats:
     model = search.model
     open_slot = point[model.blocks["z"].slice] > 0.5
     free = only_open(model, np.ones(model.columns, dtype=bool), open_slot)
-    if not _feasible(model, point) or int((free & model.integer).sum()) > _MOST_AT_ONCE:
+    if not is_feasible(model, point) or int((free & model.integer).sum()) > _MOST_AT_ONCE:
         return point
     seconds = min(_AT_ONCE_SECONDS, search.left() * _AT_ONCE_SHARE)
     better, answer = improved(
@@ -131,8 +131,7 @@ def _with_links(search: Search, relaxation: Relaxation, answer: Answer) -> Answe
         before = search.left()
         none, zero = np.full(rows.shape[0], -np.inf), np.zeros(rows.shape[0])
         relaxation.add_rows(rows, none, zero)
-        model.A = sparse.csc_matrix(sparse.vstack([model.A, rows]))
-        model.row_low, model.row_high = np.r_[model.row_low, none], np.r_[model.row_high, zero]
+        model.add_rows(rows, none, zero)
         tighter = search.worked(relaxation.solve(before * 0.3))
         if tighter.v is None:
             break
@@ -177,7 +176,7 @@ def _dive(search: Search, relaxation: Relaxation, v: Floats, goal: Floats, point
 
 def _better(search: Search, goal: Floats, point: Floats, other: Floats) -> Floats:
     model = search.model
-    fits, other_fits = _feasible(model, point), _feasible(model, other)
+    fits, other_fits = is_feasible(model, point), is_feasible(model, other)
     if (other_fits, goal @ other) <= (fits, goal @ point):
         return point
     if other_fits:
@@ -201,7 +200,7 @@ def _violated_links(model: Model, v: Floats, added: set[int]) -> sparse.csr_matr
     return sparse.csr_matrix((value, (row, col)), shape=(count, model.columns))
 
 
-def _feasible(model: Model, v: Floats) -> bool:
+def is_feasible(model: Model, v: Floats) -> bool:
     rows = model.A @ v
     return bool(
         (rows <= model.row_high + 1e-6).all() and (rows >= model.row_low - 1e-6).all() and (v >= model.low - 1e-6).all()
@@ -211,7 +210,7 @@ def _feasible(model: Model, v: Floats) -> bool:
 def made_feasible(search: Search, point: Floats) -> Floats:
     """Reach the rows that a start can miss: least number of sources and frozen placements."""
     model = search.model
-    if _feasible(model, point):
+    if is_feasible(model, point):
         return point
     missing = np.flatnonzero(model.A @ point < model.row_low - 1e-6)
     wanted = model.row_low[missing].copy()
@@ -231,7 +230,7 @@ def made_feasible(search: Search, point: Floats) -> Floats:
         search.worked(answer)
         choose.learn(arm, gain=float(goal @ point - before), proven=answer.proven)
     model.row_low[missing] = wanted
-    if _feasible(model, point):
+    if is_feasible(model, point):
         search.take(point)
     return point
 

@@ -5,19 +5,40 @@ The same lots are asked about with every look at a page, and they change seldom:
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
-from .ages import band_of, means_by_age, shares_by_age
-from .learning import LearnedShare, Tally, learned_lost_share, learned_of
-from .pooling import LearnedMean, LearnedVolume, Reading, learned_volumes, volume_rows, volume_start
+import numpy as np
+
+from .ages import BANDS, bands_of, means_by_age, shares_by_age
+from .learning import LearnedShare, Tallied, learned_lost_share, learned_of
+from .pooling import (
+    Ints,
+    LearnedMean,
+    LearnedVolume,
+    Readings,
+    learned_volumes,
+    places_of,
+    volume_rows,
+    volume_start,
+)
 
 #: Source (a pool is one more), session, drones that gave semen, drones lost in the hand, drones tried, volume read in
-#: tenths of a µl (None while the lot is still being filled: then the drones run ahead of the reading), days from the
-#: drones' emergence to the day they were tried (None where they are not known).
+#: tenths of a µl (None where none was read), days from the drones' emergence to the day they were tried (None where
+#: they are not known).
 LotRow = tuple[str, int, int, int, int, int | None, int | None]
+
+
+class LotRows(tuple[LotRow, ...]):
+    """Many rows that stay the same: their hash is reckoned once, not with each question about them."""
+
+    @cached_property
+    def _hash(self) -> int:
+        return super().__hash__()
+
+    def __hash__(self) -> int:
+        return self._hash
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,16 +84,17 @@ def taught(lots: tuple[LotRow, ...], sources: tuple[str, ...], start: Start) -> 
         Whose figures are wanted.
     start : Start
     """
-    tallies, readings = _tallies(lots), _readings(lots)
+    columns = _Columns.of(lots)
+    tallies, readings = columns.tallies(by_band=True), columns.readings()
     volumes = learned_volumes(readings, sources, prior_ul=start.ul, prior_cv=start.cv)
     by_age = _volumes_by_age(readings, sources, start.ul, start.cv)
     for name, ul in start.own_uls:
-        mine = [reading for reading in readings if reading.source == name]
+        mine = readings.of_source(name)
         volumes |= learned_volumes(mine, [name], prior_ul=ul, prior_cv=start.cv)
         by_age = {key: mean for key, mean in by_age.items() if key[0] != name}
         by_age |= _volumes_by_age(mine, [name], ul, start.cv)
     learned = learned_of(
-        _of_days(tallies),
+        columns.tallies(by_band=False),  # a day's luck is the same for drones of every age
         sources,
         prior_mean=start.share,
         prior_kappa=start.kappa,
@@ -80,45 +102,63 @@ def taught(lots: tuple[LotRow, ...], sources: tuple[str, ...], start: Start) -> 
     )
     return Taught(
         shares=learned.shares,
-        lost=learned_lost_share(sum(lot[3] for lot in lots), sum(lot[4] for lot in lots), prior=start.lost),
+        lost=learned_lost_share(int(columns.lost.sum()), int(columns.drones.sum()), prior=start.lost),
         volumes=volumes,
-        sessions=Counter(source for source, _session in {lot[:2] for lot in lots}),
-        shares_by_age=shares_by_age(
-            list(tallies.values()), learned, sources, prior_mean=start.share, prior_kappa=start.kappa
-        ),
+        sessions=columns.sessions(),
+        shares_by_age=shares_by_age(tallies, learned, sources, prior_mean=start.share, prior_kappa=start.kappa),
         volumes_by_age=by_age,
     )
 
 
-def _tallies(lots: tuple[LotRow, ...]) -> dict[tuple[str, int, int | None], Tally]:
-    """Drones that were not lost in the hand, by source, session and band of age."""
-    found: dict[tuple[str, int, int | None], Tally] = {}
-    for source, session, gave, lost, drones, _tenths, age in lots:
-        if drones > lost:
-            key = source, session, None if age is None else band_of(age)
-            before = found.get(key, Tally(source, 0, 0, age))
-            found[key] = Tally(source, before.usable + gave, before.tried + drones - lost, age)
-    return found
+@dataclass(frozen=True, eq=False, slots=True)
+class _Columns:
+    """The lots' rows in columns. ``session``: numbered from 0; ``tenths``, ``age``: -1 where they are not known."""
 
+    names: tuple[str, ...]
+    place: Ints
+    session: Ints
+    gave: Ints
+    lost: Ints
+    drones: Ints
+    tenths: Ints
+    age: Ints
 
-def _of_days(tallies: Mapping[tuple[str, int, int | None], Tally]) -> list[Tally]:
-    """One a source and session: a day's luck is the same for drones of every age."""
-    found: dict[tuple[str, int], Tally] = {}
-    for (source, session, _band), tally in tallies.items():
-        before = found.get((source, session), Tally(source, 0, 0))
-        found[source, session] = Tally(source, before.usable + tally.usable, before.tried + tally.tried)
-    return list(found.values())
+    @classmethod
+    def of(cls, lots: tuple[LotRow, ...]) -> _Columns:
+        names, place = places_of([lot[0] for lot in lots])
+        numbers = [
+            (session, gave, lost, drones, -1 if tenths is None else tenths, -1 if age is None else age)
+            for _source, session, gave, lost, drones, tenths, age in lots
+        ]
+        session, *others = np.array(numbers, dtype=np.int64).reshape(-1, 6).T
+        return cls(names, place, np.unique(session, return_inverse=True)[1], *others)
 
+    def tallies(self, *, by_band: bool) -> Tallied:
+        """Drones that were not lost in the hand, one tally a source and session, and band of age."""
+        tried = self.drones - self.lost
+        some = tried > 0
+        band = bands_of(self.age)[some] if by_band else np.full(some.sum(), -1)
+        bands = len(BANDS) + 1
+        keys = (self.place[some] * (self.session.max(initial=0) + 1) + self.session[some]) * bands + band + 1
+        _keys, first, group = np.unique(keys, return_index=True, return_inverse=True)
+        usable, counted = (np.bincount(group, drones[some], len(first)) for drones in (self.gave, tried))
+        age = np.where(band[first] < 0, -1, self.age[some][first])
+        return Tallied(self.names, self.place[some][first], usable.astype(np.int64), counted.astype(np.int64), age)
 
-def _readings(lots: tuple[LotRow, ...]) -> list[Reading]:
-    return [
-        Reading(source, tenths / 10, gave, age)
-        for source, _session, gave, _lost, _drones, tenths, age in lots
-        if gave and tenths is not None
-    ]
+    def readings(self) -> Readings:
+        read = (self.gave > 0) & (self.tenths >= 0)
+        names, place = np.unique(self.place[read], return_inverse=True)
+        known = tuple(self.names[i] for i in names)
+        return Readings(known, place, self.tenths[read] / 10, self.gave[read], self.age[read])
+
+    def sessions(self) -> dict[str, int]:
+        """In how many sessions drones of each source were tried."""
+        once = np.unique(self.place * (self.session.max(initial=0) + 1) + self.session, return_index=True)[1]
+        counted = np.bincount(self.place[once], minlength=len(self.names))
+        return {name: int(counted[i]) for i, name in enumerate(self.names)}
 
 
 def _volumes_by_age(
-    readings: list[Reading], sources: Iterable[str], ul: float, cv: float
+    readings: Readings, sources: Iterable[str], ul: float, cv: float
 ) -> dict[tuple[str, int], LearnedMean]:
     return means_by_age(volume_rows(readings, ul, cv), sources, **volume_start(ul))

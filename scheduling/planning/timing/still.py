@@ -1,7 +1,7 @@
 """“Can I still?”: what can be begun today for a wanted bench day, and by when each step must be."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -22,6 +22,7 @@ class Chance(StrEnum):
     TOO_LATE = "too_late"
 
 
+NAMED = 5  # batches, or combs, in the answer itself; all of them stand below it
 _RIPE = (DroneFit.RIPE, DroneFit.FADING)
 
 
@@ -201,10 +202,17 @@ def _line(answer: CanStill) -> Words:
     return _("%(first)s %(second)s", first=first, second=second)
 
 
+def _first_of(names: Sequence[str]) -> str | Words:
+    """A few names, and how many more there are: never one, which takes no more room itself."""
+    if len(names) <= NAMED + 1:
+        return ", ".join(names)
+    return _("%(names)s and %(n)s more", names=", ".join(names[:NAMED]), n=len(names) - NAMED)
+
+
 def _queens_line(answer: CanStill) -> Words:
     graft = answer.deadline("graft")
     if answer.suiting:
-        return _("Queens of the right age that day: %(batches)s.", batches=", ".join(answer.suiting))
+        return _("Queens of the right age that day: %(batches)s.", batches=_first_of(answer.suiting))
     if graft.chance is Chance.TOO_LATE:
         return _(
             "Too late to graft for %(day)s: the last day was %(last)s. From a graft today the first bench day is "
@@ -221,7 +229,7 @@ def _queens_line(answer: CanStill) -> Words:
 def _drones_line(answer: CanStill) -> Words:
     comb, from_comb = answer.deadline("insert_comb"), answer.first_day_from_comb
     if answer.ripe:
-        return _("Ripe drones that day: %(combs)s.", combs=", ".join(answer.ripe))
+        return _("Ripe drones that day: %(combs)s.", combs=_first_of(answer.ripe))
     if comb.chance is Chance.TOO_LATE:
         return _(
             "Too late for new drones: the last comb for %(day)s was %(last)s. Use stored semen or another source; "
