@@ -23,6 +23,7 @@ from scheduling.models import (
     FeedEntry,
     Heartbeat,
     HiveEntry,
+    LotMark,
     LotMovement,
     LotPart,
     Offer,
@@ -344,3 +345,9 @@ class FeedEntryAdmin(ReadOnlyAdmin):
     list_display = ["key", "feed", "sequence", "changed_at", "cancelled_at"]
     list_select_related = ["feed__person", "feed__bench"]
     search_fields = ["key", "feed__person__name"]
+
+
+@admin.register(LotMark)
+class LotMarkAdmin(ReadOnlyAdmin):
+    list_display = ["session_id", "mark"]
+    search_fields = ["session_id"]

@@ -230,10 +230,10 @@ class BatchEndpoint(Readable, Endpoint):
     @action(detail=True, methods=["get"])
     def calendar(self, request: Request, pk: int) -> Response:
         """Every step with its days, worked out from what was observed and the season's figures."""
-        batch = batches_with_facts(self.seen(self.viewer)).filter(pk=pk).first()
-        if batch is None:
+        found = batches_with_facts(self.seen(self.viewer).filter(pk=pk))
+        if not found:
             raise Http404
-        view = batch_view(batch, today=self.now.astimezone(zone_of_batch(batch)).date())
+        view = batch_view(found[0], today=self.now.astimezone(zone_of_batch(found[0])).date())
         steps = [
             {
                 "key": step.key,

@@ -15,6 +15,7 @@ from rest_framework.response import Response
 from accounts.access import Viewer, can_act_for, require
 from accounts.api import fields as f
 from accounts.api import filters
+from accounts.api.kept import shown_by
 from accounts.api.views import Endpoint, Facts, Readable
 from accounts.models import Scope
 from scheduling.api.batches import whose
@@ -31,7 +32,7 @@ from scheduling.models import (
     Season,
 )
 from scheduling.queries.batches import batches_seen_by
-from scheduling.queries.bookings import bookings_seen_by, offers_seen_by
+from scheduling.queries.bookings import bookings_seen_by, offers_seen_by, with_parts
 from scheduling.queries.sessions import sessions_seen_by
 from scheduling.queries.sources import sources_seen_by
 from scheduling.services.booking_widen import booking_widen
@@ -70,7 +71,8 @@ class BookingShown(f.Shown):
     @extend_schema_field(PlaceShown(many=True))
     def get_places(self, booking: Booking) -> Any:
         given = [place for place in booking.bench_places.all() if place.state != PlaceState.FREED]
-        return PlaceShown(sorted(given, key=lambda place: (place.session_id, place.position)), many=True).data
+        given.sort(key=lambda place: (place.session_id, place.position))
+        return [shown_by(PlaceShown, place, self.context) for place in given]
 
 
 def _batches(viewer: Viewer) -> QuerySet[QueenBatch]:
@@ -78,12 +80,21 @@ def _batches(viewer: Viewer) -> QuerySet[QueenBatch]:
 
 
 class BookingMade(f.Given):
-    batch = f.Thing(_batches, help_text="One of yours.")
+    batch = f.Thing(_batches, open_to_all=True, help_text="One of yours.")
     queens = f.Whole(min_value=1, max_value=500)
     sources = serializers.ListField(
-        child=f.Thing(sources_seen_by), allow_empty=False, max_length=40, help_text="Those you accept drones of."
+        child=f.Thing(sources_seen_by, open_to_all=True),
+        allow_empty=False,
+        max_length=40,
+        help_text="Those you accept drones of.",
     )
-    session = f.Thing(sessions_seen_by, required=False, allow_null=True, help_text="Without it: any day that fits.")
+    session = f.Thing(
+        sessions_seen_by,
+        open_to_all=True,
+        required=False,
+        allow_null=True,
+        help_text="Without it: any day that fits.",
+    )
     dose_ul = f.Volume(required=False, allow_null=True)
     mode = f.Choice(choices=BookingMode.choices, required=False)
     note = f.Text(max_length=300, required=False, allow_blank=True)
@@ -152,7 +163,7 @@ class BookingEndpoint(Readable, Endpoint):
             **self.facts,
             **given,
         )
-        return self.made(booking.pk)
+        return self.made(booking.pk, thing=with_parts(booking))
 
     @extend_schema(request=Widened, responses=BookingShown)
     @action(detail=True, methods=["post"])

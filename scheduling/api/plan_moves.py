@@ -43,7 +43,9 @@ def placements_seen_by(viewer: Viewer) -> QuerySet[Placement]:
 class Moved(f.Given):
     booking = f.Thing(bookings_seen_by)
     session = f.Thing(sessions_seen_by, help_text="An open bench day of the plan's season.")
-    source = f.Thing(sources_seen_by, help_text="One that the booking takes.")  # type: ignore[assignment]
+    source = f.Thing(  # type: ignore[assignment]
+        sources_seen_by, required=False, help_text="One that the booking takes. Left out: mixed semen."
+    )
     queens = f.Whole(min_value=1, max_value=500)
     taken_from = f.Thing(
         placements_seen_by, required=False, help_text="The placement they come from; else they had none."
@@ -73,7 +75,8 @@ class PlanMovesEndpoint(PlanEndpoint):
 
         def service(plan: Plan, given: Facts) -> None:
             for name in ("booking", "session", "source"):
-                _of_season(plan, name, given[name])
+                if name in given:
+                    _of_season(plan, name, given[name])
             _of_plan(plan, "taken_from", given.get("taken_from"), booking=given["booking"])
             plan_move(plan, **given, version=plan.version, **self.facts)
 

@@ -8,21 +8,18 @@ from scheduling.models import Plan
 from scheduling.queries.compare import plan_title
 
 
-class _PlanField(forms.ModelChoiceField):  # type: ignore[type-arg]
-    def label_from_instance(self, obj: Plan) -> str:
-        return plan_title(obj)
-
-
 class CompareForm(forms.Form):
     """Which two plans; in the address, so that the page can be kept and passed on."""
 
-    first = _PlanField(label=_("This plan"), queryset=Plan.objects.none(), empty_label=None)
-    second = _PlanField(label=_("Beside this one"), queryset=Plan.objects.none(), empty_label=None)
+    first = forms.ModelChoiceField(label=_("This plan"), queryset=Plan.objects.none(), empty_label=None)
+    second = forms.ModelChoiceField(label=_("Beside this one"), queryset=Plan.objects.none(), empty_label=None)
 
     def __init__(self, *args: Any, plans: QuerySet[Plan], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        choices = [(plan.pk, plan_title(plan)) for plan in plans]
         for field in self.fields.values():
             field.queryset = plans  # type: ignore[attr-defined]
+            field.choices = choices  # type: ignore[attr-defined]  # read once, not twice for each of the fields
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -1,12 +1,12 @@
 """Fields that several season forms share."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from accounts.models import Apiary, Member
-from breeding.forms.fields import DayField
+from accounts.forms.named import MEMBERS, NamedField
+from breeding.forms.fields import APIARIES, DayField
 
 __all__ = ["ApiaryField", "CountField", "DayField", "HourField", "MemberField"]
 
@@ -28,17 +28,13 @@ class HourField(CountField):
         super().__init__(**kwargs)
 
 
-if TYPE_CHECKING:
-    MemberChoice = forms.ModelChoiceField[Member]
-    ApiaryChoice = forms.ModelChoiceField[Apiary]
-else:
-    MemberChoice = ApiaryChoice = forms.ModelChoiceField
-
-
-class MemberField(MemberChoice):
+class MemberField(NamedField):
     """For whom it is entered."""
 
+    def __init__(self, *, queryset: Any, **kwargs: Any) -> None:
+        super().__init__(queryset, named=MEMBERS, **kwargs)
 
-class ApiaryField(ApiaryChoice):
-    def label_from_instance(self, obj: Apiary) -> str:
-        return obj.name
+
+class ApiaryField(NamedField):
+    def __init__(self, *, queryset: Any, **kwargs: Any) -> None:
+        super().__init__(queryset, named=APIARIES, **kwargs)

@@ -64,11 +64,18 @@ class MoveForm(forms.Form):
     queens = forms.IntegerField(label=_("How many queens"), min_value=1, max_value=500)
     version = forms.IntegerField(widget=forms.HiddenInput)
 
-    def __init__(self, *args: Any, season: Season, today: dt.date, sources: list[int], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, season: Season, today: dt.date, sources: list[int] | None, **kwargs: Any) -> None:
+        """`sources` : to choose from; None: they get mixed semen."""
         super().__init__(*args, **kwargs)
         self.fields["session"].queryset = BenchSession.objects.filter(  # type: ignore[attr-defined]
             season=season, state=SessionState.OPEN, day__gte=today, places__gt=0
         ).select_related("bench")
+        if sources is None:
+            del self.fields["source"]
+            self.fields["session"].help_text = _(
+                "They join the mixture of this request that is made there, take theirs along, or get one made for them."
+            )
+            return
         self.fields["source"].queryset = DroneSource.objects.filter(season=season, pk__in=sources)  # type: ignore[attr-defined]
 
 

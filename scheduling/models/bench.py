@@ -90,6 +90,21 @@ class LotPart(models.Model):
         return f"{self.lot}: {self.drones} of {self.source}"
 
 
+class LotMark(models.Model):
+    """Another number whenever something changes that a session's lots teach. The database itself writes it."""
+
+    session_id = models.BigIntegerField(primary_key=True, help_text="Of the bench session; 0: of all of them.")
+    mark = models.BigIntegerField(help_text="Another one after each change.")
+
+    class Meta:
+        ordering = ["session_id"]
+        verbose_name = "mark of a session's lots"
+        verbose_name_plural = "marks of sessions' lots"
+
+    def __str__(self) -> str:
+        return f"{self.session_id}: {self.mark}"
+
+
 class TipChange(models.Model):
     """A new or cleaned tip put into the holder, for semen of one lot. The lot's first tip stands in the lot."""
 

@@ -60,6 +60,11 @@ class Reminder(models.Model):
     told_at = models.DateTimeField(null=True, blank=True, help_text="When its deliveries were written.")
     ended_at = models.DateTimeField(null=True, blank=True)
     ended_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, related_name="+")
+    is_recorded = models.BooleanField(
+        default=False,
+        db_default=False,
+        help_text="Done because what it asks for was recorded: it comes back when that record is taken back.",
+    )
 
     class Meta:
         ordering = ["due_at", "pk"]

@@ -8,7 +8,9 @@ from zoneinfo import ZoneInfo
 from scheduling.models import BenchSession, DroneCall, Season, SessionState
 from scheduling.planning.bands import Band, alive_band, less, sum_bands
 from scheduling.queries.plans import plan_in_force
-from scheduling.queries.sources import CohortView, SourceView, source_views
+from scheduling.queries.season import settings_of
+from scheduling.queries.sources import CohortView, SourceView
+from scheduling.queries.sources_at_hand import offered_at_hand
 from scheduling.queries.supply import emerged_of
 from scheduling.queries.words import day_words
 
@@ -82,7 +84,7 @@ def balance_of(season: Season, *, now: dt.datetime) -> list[BalanceRow]:
     for call in DroneCall.objects.filter(plan=plan) if plan else []:
         called.setdefault(call.source_id, {})[call.session_id] = call.drones
     rows = []
-    for view in source_views(season.sources.filter(withdrawn_at=None), season=season, today=today):
+    for view in offered_at_hand(season, today=today, settings=settings_of(season)):
         calls = {pk: view.still_called(pk, drones) for pk, drones in called.get(view.source.pk, {}).items()}
         days, gone = [], 0
         for session in sessions:

@@ -1,16 +1,17 @@
 """Queen batches as a viewer may see them, with the calendar that follows from what was observed."""
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models import Case, Count, Exists, OuterRef, Prefetch, Q, QuerySet, Subquery, Sum, Value, When
+from django.db.models import Case, Count, Exists, Model, OuterRef, Q, QuerySet, Subquery, Sum, Value, When
 from django.db.models.functions import Coalesce
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
-from accounts.queries.often import asked_often
+from accounts.queries.often import asked_often, read_along_all
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
@@ -39,9 +40,10 @@ from scheduling.planning.timing import (
 from scheduling.queries.events import (
     AWAY,
     NO_PLACES,
-    events_before_bench,
     events_of_batch,
+    events_of_batches,
     events_of_queen,
+    gas_alone,
     held_places,
     zone_name_of_batch,
 )
@@ -49,6 +51,7 @@ from scheduling.queries.season import settings_of
 
 NOT_ASKED_ANY_MORE = [BookingState.NOT_SENT, BookingState.WITHDRAWN, BookingState.LAPSED]
 GRAFT = "graft"
+ON_CARDS = ("apiary", "member", "mother")
 
 
 def batches_seen_by(viewer: Viewer) -> QuerySet[QueenBatch]:
@@ -56,26 +59,66 @@ def batches_seen_by(viewer: Viewer) -> QuerySet[QueenBatch]:
     return QueenBatch.objects.filter(season__cooperative=viewer.cooperative)
 
 
-def batches_with_facts(batches: QuerySet[QueenBatch]) -> QuerySet[QueenBatch]:
+def batches_with_facts(batches: QuerySet[QueenBatch]) -> list[QueenBatch]:
     """With all that `events_of_batch` and the cards need, in a fixed number of queries."""
-    return batches.select_related("season__cooperative", "apiary", "member", "mother").prefetch_related(
-        Prefetch("batch_queens", BatchQueen.objects.select_related("queen").order_by("number")),
-        Prefetch("batch_queens__doses", Dose.objects.filter(undone_at__isnull=True)),
-        Prefetch("batch_queens__co2_treatments", _gas_alone()),
-        Prefetch("batch_queens__checks", QueenCheck.objects.filter(replaced_by__isnull=True)),
-        Prefetch("bookings", Booking.objects.select_related("wished_session__bench").order_by("asked_at", "pk")),
-        Prefetch("bookings__accepted", BookingSource.objects.select_related("source")),
-        Prefetch(
-            "bookings__bench_places",
-            BenchPlace.objects.exclude(state__in=NO_PLACES)
-            .select_related("session__bench", "source", "pool")
-            .order_by("session__day", "position"),
-        ),
-    )
+    return with_facts(list(batches.select_related("season__cooperative", *ON_CARDS)))
 
 
-def _gas_alone() -> QuerySet[Co2Treatment]:
-    return Co2Treatment.objects.filter(undone_at__isnull=True, ended_at__isnull=False, with_insemination=False)
+def with_facts(batches: list[QueenBatch]) -> list[QueenBatch]:
+    """The same batches with their queens, what was done to these, their requests and places at hand, to be shown."""
+    queens = _queens_on_cards(_keys(batches))
+    read_along_all(batches, "batch_queens", queens)
+    of_queens = _keys(queens)
+    read_along_all(queens, "doses", _doses_on_cards(of_queens))
+    read_along_all(queens, "co2_treatments", _gas_on_cards(of_queens))
+    read_along_all(queens, "checks", _checks_on_cards(of_queens))
+    bookings = _bookings_on_cards(_keys(batches))
+    read_along_all(batches, "bookings", bookings)
+    of_bookings = _keys(bookings)
+    read_along_all(bookings, "accepted", _accepted_on_cards(of_bookings))
+    read_along_all(bookings, "bench_places", _places_on_cards(of_bookings))
+    return batches
+
+
+def _keys(rows: Sequence[Model]) -> tuple[int, ...]:
+    return tuple(row.pk for row in rows)
+
+
+@asked_often
+def _queens_on_cards(batches: tuple[int, ...]) -> QuerySet[BatchQueen, BatchQueen]:
+    return BatchQueen.objects.filter(batch__in=batches).select_related("queen").order_by("number")
+
+
+@asked_often
+def _doses_on_cards(queens: tuple[int, ...]) -> QuerySet[Dose, Dose]:
+    return Dose.objects.filter(batch_queen__in=queens, undone_at__isnull=True)
+
+
+@asked_often
+def _gas_on_cards(queens: tuple[int, ...]) -> QuerySet[Co2Treatment, Co2Treatment]:
+    return gas_alone().filter(batch_queen__in=queens)
+
+
+@asked_often
+def _checks_on_cards(queens: tuple[int, ...]) -> QuerySet[QueenCheck, QueenCheck]:
+    return QueenCheck.objects.filter(batch_queen__in=queens, replaced_by__isnull=True)
+
+
+@asked_often
+def _bookings_on_cards(batches: tuple[int, ...]) -> QuerySet[Booking, Booking]:
+    asked = Booking.objects.filter(batch__in=batches)
+    return asked.select_related("wished_session__bench").order_by("asked_at", "pk")
+
+
+@asked_often
+def _accepted_on_cards(bookings: tuple[int, ...]) -> QuerySet[BookingSource, BookingSource]:
+    return BookingSource.objects.filter(booking__in=bookings).select_related("source")
+
+
+@asked_often
+def _places_on_cards(bookings: tuple[int, ...]) -> QuerySet[BenchPlace, BenchPlace]:
+    held = BenchPlace.objects.filter(booking__in=bookings).exclude(state__in=NO_PLACES)
+    return held.select_related("session__bench", "source", "pool").order_by("session__day", "position")
 
 
 def zone_of_batch(batch: QueenBatch) -> ZoneInfo:
@@ -199,7 +242,10 @@ def batch_views(
 ) -> list[BatchView]:
     """Views of batches of one season, its figures read once."""
     settings = settings or settings_of(season)
-    return [batch_view(batch, today=today, settings=settings) for batch in batches_with_facts(batches)]
+    rows = with_facts(list(batches.select_related(*ON_CARDS)))
+    for batch in rows:
+        batch.season = season  # read once, not with every row
+    return [batch_view(batch, today=today, settings=settings) for batch in rows]
 
 
 def batch_calendars(
@@ -207,36 +253,17 @@ def batch_calendars(
 ) -> list[BatchView]:
     """Views that know what follows from the events, of many batches of one season; cards need `batch_views`."""
     settings = settings or settings_of(season)
-    at_bench = Q(doses__undone_at__isnull=True, doses__isnull=False) | Exists(
-        _gas_alone().filter(batch_queen=OuterRef("pk"))
-    )
-    gone_on = BatchQueen.objects.filter(at_bench, batch__in=batches.order_by()).values_list("batch", flat=True)
-    treated = set(gone_on.order_by().distinct())
-    events = {batch.pk: events_of_batch(batch) for batch in batches_with_facts(batches.filter(pk__in=treated))}
     rows = list(batches.select_related("apiary"))
-    untreated = [batch for batch in rows if batch.pk not in treated]
     for batch in rows:
         batch.season = season  # read once, not with every row
-    events |= events_before_bench(untreated)
+    events = events_of_batches(rows)
     return [BatchView(batch, events[batch.pk], settings, today) for batch in rows]
 
 
 def batch_dates(batch: QueenBatch, *, today: dt.date, settings: Settings | None = None) -> BatchView:
     """View of one batch that knows what follows from its events; its card needs `batch_view`."""
     settings = settings or settings_of(batch.season)
-    if _treated(batch.pk):
-        events = events_of_batch(batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get())
-    else:
-        events = events_before_bench([batch])[batch.pk]
-    return BatchView(batch, events, settings, today)
-
-
-@asked_often
-def _treated(batch: int) -> QuerySet[BatchQueen, tuple[int]]:
-    """One of its queens who had a dose, or gas."""
-    dosed = Exists(Dose.objects.filter(batch_queen=OuterRef("pk"), undone_at__isnull=True))
-    gassed = Exists(_gas_alone().filter(batch_queen=OuterRef("pk")))
-    return BatchQueen.objects.filter(dosed | gassed, batch=batch).order_by().values_list("pk")[:1]
+    return BatchView(batch, events_of_batches([batch])[batch.pk], settings, today)
 
 
 def batches_to_book(batches: QuerySet[QueenBatch], *, first: int | None = None) -> QuerySet[QueenBatch]:
@@ -282,10 +309,16 @@ def queens_left(batch: QueenBatch) -> tuple[int, int]:
     if batch.virgins_emerged is None:
         whole = batch.cells_started if batch.cells_started is not None else batch.cells_grafted or 0
     else:
-        given = Exists(Dose.objects.filter(batch_queen=OuterRef("pk"), undone_at__isnull=True))
-        # Queens lost after insemination used up their booking; the rest of the lost were never to be booked.
-        whole = BatchQueen.objects.filter(batch=batch).filter(~Q(state__in=AWAY) | given).count()
+        whole = len(_queens_there(batch.pk))
     return whole, sum(queens for (queens,) in _queens_booked(batch.pk))
+
+
+@asked_often
+def _queens_there(batch: int) -> QuerySet[BatchQueen, tuple[int]]:
+    """Queens lost after insemination used up their booking; the rest of the lost were never to be booked."""
+    given = Exists(Dose.objects.filter(batch_queen=OuterRef("pk"), undone_at__isnull=True))
+    there = BatchQueen.objects.filter(~Q(state__in=AWAY) | given, batch=batch)
+    return there.order_by().values_list("pk")
 
 
 @asked_often
@@ -295,8 +328,8 @@ def _queens_booked(batch: int) -> QuerySet[Booking, tuple[int]]:
 
 def history_of_batch(batch: QueenBatch) -> QuerySet[AuditEntry]:
     """All that happened to the batch, its queens and its bookings, newest first."""
-    queens = list(batch.batch_queens.values_list("pk", flat=True))
-    bookings = list(batch.bookings.values_list("pk", flat=True))
+    queens = [queen.pk for queen in batch.batch_queens.all()]
+    bookings = [booking.pk for booking in batch.bookings.all()]
     return AuditEntry.objects.filter(
         Q(subject_type="scheduling.queenbatch", subject_id=batch.pk)
         | Q(subject_type="scheduling.batchqueen", subject_id__in=queens)

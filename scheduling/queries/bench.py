@@ -4,9 +4,10 @@ import datetime as dt
 from dataclasses import dataclass
 from functools import cached_property
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from accounts.access import Viewer
+from accounts.queries.rows import rows_of
 from scheduling.models import (
     BatchQueen,
     BenchPlace,
@@ -29,7 +30,7 @@ from scheduling.queries.bench_rules import first_co2_counts_from, planned_source
 from scheduling.queries.lots import LotView, lot_views
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_seen_by
-from scheduling.queries.sources import source_view
+from scheduling.queries.sources_at_hand import source_view
 from scheduling.queries.words import and_words
 
 SESSIONS_AT_BENCH = [SessionState.OPEN, SessionState.RUNNING, SessionState.CLOSED]
@@ -212,8 +213,8 @@ def bench_page(session: BenchSession, *, place: int | None = None, now: dt.datet
         .prefetch_related(
             "booking__accepted__source",
             "pool__parts__source",
-            Prefetch("batch_queen__doses", Dose.objects.filter(undone_at__isnull=True, session=session)),
-            Prefetch("batch_queen__co2_treatments", Co2Treatment.objects.filter(undone_at__isnull=True)),
+            rows_of("batch_queen__doses", Dose.objects.filter(undone_at__isnull=True, session=session)),
+            rows_of("batch_queen__co2_treatments", Co2Treatment.objects.filter(undone_at__isnull=True)),
         )
         .order_by("position")
     )

@@ -2,12 +2,16 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 from django.core.paginator import Page, Paginator
+from django.db.models import QuerySet, prefetch_related_objects
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
+from accounts.queries.often import asked_often
 from scheduling.models import (
     BenchPlace,
     BenchSession,
@@ -22,21 +26,46 @@ from scheduling.models import (
 from scheduling.planning.plan import Plan as PurePlan
 from scheduling.planning.plan import Reason, reason_to_json
 from scheduling.planning.problem import Problem
-from scheduling.planning.reasons import explained
-from scheduling.queries.plan_rows import bare_placements, first_day_of, placements_of, pure_plan, worth_permille
+from scheduling.queries.plan_rows import Placed, first_day_of, placed_rows, pure_plan, with_neighbours, worth_permille
 from scheduling.queries.plan_words import Names, ShownWay, names_of_results, reason_words, way_shown
-from scheduling.queries.problem import facts_mark
+from scheduling.queries.worked_out import reasons_of
 
-DAYS_SHOWN = 14  # bench days on one page, about three weeks of a busy season
+DAYS_SHOWN = 10  # bench days on one page, about two weeks of a busy season: a phone draws what it gets
 CARDS_SHOWN = 24  # bookings without a place on one page
 MOST_SHOWN = 3  # reasons, and ways out, beside one card
 
 
 @dataclass
 class BoardCard:
+    """A page has a hundred of them: their words are made here, which takes less than in a template."""
+
     placement: Placement
     drones: int
     sources: list[DroneSource]
+    move_url: str = ""  # of a sketch: the view knows addresses
+    fits_url: str = ""
+    out_url: str = ""
+
+    @property
+    def queens_words(self) -> str:
+        return _queens_words(self.placement.queens, self.placement.booking)
+
+    @property
+    def pick_words(self) -> str:
+        return _pick_words(self.placement.booking)
+
+    @property
+    def drones_words(self) -> str:
+        return ngettext("%(n)s drone", "%(n)s drones", self.drones) % {"n": self.drones}
+
+
+def _queens_words(queens: int, booking: Booking) -> str:
+    words = ngettext("%(n)s queen · %(member)s", "%(n)s queens · %(member)s", queens)
+    return words % {"n": queens, "member": booking.member}
+
+
+def _pick_words(booking: Booking) -> str:
+    return _("Pick up %(batch)s") % {"batch": booking.batch}
 
 
 @dataclass
@@ -64,6 +93,14 @@ class LeftOver:
     queens: int
     reasons: list[str]
     ways: list[ShownWay]
+
+    @property
+    def queens_words(self) -> str:
+        return _queens_words(self.queens, self.booking)
+
+    @property
+    def pick_words(self) -> str:
+        return _pick_words(self.booking)
 
 
 @dataclass
@@ -138,7 +175,7 @@ def board_of(
     paged = Paginator(sessions, DAYS_SHOWN)
     before = sum(session.day < day for session in sessions) if day else 0
     shown = paged.get_page(min(before, len(sessions) - 1) // DAYS_SHOWN + 1 if day else days)
-    placements = _bare(plan, first)
+    placed = _placed(plan, first)
     columns = {session.pk: BoardSession(session) for session in shown}
     volumes: dict[tuple[int, int], float] = defaultdict(float)
     for placement in _placements(plan, columns):
@@ -149,14 +186,14 @@ def board_of(
         day_of = placement.session.day
         drones = sum(reserve_drones(problem, source.pk, share * volume, day_of) for source, share in parts)
         columns[placement.session_id].cards.append(BoardCard(placement, drones, [source for source, _ in parts]))
-    without = _without_place(placements, problem)
+    without = _without_place(placed, problem)
     rest_page = Paginator(without, CARDS_SHOWN).get_page(rest)
     then = names_of_results(plan, problem) if plan is not None else None
     return Board(
         plan=plan,
         problem=problem,
         sessions=list(columns.values()),
-        left_over=_left_over(plan, dict(rest_page), placements, problem, then),
+        left_over=_left_over(plan, dict(rest_page), placed, problem, then),
         sources=_source_rows(season, list(shown), volumes, problem),
         days=shown,
         rest=rest_page,
@@ -174,30 +211,36 @@ def sessions_of_board(season: Season, first: dt.date) -> list[BenchSession]:
     )
 
 
-def _bare(plan: Plan | None, first: dt.date) -> list[Placement]:
+def _placed(plan: Plan | None, first: dt.date) -> list[Placed]:
     """All that the plan places from that day on: for counting and for the reasons."""
-    return [] if plan is None else list(bare_placements(plan.placements.filter(session__day__gte=first)))
+    return [] if plan is None else [row for row in placed_rows(plan.pk) if row.day >= first]
 
 
 def _placements(plan: Plan | None, sessions: Collection[int]) -> list[Placement]:
     """With all that the cards of these sessions show."""
     if plan is None:
         return []
-    rows = placements_of(plan).filter(session__in=sessions).prefetch_related("pool__parts__source")
+    rows = _shown(plan.pk, tuple(sessions))
+    prefetch_related_objects([row for row in rows if row.pool is not None], "pool__parts__source")
     return sorted(rows, key=lambda row: (row.session.day, row.source.letter if row.source else "", row.pk))
 
 
-def _without_place(placements: list[Placement], problem: Problem) -> list[tuple[int, int]]:
+@asked_often
+def _shown(plan: int, sessions: tuple[int, ...]) -> QuerySet[Placement]:
+    return with_neighbours(Placement.objects.filter(plan=plan, session__in=sessions))
+
+
+def _without_place(rows: list[Placed], problem: Problem) -> list[tuple[int, int]]:
     """Bookings with queens that have no place, and how many those are, in the order of the problem: as they asked."""
     placed: dict[int, int] = defaultdict(int)
-    for placement in placements:
-        placed[placement.booking_id] += placement.queens
+    for row in rows:
+        placed[row.booking_id] += row.queens
     asked = ((int(booking.id), booking.queens) for booking in problem.bookings)
     return [(pk, queens - placed[pk]) for pk, queens in asked if queens > placed[pk]]
 
 
 def _left_over(
-    plan: Plan | None, without: dict[int, int], placements: list[Placement], problem: Problem, then: Names | None
+    plan: Plan | None, without: dict[int, int], placed: list[Placed], problem: Problem, then: Names | None
 ) -> list[LeftOver]:
     """Why they have no place, from the facts of now; what would help, as it was worked out with the plan.
 
@@ -205,7 +248,7 @@ def _left_over(
     """
     if not without:
         return []
-    reasons = _reasons_now(plan, placements, problem)
+    reasons = _reasons_now(plan, placed, problem)
     ways = (
         dict(Unserved.objects.filter(plan=plan, booking__in=without).values_list("booking_id", "ways")) if plan else {}
     )
@@ -222,28 +265,10 @@ def _left_over(
     ]
 
 
-@dataclass(frozen=True)
-class _Question:
-    """What the reasons follow from: all facts, by their mark, and the plan. Another question has another mark."""
-
-    mark: str
-    plan: PurePlan
-    problem: Problem = field(compare=False)
-
-    def __hash__(self) -> int:
-        return hash((self.mark, self.plan.assign, self.plan.pools))
-
-
-@lru_cache(maxsize=8)  # a board is looked at many times between two changes of its facts
-def _explained(question: _Question) -> Mapping[int, tuple[Reason, ...]]:
-    return {int(entry.booking): entry.reasons for entry in explained(question.problem, question.plan)}
-
-
-def _reasons_now(plan: Plan | None, placements: list[Placement], problem: Problem) -> dict[int, tuple[Reason, ...]]:
+def _reasons_now(plan: Plan | None, placed: list[Placed], problem: Problem) -> dict[int, tuple[Reason, ...]]:
     """Without a plan only what no plan could change is a reason."""
-    in_order = sorted(placements, key=lambda row: (row.session.day, row.session_id, row.pk))
-    pure = pure_plan(plan, problem, in_order) if plan is not None else PurePlan(problem.name)
-    found = _explained(_Question(facts_mark(problem, but=()), pure, problem))
+    pure = pure_plan(plan, problem, placed) if plan is not None else PurePlan(problem.name)
+    found = reasons_of(problem, pure)
     return {
         booking: tuple(reason for reason in reasons if plan is not None or reason.gain is None)
         for booking, reasons in found.items()

@@ -4,12 +4,14 @@ import datetime as dt
 from dataclasses import dataclass
 from functools import cached_property
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
+from accounts.queries.often import asked_often, read_along
+from accounts.queries.rows import rows_of
 from scheduling.models import (
     BenchPlace,
     BenchSession,
@@ -43,14 +45,29 @@ def bookings_with_facts(bookings: QuerySet[Booking]) -> QuerySet[Booking]:
     return bookings.select_related(
         "batch__season__cooperative", "batch__mother", "member", "wished_session__bench", "season__cooperative"
     ).prefetch_related(
-        Prefetch("accepted", BookingSource.objects.select_related("source")),
-        Prefetch(
+        rows_of("accepted", BookingSource.objects.select_related("source")),
+        rows_of(
             "bench_places",
             BenchPlace.objects.exclude(state__in=[PlaceState.FREED, PlaceState.OFFERED])
             .select_related("session__bench", "source", "batch_queen__queen")
             .order_by("session__day", "position"),
         ),
     )
+
+
+def with_parts(booking: Booking) -> Booking:
+    """The booking with its accepted sources and its places, as if they had been prefetched."""
+    return read_along(booking, accepted=_accepted_by(booking.pk), bench_places=_places_of(booking.pk))
+
+
+@asked_often
+def _accepted_by(booking: int) -> QuerySet[BookingSource, BookingSource]:
+    return BookingSource.objects.filter(booking=booking).order_by("pk")
+
+
+@asked_often
+def _places_of(booking: int) -> QuerySet[BenchPlace, BenchPlace]:
+    return BenchPlace.objects.filter(booking=booking)
 
 
 def is_ended(booking: Booking) -> bool:

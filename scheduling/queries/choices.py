@@ -253,7 +253,11 @@ def _not_ripe_that_day(choices: Sequence[SourceChoice], session: BenchSession) -
 def _fits_words(session: BenchSession, free: int, ages: tuple[int, int]) -> str:
     youngest, oldest = ages
     age = f"{youngest}–{oldest}" if youngest != oldest else str(oldest)
-    return _("%(free)d of %(places)d places free, drones enough. Queens %(age)s days old.") % {
+    return ngettext(
+        "%(free)d of %(places)d places free, drones enough. Queens %(age)s day old.",
+        "%(free)d of %(places)d places free, drones enough. Queens %(age)s days old.",
+        oldest,
+    ) % {
         "free": free,
         "places": session.places,
         "age": age,

@@ -9,8 +9,7 @@ from django.utils.translation import ngettext
 
 from accounts.models import Member
 from scheduling.models import DroneSource, Plan, PlanState, Season
-from scheduling.planning.checker import check
-from scheduling.planning.measures import Measures, measures_of, moved_queens
+from scheduling.planning.measures import Measures, moved_queens
 from scheduling.planning.plan import Plan as PurePlan
 from scheduling.planning.problem import Placement, Problem
 from scheduling.queries.kinship import SeasonKinship, season_kinship
@@ -18,6 +17,7 @@ from scheduling.queries.plan_rows import pure_plan
 from scheduling.queries.plan_words import Names, violation_words
 from scheduling.queries.plans import IN_FORCE, SKETCHES, bare_plans, plan_in_force, plan_latest_sketch
 from scheduling.queries.repair import told_plan
+from scheduling.queries.worked_out import broken_rules, measures
 
 
 @dataclass(frozen=True)
@@ -160,8 +160,22 @@ def plan_title(plan: Plan) -> str:
         "state": PlanState(plan.state).label,
     }
     if plan.state in IN_FORCE:
-        return _("%(plan)s, in force, %(served)s of %(requested)s queens") % about
-    return _("%(plan)s, %(state)s, %(served)s of %(requested)s queens") % about
+        return (
+            ngettext(
+                "%(plan)s, in force, %(served)s of %(requested)s queen",
+                "%(plan)s, in force, %(served)s of %(requested)s queens",
+                about["requested"],
+            )
+            % about
+        )
+    return (
+        ngettext(
+            "%(plan)s, %(state)s, %(served)s of %(requested)s queen",
+            "%(plan)s, %(state)s, %(served)s of %(requested)s queens",
+            about["requested"],
+        )
+        % about
+    )
 
 
 def comparison(season: Season, first: Plan, second: Plan, problem: Problem) -> Comparison:
@@ -183,20 +197,22 @@ def comparison(season: Season, first: Plan, second: Plan, problem: Problem) -> C
 
 
 def _side(
-    plan: Plan, problem: Problem, told: PurePlan | None, kinship: SeasonKinship | None, names: Names
+    plan: Plan,
+    problem: Problem,
+    told: PurePlan | None,
+    kinship: SeasonKinship | None,
+    names: Names,
 ) -> ComparedPlan:
     pure = pure_plan(plan, problem)
-    measures = measures_of(problem, pure)
     bound = plan.result.get("bound_served")
-    violations = check(problem, pure)
     return ComparedPlan(
         plan=plan,
         pure=pure,
-        measures=measures,
+        measures=measures(problem, pure),
         bound=bound,
         gap_percent=100 * float(plan.result["gap"]) if "gap" in plan.result else None,
         moved=moved_queens(told.assign, pure.assign) if told is not None else None,
-        broken=[str(violation_words(violation, problem, names)) for violation in violations],
+        broken=[str(violation_words(violation, problem, names)) for violation in broken_rules(problem, pure)],
         kinship=kinship,
     )
 

@@ -8,9 +8,22 @@ import datetime as dt
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from scheduling.models import BatchQueen, BenchPlace, BenchState, Co2Treatment, Dose, Finding, PlaceState, QueenBatch
+from django.db.models import Exists, OuterRef, QuerySet
+
+from accounts.queries.often import asked_often
+from scheduling.models import (
+    BatchQueen,
+    BenchPlace,
+    BenchState,
+    Co2Treatment,
+    Dose,
+    Finding,
+    PlaceState,
+    QueenBatch,
+    QueenCheck,
+)
 from scheduling.planning.timing import BatchEvents, Co2Way, Emergence, local_day
 
 NO_PLACES = [PlaceState.FREED, PlaceState.OFFERED]
@@ -29,15 +42,63 @@ def held_places(batch: QueenBatch) -> list[BenchPlace]:
     return [place for booking in batch.bookings.all() for place in booking.bench_places.all()]
 
 
+class _Queen(NamedTuple):
+    """What a calendar asks of one queen. `gas`: ends of her treatments besides those on the hook, in their order."""
+
+    state: str
+    confirmed_on: dt.date | None
+    emerged_on: dt.date | None
+    doses: tuple[dt.datetime, ...] = ()
+    gas: tuple[dt.datetime, ...] = ()
+    checks: tuple[tuple[dt.date, str], ...] = ()
+
+    @property
+    def eggs(self) -> list[dt.date]:
+        """Days on which somebody who looked at her found eggs or brood."""
+        return [day for day, finding in self.checks if finding in EGGS_OR_BROOD]
+
+
+class _Place(NamedTuple):
+    state: str
+    co2_before: bool
+    starts_at: dt.datetime
+    day: dt.date
+
+
 def events_of_batch(batch: QueenBatch) -> BatchEvents:
     """What is on record of a batch, as the calendar takes it. Cheap on rows of `batches_with_facts`."""
-    queens = list(batch.batch_queens.all())
-    there = there_or_all(queens)
-    dosed = [queen for queen in there if _doses(queen)] or [queen for queen in queens if _doses(queen)]
-    shared = _shared(batch, there, held_places(batch))
+    return _events(batch, _queens_in(batch), [_place_in(place) for place in held_places(batch)])
+
+
+def events_of_batches(batches: Sequence[QueenBatch]) -> dict[int, BatchEvents]:
+    """As `events_of_batch`, of many batches by their keys: two questions, five where a queen is treated."""
+    pks = tuple(batch.pk for batch in batches)
+    rows = _queens_of(pks)
+    treated = tuple(pk for _batch, pk, *_her, is_treated in rows if is_treated)
+    begun = {batch_pk for batch_pk, *_her, is_treated in rows if is_treated}
+    # A look at any queen of a batch may be where the batch's own day of eggs comes from.
+    looked_at = tuple(pk for batch_pk, pk, *_her in rows if batch_pk in begun)
+    doses, gas, checks = _by_queen(_doses_to(treated)), _by_queen(_gas_for(treated)), _by_queen(_checks_of(looked_at))
+    queens: dict[int, list[_Queen]] = defaultdict(list)
+    for batch_pk, pk, state, confirmed_on, emerged_on, is_treated in rows:
+        given, gassed = (tuple(at for (at,) in of[pk]) if is_treated else () for of in (doses, gas))
+        seen = tuple((day, finding) for day, finding in checks[pk]) if batch_pk in begun else ()
+        queens[batch_pk].append(_Queen(state, confirmed_on, emerged_on, given, gassed, seen))
+    places: dict[int, list[_Place]] = defaultdict(list)
+    for batch_pk, *place in _held_by(pks):
+        places[batch_pk].append(_Place(*place))
+    return {batch.pk: _events(batch, queens[batch.pk], places[batch.pk]) for batch in batches}
+
+
+def _events(batch: QueenBatch, queens: Sequence[_Queen], places: Sequence[_Place]) -> BatchEvents:
+    # Queens that are still there stand for their batch, and all of them when none is.
+    there = [queen for queen in queens if queen.state not in AWAY] or queens
+    dosed = [queen for queen in there if queen.doses] or [queen for queen in queens if queen.doses]
+    shared = _shared(batch, there, places)
     if not dosed:
         return shared
-    behind = furthest_behind(_her_record(batch, queen) for queen in dosed)
+    eggs_on = _eggs_of_all(batch, queens)
+    behind = furthest_behind(_her_record(batch, queen, eggs_on) for queen in dosed)
     return replace(
         shared,
         co2_at=behind.co2_at,
@@ -47,19 +108,15 @@ def events_of_batch(batch: QueenBatch) -> BatchEvents:
     )
 
 
-def there_or_all(queens: Sequence[BatchQueen]) -> list[BatchQueen]:
-    """Queens that stand for their batch: those that are still there, and all of them when none is."""
-    return [queen for queen in queens if queen.state not in AWAY] or list(queens)
-
-
 def events_of_queen(queen: BatchQueen, *, batch: QueenBatch) -> BatchEvents:
     """What is on record of one queen: her own emergence, place, gas, doses, eggs and brood.
 
     `batch` : a row of `batches_with_facts` that holds her, so that nothing is read anew.
     """
     places = [place for place in held_places(batch) if place.batch_queen_id == queen.pk]
-    shared = _shared(batch, [queen], places)
-    her = _her_record(batch, queen)
+    she = _queen_in(queen)
+    shared = _shared(batch, [she], [_place_in(place) for place in places])
+    her = _her_record(batch, she, _eggs_of_all(batch, _queens_in(batch)))
     doses = her.doses_at
     coming = [place for place in places if place.state == PlaceState.HELD]
     return replace(
@@ -105,11 +162,12 @@ def events_after_sessions(batch: QueenBatch, events: BatchEvents) -> list[AfterS
         hers = _doses(queen)
         if hers and queen.state not in AWAY:
             queens[hers[0].session_id].append(queen)
+    eggs_on = _eggs_of_all(batch, _queens_in(batch))
     found = []
     for session_id, members in sorted(queens.items()):
         behind = furthest_behind(
             replace(record, doses_at=(ends[session_id], *record.doses_at[1:]))
-            for record in (_her_record(batch, queen) for queen in members)
+            for record in (_her_record(batch, _queen_in(queen), eggs_on) for queen in members)
         )
         of_session = replace(
             events,
@@ -136,41 +194,18 @@ def furthest_behind(records: Iterable[BatchEvents]) -> BatchEvents:
     )
 
 
-def _shared(batch: QueenBatch, queens: Sequence[BatchQueen], places: Sequence[BenchPlace]) -> BatchEvents:
+def _shared(batch: QueenBatch, queens: Sequence[_Queen], places: Sequence[_Place]) -> BatchEvents:
     """All but what happened at the bench and after it to single queens."""
-    treated = [_alone(queen) for queen in queens]
-    # Treatments follow each other on one queen, not along the batch: the queen with the fewest stands for all.
-    co2_at = min((times for times in treated if times), key=len, default=[])
-    return _together(
-        batch,
-        emergences_of(batch, queens),
-        [queen.excluder_confirmed_on for queen in queens],
-        [_Place(place.state, place.co2_before, place.session.starts_at, place.session.day) for place in places],
-        co2_at,
-    )
-
-
-class _Place(NamedTuple):
-    state: str
-    co2_before: bool
-    starts_at: dt.datetime
-    day: dt.date
-
-
-def _together(
-    batch: QueenBatch,
-    emergences: tuple[Emergence, ...],
-    confirmed: Sequence[dt.date | None],
-    places: Sequence[_Place],
-    co2_at: Sequence[dt.datetime],
-) -> BatchEvents:
     standing = [place for place in places if place.state != PlaceState.NOT_USED]
     first = min(standing, key=lambda place: place.starts_at, default=None)
     sides = {place.co2_before for place in standing if place.state == PlaceState.HELD}
+    confirmed = [queen.confirmed_on for queen in queens]
     all_confirmed = max((day for day in confirmed if day), default=None) if all(confirmed) else None
+    # Treatments follow each other on one queen, not along the batch: the queen with the fewest stands for all.
+    co2_at = min((queen.gas for queen in queens if queen.gas), key=len, default=())
     return replace(
         recorded_of_batch(batch),
-        emergences=emergences,
+        emergences=_emergences(batch, queens),
         excluder_on=batch.excluder_on or all_confirmed,
         bench_on=first.day if first else None,
         bench_at=first.starts_at if first else None,
@@ -179,29 +214,49 @@ def _together(
     )
 
 
-def events_before_bench(batches: Sequence[QueenBatch]) -> dict[int, BatchEvents]:
-    """As `events_of_batch`, of many batches at once of which no queen had a dose or gas yet, in two queries."""
-    queens: dict[int, list[tuple[str, dt.date | None, dt.date | None]]] = defaultdict(list)
-    rows = BatchQueen.objects.filter(batch__in=batches).order_by()
-    for pk, state, confirmed_on, emerged_on in rows.values_list(
-        "batch", "state", "excluder_confirmed_on", "queen__emerged_on"
-    ):
-        queens[pk].append((state, confirmed_on, emerged_on))
-    places: dict[int, list[_Place]] = defaultdict(list)
+@asked_often
+def _queens_of(batches: tuple[int, ...]) -> QuerySet[BatchQueen, Any]:
+    """Last in a row: whether she had a dose, or gas."""
+    treated = Exists(Dose.objects.filter(batch_queen=OuterRef("pk"), undone_at__isnull=True)) | Exists(
+        gas_alone().filter(batch_queen=OuterRef("pk"))
+    )
+    queens = BatchQueen.objects.filter(batch__in=batches).annotate(treated=treated).order_by()
+    return queens.values_list("batch", "pk", "state", "excluder_confirmed_on", "queen__emerged_on", "treated")
+
+
+@asked_often
+def _doses_to(queens: tuple[int, ...]) -> QuerySet[Dose, Any]:
+    doses = Dose.objects.filter(batch_queen__in=queens, undone_at__isnull=True)
+    return doses.order_by("given_at", "pk").values_list("batch_queen", "given_at")
+
+
+@asked_often
+def _gas_for(queens: tuple[int, ...]) -> QuerySet[Co2Treatment, Any]:
+    return gas_alone().filter(batch_queen__in=queens).order_by("ended_at").values_list("batch_queen", "ended_at")
+
+
+@asked_often
+def _checks_of(queens: tuple[int, ...]) -> QuerySet[QueenCheck, Any]:
+    checks = QueenCheck.objects.filter(batch_queen__in=queens, replaced_by__isnull=True)
+    return checks.order_by().values_list("batch_queen", "checked_on", "finding")
+
+
+@asked_often
+def _held_by(batches: tuple[int, ...]) -> QuerySet[BenchPlace, Any]:
     held = BenchPlace.objects.filter(booking__batch__in=batches).exclude(state__in=NO_PLACES)
-    held_rows = held.order_by("booking__asked_at", "booking", "session__day", "position")
-    names = ("booking__batch", "state", "co2_before", "session__starts_at", "session__day")
-    for pk, *place in held_rows.values_list(*names):
-        places[pk].append(_Place(*place))
-    found = {}
-    for batch in batches:
-        there = [queen for queen in queens[batch.pk] if queen[0] not in AWAY] or queens[batch.pk]
-        days: Counter[dt.date] = Counter()
-        if batch.emerged_on is not None:
-            days.update(emerged_on or batch.emerged_on for _state, _confirmed, emerged_on in there)
-        emergences = emergences_on(batch, days) if batch.emerged_on is not None else ()
-        confirmed = [confirmed for _state, confirmed, _emerged in there]
-        found[batch.pk] = _together(batch, emergences, confirmed, places[batch.pk], [])
+    held = held.order_by("booking__asked_at", "booking", "session__day", "position")
+    return held.values_list("booking__batch", "state", "co2_before", "session__starts_at", "session__day")
+
+
+def gas_alone() -> QuerySet[Co2Treatment]:
+    """Treatments that have ended, besides those on the hook."""
+    return Co2Treatment.objects.filter(undone_at__isnull=True, ended_at__isnull=False, with_insemination=False)
+
+
+def _by_queen(rows: Iterable[tuple[Any, ...]]) -> dict[int, list[tuple[Any, ...]]]:
+    found: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
+    for queen, *what in rows:
+        found[queen].append(tuple(what))
     return found
 
 
@@ -231,11 +286,11 @@ def recorded_of_batch(batch: QueenBatch) -> BatchEvents:
     )
 
 
-def emergences_of(batch: QueenBatch, queens: Iterable[BatchQueen]) -> tuple[Emergence, ...]:
+def _emergences(batch: QueenBatch, queens: Iterable[_Queen]) -> tuple[Emergence, ...]:
     """The days on which these queens emerged, each with how many; the batch's own day when it has no queens."""
     if batch.emerged_on is None:
         return ()
-    return emergences_on(batch, Counter(queen.queen.emerged_on or batch.emerged_on for queen in queens))
+    return emergences_on(batch, Counter(queen.emerged_on or batch.emerged_on for queen in queens))
 
 
 def emergences_on(batch: QueenBatch, days: Mapping[dt.date, int]) -> tuple[Emergence, ...]:
@@ -256,46 +311,52 @@ def _way(sides: set[bool]) -> Co2Way | None:
     return Co2Way.BEFORE if True in sides else Co2Way.AFTER
 
 
-def _her_record(batch: QueenBatch, queen: BatchQueen) -> BatchEvents:
+def _her_record(batch: QueenBatch, queen: _Queen, eggs_of_all: dt.date | None) -> BatchEvents:
     """What happened at the bench and after it, without the days before."""
-    checks = list(queen.checks.all())
     zone = zone_name_of_batch(batch)
-    doses = tuple(dose.given_at for dose in _doses(queen))
-    inseminated_on = local_day(min(doses), zone) if doses else None
+    inseminated_on = local_day(min(queen.doses), zone) if queen.doses else None
 
-    def first(findings: set[Finding]) -> dt.date | None:
+    def first(days: Iterable[dt.date]) -> dt.date | None:
         """Since she was inseminated, where there is such a day: what was seen before tells nothing of it."""
-        days = sorted(check.checked_on for check in checks if check.finding in findings)
+        days = sorted(days)
         since = (day for day in days if inseminated_on is None or day > inseminated_on)
         return next(since, days[0] if days else None)
 
     return BatchEvents(
         zone=zone,
-        co2_at=_with_home(batch, _alone(queen)),
-        doses_at=doses,
-        eggs_seen_on=first(EGGS_OR_BROOD) or (None if checks else eggs_of_all(batch)),
-        sealed_brood_on=first(BROOD),
+        co2_at=_with_home(batch, queen.gas),
+        doses_at=queen.doses,
+        eggs_seen_on=first(queen.eggs) or (None if queen.checks else eggs_of_all),
+        sealed_brood_on=first(day for day, finding in queen.checks if finding in BROOD),
     )
 
 
-def eggs_of_all(batch: QueenBatch) -> dt.date | None:
+def _eggs_of_all(batch: QueenBatch, queens: Iterable[_Queen]) -> dt.date | None:
     """The day on which eggs were written down for the whole batch; None when it came from looking at one queen."""
-    from_checks = {
-        check.checked_on
-        for queen in batch.batch_queens.all()
-        for check in queen.checks.all()
-        if check.finding in EGGS_OR_BROOD
-    }
-    return None if batch.eggs_seen_on in from_checks else batch.eggs_seen_on
+    return None if any(batch.eggs_seen_on in queen.eggs for queen in queens) else batch.eggs_seen_on
+
+
+def _queens_in(batch: QueenBatch) -> list[_Queen]:
+    return [_queen_in(queen) for queen in batch.batch_queens.all()]
+
+
+def _queen_in(queen: BatchQueen) -> _Queen:
+    return _Queen(
+        queen.state,
+        queen.excluder_confirmed_on,
+        queen.queen.emerged_on,
+        tuple(dose.given_at for dose in _doses(queen)),
+        tuple(sorted(row.ended_at for row in queen.co2_treatments.all() if row.ended_at and not row.with_insemination)),
+        tuple((check.checked_on, check.finding) for check in queen.checks.all()),
+    )
+
+
+def _place_in(place: BenchPlace) -> _Place:
+    return _Place(place.state, place.co2_before, place.session.starts_at, place.session.day)
 
 
 def _doses(queen: BatchQueen) -> list[Dose]:
     return sorted(queen.doses.all(), key=lambda dose: (dose.given_at, dose.pk))
-
-
-def _alone(queen: BatchQueen) -> list[dt.datetime]:
-    """Ends of her treatments besides those on the hook."""
-    return sorted(row.ended_at for row in queen.co2_treatments.all() if row.ended_at and not row.with_insemination)
 
 
 def _with_home(batch: QueenBatch, co2_at: Iterable[dt.datetime]) -> tuple[dt.datetime, ...]:

@@ -9,6 +9,7 @@ from django.db.models import Aggregate, Count, F, QuerySet, Sum
 from django.utils.translation import gettext as _
 
 from accounts.models import Member
+from accounts.tables import Table
 from scheduling.models import (
     BenchPlace,
     BenchSession,
@@ -23,6 +24,10 @@ from scheduling.models import (
 )
 from scheduling.planning.timing import elapsed_hours
 
+TABLE = [
+    "member", "asked", "served", "placed", "offered", "share", "drones_reared", "drones_brought", "bench_days",
+    "bench_hours",
+]  # fmt: skip
 NOT_ASKED = [BookingState.NOT_SENT, BookingState.WITHDRAWN]
 
 
@@ -90,6 +95,19 @@ def ledger_of(season: Season) -> list[LedgerRow]:
         for member in members
     ]
     return sorted(rows, key=lambda row: (row.share is None, row.share or Fraction(0)))
+
+
+def ledger_table(season: Season) -> Table:
+    """The rows of the page. The share is a part of one."""
+    rows = [
+        [
+            row.member.name, row.asked, row.served, row.placed, row.offered,
+            None if row.share is None else round(float(row.share), 4), row.reared, row.brought, row.bench_days,
+            row.bench_hours,
+        ]
+        for row in ledger_of(season)
+    ]  # fmt: skip
+    return Table(f"ledger-{season.year}", TABLE, rows)
 
 
 def ledger_order(season: Season, bookings: Iterable[Booking]) -> list[Booking]:

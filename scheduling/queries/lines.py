@@ -8,15 +8,16 @@ from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from accounts.access import Viewer
-from scheduling.models import BenchSession, Booking, BookingSource, DroneSource, QueenBatch, Season
+from scheduling.models import Booking, BookingSource, DroneSource, QueenBatch, Season
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.facts import Settings
 from scheduling.planning.timing import Fit, graft_day
 from scheduling.queries.batches import BatchView, batch_views, batches_seen_by
 from scheduling.queries.events import recorded_of_batch
 from scheduling.queries.season import settings_of
-from scheduling.queries.sessions import sessions_with_room
-from scheduling.queries.sources import CohortView, source_views, sources_seen_by
+from scheduling.queries.sessions import bench_days
+from scheduling.queries.sources import CohortView
+from scheduling.queries.sources_at_hand import offered_at_hand
 from scheduling.queries.words import day_words
 
 ROWS_PER_PAGE = 24  # what one member has going at a time is usually on one sheet
@@ -34,7 +35,7 @@ class SeasonLines:
     batches: list[BatchView]
     cohorts: list[CohortView]
     meeting: list[CohortView]
-    sessions: list[BenchSession]
+    bench_days: list[dt.date]
     today: dt.date
     page: "Page[QueenBatch | CohortView]"
 
@@ -50,16 +51,12 @@ def season_lines(
     batches = batches_seen_by(viewer).filter(season=season, closed_on__isnull=True)
     if not everyone:
         batches = batches.filter(member__in=viewer.member_ids)
-    sources = sources_seen_by(viewer).filter(season=season, withdrawn_at__isnull=True).order_by("letter")
-    if not everyone:
-        sources = sources.filter(pk__in=_sources_of(viewer, season, batches))
     settings = settings_of(season)
-    meeting = [
-        cohort
-        for source in source_views(sources, season=season, today=today, settings=settings)
-        for cohort in source.cohorts
-        if cohort.state != "spent"
-    ]
+    sources = offered_at_hand(season, today=today, settings=settings)
+    if not everyone:
+        own = _sources_of(viewer, season, batches)
+        sources = [view for view in sources if view.source.pk in own]
+    meeting = [cohort for source in sources for cohort in source.cohorts if cohort.state != "spent"]
     rows: list[QueenBatch | CohortView] = [*_by_graft(batches, season, settings), *meeting]
     shown = Paginator(rows, ROWS_PER_PAGE).get_page(page)
     drawn = [row.pk for row in shown if isinstance(row, QueenBatch)]
@@ -72,7 +69,7 @@ def season_lines(
         batches=[views[pk] for pk in drawn],
         cohorts=[row for row in shown if isinstance(row, CohortView)],
         meeting=meeting,
-        sessions=list(sessions_with_room(season)),
+        bench_days=bench_days(season),
         today=today,
         page=shown,
     )
@@ -101,11 +98,11 @@ def meeting_words(lines: SeasonLines) -> str:
         if day is not None:
             return _meets(view, day, _ripe(lines, view, day))
     for view in open_:
-        for session in lines.sessions:
-            if session.day >= lines.today and session.places and view.calendar.window.fit(session.day) == Fit.NORMAL:
-                ripe = _ripe(lines, view, session.day)
+        for day in lines.bench_days:
+            if day >= lines.today and view.calendar.window.fit(day) == Fit.NORMAL:
+                ripe = _ripe(lines, view, day)
                 if ripe:
-                    return _meets(view, session.day, ripe)
+                    return _meets(view, day, ripe)
     if open_:
         return _("No ripe drones meet %(batch)s on a bench day yet.") % {"batch": open_[0].batch}
     return ""

@@ -1,20 +1,23 @@
 """The bench's lots, a row each: what learning is taught from.
 
 They are many and change seldom, and almost every page of the season asks for them. So the rows are kept in the process
-under what they follow from: how many tallies, readings and parts there are, and sums over them that no change leaves
-as they were, which the database reckons in a fifth of the time. Nothing is kept for a time.
+under the marks that the database itself sets (`LotMark`): one small question says whether anything changed, and what
+changed is read anew by its sessions. Nothing is kept for a time.
 """
 
+from collections.abc import Collection
 from functools import lru_cache
-from typing import Any
+from itertools import chain
+from typing import Any, NamedTuple
 
-from django.db.models import Count, F, Max, Q, QuerySet, Sum, Value
+from django.db.models import Count, Q, QuerySet, Sum, Value
 from django.db.models.functions import Coalesce
 
 from accounts.queries.often import asked_often
 from scheduling.models import (
     BenchSession,
     DroneTally,
+    LotMark,
     LotMovement,
     LotPart,
     LotState,
@@ -24,23 +27,49 @@ from scheduling.models import (
     TallyOutcome,
 )
 from scheduling.planning.ages import age_of_lot
-from scheduling.planning.taught import LotRow
+from scheduling.planning.taught import LotRow, LotRows
 
 LOST = [TallyOutcome.SOILED, TallyOutcome.BROKE]  # lost in the hand: no word about what the drone would have given
-NO_AGE = 999
-Sums = tuple[int | None, ...]
+MOST_KEPT = 8  # cooperatives and years
+MOST_ANEW = 100  # sessions: more than that are read together with all others
+ALL_SESSIONS = 0
+Mark = tuple[int, ...]
+Numbered = list[tuple[int, LotRow]]
 
 
-def lot_rows(season: Season, *, but: BenchSession | None = None) -> tuple[LotRow, ...]:
-    """A row a lot, of this season and those before it. Volumes only of lots that are finished.
+class _Kept(NamedTuple):
+    """`marks`, `by_session`: by session; rows with their lots' numbers. `rows`: all of them, by those numbers."""
+
+    mark: Mark
+    marks: dict[int, int]
+    by_session: dict[int, Numbered]
+    rows: LotRows
+
+
+_KEPT: dict[tuple[int, int], _Kept] = {}
+
+
+def lot_rows(season: Season, *, but: BenchSession | None = None) -> LotRows:
+    """A row a lot that is finished, of this season and those before it.
+
+    While a lot is being filled its drones run ahead of its readings, and every tap would be another question to all
+    that is learned. What was tried so far counts at that bench itself (`scheduling/queries/what_now.py`).
 
     but : a session whose own lots are left out.
     """
-    tallies, readings, parts = lot_sums(season)
-    if not tallies[0]:
-        return ()
-    rows = _rows(season.cooperative_id, season.year, tallies, readings, parts)
-    return rows if but is None else tuple(row for row in rows if row[1] != but.pk)
+    mark = lot_mark()
+    rows = _rows(season.cooperative_id, season.year, mark) if mark else LotRows()
+    return rows if but is None else _rows_without(rows, but.pk)
+
+
+def lot_mark() -> Mark:
+    """Another one whenever anything changed that lots teach, of whatever the database holds; empty where none ever was.
+
+    Each change gives its session a number by chance, so no two states of the lots have the same sum but by a chance of
+    one in 10^12, also where a change was taken back.
+    """
+    found = next(iter(_marks_summed()), (0, 0))
+    return found if found[0] else ()
 
 
 def parts_of_pools(season: Season, *, earlier: bool = False) -> QuerySet[LotPart]:
@@ -55,78 +84,69 @@ def _until(cooperative: int, year: int) -> Q:
     return Q(lot__session__season__cooperative=cooperative, lot__session__season__year__lte=year)
 
 
+def _finished() -> Q:
+    return Q(lot__session__state=SessionState.CLOSED) | ~Q(lot__state=LotState.OPEN)
+
+
 def _tallies(cooperative: int, year: int) -> QuerySet[DroneTally]:
-    return DroneTally.objects.filter(_until(cooperative, year), undone_at__isnull=True)
+    return DroneTally.objects.filter(_finished(), _until(cooperative, year), undone_at__isnull=True)
 
 
 def _readings(cooperative: int, year: int) -> QuerySet[LotMovement]:
     return LotMovement.objects.filter(
-        Q(lot__session__state=SessionState.CLOSED) | ~Q(lot__state=LotState.OPEN),
+        _finished(),
         _until(cooperative, year),
         kind=MovementKind.COLLECTED,
         undone_at__isnull=True,
     )
 
 
-def lot_sums(season: Season) -> tuple[Sums, Sums, Sums]:
-    """Of tallies, readings and parts: how many, and each with what it says, weighed by its own number."""
-    of = season.cooperative_id, season.year
-    [tallies] = _sums_of_tallies(*of)
-    if not tallies[0]:
-        return (0,), (), ()
-    [readings] = _sums_of_readings(*of)
-    *_, pools = tallies
-    [parts] = _sums_of_parts(*of) if pools else [()]
-    return tallies, readings, parts
-
-
 @asked_often
-def _sums_of_tallies(cooperative: int, year: int) -> QuerySet[DroneTally, Any]:
-    return (
-        _tallies(cooperative, year)
-        .order_by()
-        .values(all=Value(1))
-        .annotate(
-            number=Count("pk"),
-            latest=Max("pk"),
-            tried=Sum(F("drones") * F("pk")),
-            usable=Sum(F("drones") * F("pk"), filter=Q(outcome=TallyOutcome.USABLE)),
-            lost=Sum(F("drones") * F("pk"), filter=Q(outcome__in=LOST)),
-            lots=Sum(F("lot") * F("pk")),
-            sessions=Sum(F("lot__session") * F("lot")),
-            youngest=Sum(Coalesce("lot__drones_from_days", NO_AGE) * F("lot")),
-            oldest=Sum(Coalesce("lot__drones_to_days", NO_AGE) * F("lot")),
-            queens=Sum(F("lot__source__drone_queen") * F("lot")),
-            pools=Count("pk", filter=Q(lot__source__isnull=True)),
-        )
-        .values_list(
-            *["number", "latest", "tried", "usable", "lost", "lots", "sessions"],
-            *["youngest", "oldest", "queens", "pools"],
-        )
-    )
+def _marks_summed() -> QuerySet[LotMark, Any]:
+    marks = LotMark.objects.order_by().values(all=Value(1)).annotate(number=Count("pk"), total=Sum("mark"))
+    return marks.values_list("number", "total")
 
 
-@asked_often
-def _sums_of_readings(cooperative: int, year: int) -> QuerySet[LotMovement, Any]:
-    sums = _readings(cooperative, year).order_by().values(all=Value(1))
-    return sums.annotate(
-        number=Count("pk"), volumes=Sum(F("volume_tenths") * F("pk")), lots=Sum(F("lot") * F("pk"))
-    ).values_list("number", "volumes", "lots")
+def _rows(cooperative: int, year: int, mark: Mark) -> LotRows:
+    of = cooperative, year
+    known = _KEPT.get(of)
+    if known is not None and known.mark == mark:
+        return known.rows
+    marks = dict(LotMark.objects.values_list("session_id", "mark"))  # first: what is read then is as new, or newer
+    mark = len(marks), sum(marks.values())
+    by_session = _read_anew(cooperative, year, known, marks)
+    rows = LotRows(row for _lot, row in sorted(chain.from_iterable(by_session.values())))
+    if known is not None and rows == known.rows:
+        rows = known.rows  # whose hash is reckoned, and under which what they teach is kept
+    if len(_KEPT) >= MOST_KEPT:
+        _KEPT.clear()
+    _KEPT[of] = _Kept(mark, marks, by_session, rows)
+    return rows
 
 
-@asked_often
-def _sums_of_parts(cooperative: int, year: int) -> QuerySet[LotPart, Any]:
-    sums = LotPart.objects.filter(_until(cooperative, year), undone_at__isnull=True).order_by().values(all=Value(1))
-    return sums.annotate(
-        number=Count("pk"), of_lots=Sum(F("lot") * F("pk")), queens=Sum(F("source__drone_queen") * F("pk"))
-    ).values_list("number", "of_lots", "queens")
+def _read_anew(cooperative: int, year: int, known: _Kept | None, marks: dict[int, int]) -> dict[int, Numbered]:
+    if known is None or known.marks.get(ALL_SESSIONS) != marks.get(ALL_SESSIONS):
+        return _read(cooperative, year, None)
+    changed = {session for session, mark in marks.items() if known.marks.get(session) != mark}
+    if len(changed) > MOST_ANEW:
+        return _read(cooperative, year, None)
+    as_before = {session: rows for session, rows in known.by_session.items() if session not in changed}
+    return as_before | _read(cooperative, year, changed)
 
 
-@lru_cache(maxsize=8)  # the sums are what the rows follow from: other rows have other sums
-def _rows(cooperative: int, year: int, tallies: Sums, readings: Sums, parts: Sums) -> tuple[LotRow, ...]:
-    volumes = dict(_readings(cooperative, year).order_by().values_list("lot").annotate(volume=Sum("volume_tenths")))
+@lru_cache(maxsize=2)
+def _rows_without(rows: LotRows, session: int) -> LotRows:
+    return LotRows(row for row in rows if row[1] != session)
+
+
+def _read(cooperative: int, year: int, sessions: Collection[int] | None) -> dict[int, Numbered]:
+    """By session; of these, or of all."""
+    these = Q() if sessions is None else Q(lot__session__in=sessions)
+    readings = _readings(cooperative, year).filter(these).order_by()
+    volumes = dict(readings.values_list("lot").annotate(volume=Sum("volume_tenths")))
     rows = (
         _tallies(cooperative, year)
+        .filter(these)
         .order_by("lot")
         .values_list("lot__source__drone_queen", "lot__session", "lot", "lot__drones_from_days", "lot__drones_to_days")
         .annotate(
@@ -135,18 +155,19 @@ def _rows(cooperative: int, year: int, tallies: Sums, readings: Sums, parts: Sum
             tried=Sum("drones"),
         )
     )
-    pools = _pool_of_lot(cooperative, year) if parts else {}
-    found: list[LotRow] = []
+    pools = _pool_of_lot(cooperative, year, these)
+    found: dict[int, Numbered] = {}
     for queen, session, lot, youngest, oldest, gave, lost, tried in rows:
         of = str(queen) if queen is not None else pools.get(lot)
         if of is not None:
-            found.append((of, session, gave, lost, tried, volumes.get(lot), age_of_lot(youngest, oldest)))
-    return tuple(found)
+            row = (of, session, gave, lost, tried, volumes.get(lot), age_of_lot(youngest, oldest))
+            found.setdefault(session, []).append((lot, row))
+    return found
 
 
-def _pool_of_lot(cooperative: int, year: int) -> dict[int, str]:
+def _pool_of_lot(cooperative: int, year: int, these: Q) -> dict[int, str]:
     """Lots of pools, by whose drones they are: the same sources again are the same pool."""
-    parts = LotPart.objects.filter(_until(cooperative, year), undone_at__isnull=True)
+    parts = LotPart.objects.filter(_until(cooperative, year), these, undone_at__isnull=True)
     queens: dict[int, set[int]] = {}
     for lot, queen in parts.values_list("lot", "source__drone_queen"):
         queens.setdefault(lot, set()).add(queen)
@@ -155,4 +176,5 @@ def _pool_of_lot(cooperative: int, year: int) -> dict[int, str]:
 
 def lot_rows_forget() -> None:
     """Forget what is kept: for tests, whose databases begin anew with the same numbers."""
-    _rows.cache_clear()
+    _KEPT.clear()
+    _rows_without.cache_clear()

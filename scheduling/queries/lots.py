@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from django.db.models import Prefetch, QuerySet
 
+from accounts.queries.rows import rows_of
 from scheduling.models import (
     Dose,
     DroneSource,
@@ -89,7 +90,7 @@ def lot_views(lots: QuerySet[SemenLot]) -> list[LotView]:
 
 def parts_that_count() -> "Prefetch[str]":
     """Parts of pools, without those that a correction took back."""
-    return Prefetch("parts", LotPart.objects.filter(undone_at__isnull=True).select_related("source"))
+    return rows_of("parts", LotPart.objects.filter(undone_at__isnull=True).select_related("source"))
 
 
 def lot_view(lot: SemenLot) -> LotView:

@@ -6,11 +6,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from django.db.models import Max, Prefetch
+from django.db.models import Max
 from django.utils.translation import gettext as _
 
 from accounts.access import Viewer, can_plan, can_work_bench
 from accounts.models import Person
+from accounts.queries.rows import rows_of
 from breeding.models import Score
 from scheduling.models import BatchQueen, BenchState, Co2Treatment, Dose, Finding, QueenCheck, SessionState
 from scheduling.models.session import BenchSession
@@ -64,9 +65,9 @@ def outcomes_of(viewer: Viewer, *, season_id: int | None = None, operator_id: in
         queens.distinct()
         .select_related("queen", "batch__member")
         .prefetch_related(
-            Prefetch("doses", doses.select_related("lot__source", "session__bench", "given_by")),
-            Prefetch("checks", QueenCheck.objects.filter(replaced_by__isnull=True)),
-            Prefetch("co2_treatments", Co2Treatment.objects.filter(undone_at__isnull=True, ended_at__isnull=False)),
+            rows_of("doses", doses.select_related("lot__source", "session__bench", "given_by")),
+            rows_of("checks", QueenCheck.objects.filter(replaced_by__isnull=True)),
+            rows_of("co2_treatments", Co2Treatment.objects.filter(undone_at__isnull=True, ended_at__isnull=False)),
         )
     )
     scored = dict(

@@ -6,10 +6,13 @@ Ids of the pure form are primary keys as text; days count from the problem's fir
 import datetime as dt
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
-from typing import Any
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from django.db.models import QuerySet
 
+from accounts.queries.often import asked_often
 from scheduling.models import BenchSession, Placement, Plan, PlanPool, PlanPoolPart, SessionState
 from scheduling.planning.plan import Co2, Part, Pool
 from scheduling.planning.plan import Plan as PurePlan
@@ -28,56 +31,90 @@ def worth_permille(problem: Problem, source_id: int, day: dt.date) -> int:
     return int(worths.get(str(source_id), {}).get(str(number), 1000))
 
 
-def pure_plan(plan: Plan, problem: Problem, placements: Iterable[Placement] | None = None) -> PurePlan:
+class Placed(NamedTuple):
+    """A placement as its row says it, with what its session and its mixture say of it."""
+
+    pk: int
+    booking_id: int
+    session_id: int
+    bench_id: int
+    day: dt.date
+    state: str
+    queens: int
+    source_id: int | None
+    pool: str | None
+    co2_before: int
+    co2_after: int
+    frozen: bool
+
+
+def placed_rows(plan_id: int) -> list[Placed]:
+    """All that a plan places, by the day of their session."""
+    return [Placed(*row) for row in _placed(plan_id)]
+
+
+@asked_often
+def _placed(plan: int) -> QuerySet[Placement, Any]:
+    rows = Placement.objects.filter(plan=plan).order_by("session__day", "session_id", "pk")
+    of_session = [f"session__{name}" for name in ("bench", "day", "state")]
+    own = ["pk", "booking", "session", *of_session, "queens", "source", "pool__name"]
+    return rows.values_list(*own, "co2_before", "co2_after", "frozen")
+
+
+@asked_often
+def _pool_parts(plan: int) -> QuerySet[PlanPool, Any]:
+    pools = PlanPool.objects.filter(plan=plan).order_by("name", "pk", "parts__pk")
+    of_session = [f"session__{name}" for name in ("bench", "day", "state")]
+    return pools.values_list("pk", "name", *of_session, "parts__source", "parts__volume_tenths")
+
+
+def pure_plan(plan: Plan, problem: Problem, placed: Iterable[Placed] | None = None) -> PurePlan:
     """The stored plan as the checker and the solver know it; sessions before the problem's first day are past.
 
-    placements : all of the plan's from that day on, in the order of `placements_of`, where they are read already.
+    placed : all of the plan's from that day on, where they are read already.
     """
     first = first_day_of(problem)
-    rows = bare_placements(plan.placements.all()) if placements is None else placements
-    placements = [p for p in rows if p.session.day >= first and p.session.state == SessionState.OPEN]
+    rows = placed_rows(plan.pk) if placed is None else placed
+    ahead = [row for row in rows if row.day >= first and row.state == SessionState.OPEN]
     co2: dict[tuple[str, int], list[int]] = {}
-    for placement in placements:
-        counts = co2.setdefault((str(placement.session.bench_id), (placement.session.day - first).days), [0, 0])
-        counts[0] += placement.co2_before
-        counts[1] += placement.co2_after
-    pools = (
-        plan.pools.select_related("session")
-        .prefetch_related("parts")
-        .filter(session__day__gte=first, session__state=SessionState.OPEN)
-    )
+    for row in ahead:
+        counts = co2.setdefault((str(row.bench_id), (row.day - first).days), [0, 0])
+        counts[0] += row.co2_before
+        counts[1] += row.co2_after
     return PurePlan(
         season=problem.name,
-        assign=tuple(pure_placement(placement, first) for placement in placements),
-        pools=tuple(
-            Pool(
-                id=pool.name,
-                bench=str(pool.session.bench_id),
-                day=(pool.session.day - first).days,
-                parts=tuple(Part(str(part.source_id), float(part.volume_tenths)) for part in pool.parts.all()),
-            )
-            for pool in pools
-        ),
+        assign=tuple(placed_pure(row, first) for row in ahead),
+        pools=_pools(plan, first),
         co2=tuple(Co2(bench, day, before, after) for (bench, day), (before, after) in sorted(co2.items())),
     )
 
 
-def placements_of(plan: Plan) -> QuerySet[Placement]:
-    return plan.placements.select_related(
-        "session__bench", "booking__batch", "booking__member", "source", "pool"
-    ).order_by("session__day", "session_id", "pk")
+def _pools(plan: Plan, first: dt.date) -> tuple[Pool, ...]:
+    found = []
+    for _pk, group in groupby(_pool_parts(plan.pk), key=itemgetter(0)):
+        rows = list(group)
+        _pool, name, bench, day, state, *_part = rows[0]
+        if day >= first and state == SessionState.OPEN:
+            parts = tuple(Part(str(row[-2]), float(row[-1])) for row in rows if row[-2] is not None)
+            found.append(Pool(id=name, bench=str(bench), day=(day - first).days, parts=parts))
+    return tuple(found)
 
 
-def bare_placements(placements: QuerySet[Placement]) -> QuerySet[Placement]:
-    """In the order of `placements_of`, with what their pure form takes and no more: plans have hundreds of them."""
-    return (
-        placements.select_related("session", "pool")
-        .only(
-            *("plan", "booking", "source", "session", "pool", "queens", "co2_before", "co2_after", "frozen"),
-            *("session__bench", "session__day", "session__state", "pool__name"),
-        )
-        .order_by("session__day", "session_id", "pk")
+def placed_pure(row: Placed, first: dt.date) -> PurePlacement:
+    return PurePlacement(
+        booking=str(row.booking_id),
+        bench=str(row.bench_id),
+        day=(row.day - first).days,
+        queens=row.queens,
+        source=None if row.source_id is None else str(row.source_id),
+        pool=row.pool,
     )
+
+
+def with_neighbours(placements: QuerySet[Placement]) -> QuerySet[Placement]:
+    """With what they are shown by, by the day of their session."""
+    related = placements.select_related("session__bench", "booking__batch", "booking__member", "source", "pool")
+    return related.order_by("session__day", "session_id", "pk")
 
 
 def pure_placement(placement: Placement, first: dt.date) -> PurePlacement:

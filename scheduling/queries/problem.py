@@ -5,52 +5,37 @@ Only sessions that are open and not past take part; what is on the bench now is 
 """
 
 import datetime as dt
-import hashlib
-import json
 from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count as CountRows
-from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from accounts.refusals import Refusal
-from scheduling.models import (
-    BatchQueen,
-    BenchPlace,
-    BenchSession,
-    Booking,
-    BookingMode,
-    BookingSource,
-    BookingState,
-    PlaceState,
-    QueenBatch,
-    Season,
-    SessionState,
-)
-from scheduling.models.booking import ENDED_BOOKINGS
+from scheduling.models import BenchSession, Booking, BookingMode, QueenBatch, Season
 from scheduling.planning.facts import FACTS, Settings
 from scheduling.planning.problem import Accepted, Bench, BenchDay, Excluded, Member, Problem, Rules
 from scheduling.planning.problem import Booking as PureBooking
-from scheduling.planning.problem_file import problem_to_json
 from scheduling.planning.service_curve import Truth
 from scheduling.planning.supply import day_weights
 from scheduling.planning.timing import Emergence, first_emergence
-from scheduling.queries.events import AWAY, emergences_on, recorded_of_batch
-from scheduling.queries.minutes import BenchMinutes, bench_minutes
-from scheduling.queries.plan_rows import bare_placements, pure_placement
-from scheduling.queries.plans import plan_in_force
+from scheduling.queries.events import emergences_on, recorded_of_batch
+from scheduling.queries.minutes import BenchMinutes
+from scheduling.queries.plan_rows import Placed, placed_pure
+from scheduling.queries.problem_rows import ProblemRows, Rows, bookings_of, by_first, problem_rows, sessions_of
 from scheduling.queries.season import cross_limit_broken, settings_of
-from scheduling.queries.second_doses import Reserved, reserved_for_seconds
+from scheduling.queries.second_doses import Reserved
 from scheduling.queries.sources import SourceView
-from scheduling.queries.sources_at_hand import sources_at_hand
+from scheduling.queries.sources_at_hand import Views, offered, sources_at_hand
 from scheduling.queries.supply import Supply, season_survival
 
 MERIT_SCALE = 100  # the planner's merit is whole: hundredths of a genetic standard deviation
 DAYS_AFTER = 1  # the other CO2 of the last session may come the day after it
-NOT_PLANNED = [BookingState.NOT_SENT, *ENDED_BOOKINGS]
+MOST_KEPT = 8  # seasons, days and figures
+_KEPT: dict[tuple[Any, ...], tuple[Views, ProblemRows, tuple[Problem, Truth]]] = {}
 
 
 def problem_of(season: Season, *, now: dt.datetime, settings: Settings | None = None) -> Problem:
@@ -62,7 +47,10 @@ def problem_of(season: Season, *, now: dt.datetime, settings: Settings | None = 
 
 
 def problem_and_truth(season: Season, *, now: dt.datetime, settings: Settings | None = None) -> tuple[Problem, Truth]:
-    """The problem, and beside it what its reserves are to cover."""
+    """The problem, and beside it what its reserves are to cover.
+
+    The rows behind it are read each time; while they and the sources are the same, so is the problem. It is shared.
+    """
     settings = settings or settings_of(season)
     missing = settings.missing(FACTS)
     if missing:
@@ -72,52 +60,60 @@ def problem_and_truth(season: Season, *, now: dt.datetime, settings: Settings | 
             rule="settings_missing",
             lifted_by="coordinator",
         )
-    first = now.astimezone(ZoneInfo(season.cooperative.time_zone)).date()
-    sessions = list(
-        BenchSession.objects.filter(season=season, state=SessionState.OPEN, day__gte=first).order_by("day", "pk")
-    )
+    zone = season.cooperative.time_zone
+    first = now.astimezone(ZoneInfo(zone)).date()
+    views = sources_at_hand(season, today=first, settings=settings)
+    rows = problem_rows(season, settings)
+    of = (season.pk, zone, first, settings)
+    known = _KEPT.get(of)
+    if known is not None and known[0] is views and known[1] == rows:
+        return known[2]
+    made = _made(season, views, rows, settings=settings, first=first)
+    if len(_KEPT) >= MOST_KEPT:
+        _KEPT.clear()
+    _KEPT[of] = views, rows, made
+    return made
+
+
+def problems_forget() -> None:
+    """Forget what is kept: for tests, whose databases begin anew with the same numbers."""
+    _KEPT.clear()
+
+
+def _made(
+    season: Season, views: Views, rows: ProblemRows, *, settings: Settings, first: dt.date
+) -> tuple[Problem, Truth]:
+    sessions = sessions_of(rows, first)
     days = max(((session.day - first).days for session in sessions), default=0) + 1 + DAYS_AFTER
-    at_hand = sources_at_hand(season, today=first, settings=settings).values()
-    sources = sorted((one for one in at_hand if one.source.withdrawn_at is None), key=lambda one: one.source.letter)
+    sources = offered(views)
     survival = season_survival(sources, settings)
-    minutes = bench_minutes(season, settings)
-    reserved = reserved_for_seconds(season, settings=settings)
-    supply = Supply(season, sessions, settings=settings, first=first, days=days, survival=survival, reserved=reserved)
+    supply = Supply(rows, sessions, settings=settings, first=first, days=days, survival=survival)
     bench_ids = sorted({session.bench_id for session in sessions})
-    bookings = _bookings(season, first, settings, sources, bench_ids)
-    in_force = plan_in_force(season)
+    bookings = _bookings(rows, season, first, settings, sources, bench_ids)
     worths = supply.worths(sources)
-    published = (
-        list(
-            bare_placements(
-                in_force.placements.filter(session__in=sessions, booking__in=[int(b.id) for b in bookings])
-            ).order_by("pk")
-        )
-        if in_force
-        else []
-    )
+    published = _published(rows.placed, sessions, bookings)
     problem = Problem(
         name=f"{season.pk}",
         days=days,
         weights=day_weights(days, survival),
-        rules=_rules(settings, survival, minutes),
-        benches=_benches(sessions, first, minutes, reserved, supply.drones_for_seconds(sources)),
+        rules=_rules(settings, survival, rows.minutes),
+        benches=_benches(sessions, first, rows.minutes, rows.reserved, supply.drones_for_seconds(sources)),
         sources=tuple(supply.source(view) for view in sources),
         members=tuple(Member(id=member) for member in sorted({booking.member for booking in bookings})),
         bookings=bookings,
-        frozen=tuple(pure_placement(placement, first) for placement in published if placement.frozen),
-        published=tuple(pure_placement(placement, first) for placement in published),
-        meta={"first_day": first.isoformat(), **({"drone_worth_permille": worths} if worths else {})},
+        frozen=tuple(placed_pure(row, first) for row in published if row.frozen),
+        published=tuple(placed_pure(row, first) for row in published),
+        meta=MappingProxyType({"first_day": first.isoformat(), **({"drone_worth_permille": worths} if worths else {})}),
     )
     return problem, supply.truth(sources)
 
 
-def facts_mark(problem: Problem, *, but: tuple[str, ...] = ("published", "frozen")) -> str:
-    """A digest of the facts, blind to what was published: when it differs, the facts have changed since."""
-    data = problem_to_json(problem)
-    for name in but:
-        data.pop(name, None)
-    return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
+def _published(
+    placed: Iterable[Placed], sessions: Iterable[BenchSession], bookings: Iterable[PureBooking]
+) -> list[Placed]:
+    days, asking = {session.pk for session in sessions}, {int(booking.id) for booking in bookings}
+    rows = (row for row in placed if row.session_id in days and row.booking_id in asking)
+    return sorted(rows, key=lambda row: row.pk)
 
 
 def _rules(settings: Settings, survival: float, minutes: BenchMinutes) -> Rules:
@@ -139,7 +135,7 @@ def _benches(
     sessions: list[BenchSession],
     first: dt.date,
     minutes: BenchMinutes,
-    reserved: dict[int, Reserved],
+    reserved: Mapping[int, Reserved],
     drones: dict[int, int],
 ) -> tuple[Bench, ...]:
     """Bench days, and beside each the days on which only the other CO2 treatment is given.
@@ -174,66 +170,47 @@ def _pace(session: BenchSession, minutes: BenchMinutes) -> float:
 
 
 def _bookings(
-    season: Season, first: dt.date, settings: Settings, sources: list[SourceView], bench_ids: list[int]
+    rows: ProblemRows,
+    season: Season,
+    first: dt.date,
+    settings: Settings,
+    sources: list[SourceView],
+    bench_ids: list[int],
 ) -> tuple[PureBooking, ...]:
-    rows = list(
-        Booking.objects.filter(season=season)
-        .exclude(state__in=NOT_PLANNED)
-        .select_related("batch__apiary")
-        .order_by("asked_at", "pk")
-    )
-    accepted: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
-    of_rows = BookingSource.objects.filter(booking__in=rows).order_by("booking", "pk")
-    for booking_pk, *row in of_rows.values_list("booking", "source", "merit", "inbreeding", "viability"):
-        accepted[booking_pk].append(tuple(row))
-    for booking in rows:
-        booking.batch.season = season  # read once, not with every row
-    left = _queens_left(rows)
-    emerged = _emergences({booking.batch_id: booking.batch for booking in rows})
+    bookings, accepted = bookings_of(rows, season), by_first(rows.accepted)
+    left = _queens_left(bookings, dict(rows.dealt_with), dict(rows.free))
+    emerged = _emergences({booking.batch_id: booking.batch for booking in bookings}, rows.emerged)
     open_sources = {view.source.pk: view for view in sources}
     found = []
-    for booking in rows:
+    for booking in bookings:
         batch, queens = booking.batch, left[booking.pk]
         if queens > 0 and batch.closed_on is None:
             events = replace(recorded_of_batch(batch), emergences=emerged.get(batch.pk, ()))
             emerges_in = (first_emergence(events, settings) - first).days
-            found.append(_booking(booking, accepted[booking.pk], emerges_in, queens, settings, open_sources, bench_ids))
+            taken = accepted.get(booking.pk, [])
+            found.append(_booking(booking, taken, emerges_in, queens, settings, open_sources, bench_ids))
     return tuple(found)
 
 
-def _emergences(batches: dict[int, QueenBatch]) -> dict[int, tuple[Emergence, ...]]:
-    """When the queens of each batch that emerged did so, in one query: as `events_of_batch` says it."""
+def _emergences(batches: dict[int, QueenBatch], rows: Rows) -> dict[int, tuple[Emergence, ...]]:
+    """When the queens of each batch that emerged did so: as `events_of_batch` says it."""
     there: dict[int, Counter[dt.date]] = defaultdict(Counter)
     away: dict[int, Counter[dt.date]] = defaultdict(Counter)
     emerged = {pk: batch.emerged_on for pk, batch in batches.items() if batch.emerged_on is not None}
-    rows = BatchQueen.objects.filter(batch__in=emerged).order_by().values_list("batch", "state", "queen__emerged_on")
-    for batch_id, state, day, number in rows.annotate(CountRows("pk")):
-        (away if state in AWAY else there)[batch_id][day or emerged[batch_id]] += number
+    for batch_pk, day, number, gone in rows:
+        if batch_pk in emerged:
+            on = day or emerged[batch_pk]
+            there[batch_pk] += Counter({on: number - gone})
+            away[batch_pk] += Counter({on: gone})
     return {pk: emergences_on(batches[pk], there[pk] or away[pk]) for pk in emerged}
 
 
-def _queens_left(bookings: list[Booking]) -> dict[int, int]:
+def _queens_left(bookings: list[Booking], dealt_with: dict[int, int], free: dict[int, int]) -> dict[int, int]:
     """Queens still to be planned: asked for, less those at the bench or done, and no more than are alive."""
-    dealt_with = dict(
-        BenchPlace.objects.filter(booking__in=bookings, state__in=[PlaceState.HELD, PlaceState.DONE], is_second=False)
-        .exclude(session__state=SessionState.OPEN)
-        .order_by()
-        .values_list("booking")
-        .annotate(CountRows("pk"))
-    )
-    emerged = {booking.batch_id for booking in bookings if booking.batch.virgins_emerged is not None}
-    free = dict(
-        BatchQueen.objects.filter(batch__in=emerged)
-        .exclude(state__in=["set_aside", "lost"])
-        .exclude(Q(doses__undone_at__isnull=True) & Q(doses__isnull=False))
-        .order_by()
-        .values_list("batch")
-        .annotate(CountRows("pk", distinct=True))
-    )
     left = {}
     for booking in bookings:
         queens = booking.queens - dealt_with.get(booking.pk, 0)
-        if booking.batch_id in emerged:
+        if booking.batch.virgins_emerged is not None:
             # Several bookings of one batch share its virgins, the earliest asked first.
             queens = min(queens, free.get(booking.batch_id, 0))
             free[booking.batch_id] = free.get(booking.batch_id, 0) - max(0, queens)

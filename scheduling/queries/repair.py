@@ -17,7 +17,7 @@ from scheduling.planning.problem import Placement as PurePlacement
 from scheduling.planning.problem import Problem
 from scheduling.planning.problem_file import problem_from_json
 from scheduling.planning.repair_changes import Change, bench_day_shortened, changes_between, source_with_less
-from scheduling.queries.plan_rows import bare_placements, first_day_of, pure_placement, pure_plan
+from scheduling.queries.plan_rows import first_day_of, placed_pure, placed_rows, pure_plan
 from scheduling.queries.plan_words import Named, Names, permille_words
 from scheduling.queries.words import day_words
 
@@ -99,13 +99,9 @@ def planned_on(plan: Plan, problem: Problem) -> Problem:
 
 def told_plan(plan: Plan, problem: Problem) -> PurePlan:
     """What members were told, sessions called off since included: their queens have to go somewhere."""
-    rows, first = list(bare_placements(plan.placements.all())), first_day_of(problem)
+    rows, first = placed_rows(plan.pk), first_day_of(problem)
     pure = pure_plan(plan, problem, rows)
-    called_off = (
-        pure_placement(row, first)
-        for row in rows
-        if row.session.day >= first and row.session.state == SessionState.CANCELLED
-    )
+    called_off = (placed_pure(row, first) for row in rows if row.day >= first and row.state == SessionState.CANCELLED)
     return replace(pure, assign=(*pure.assign, *called_off))
 
 

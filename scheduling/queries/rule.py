@@ -2,11 +2,18 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
+from django.db.models import QuerySet
+
+from accounts.queries.often import asked_often
 from scheduling.models import BenchSession, DroneCohort, Season, SessionState
-from scheduling.planning.timing import cohort_calendar
+from scheduling.planning.facts import Settings
+from scheduling.planning.timing import CohortEvents, cohort_calendar
 from scheduling.queries.season import settings_of
-from scheduling.queries.sources import events_of_cohort
+
+OBSERVED = ("promised_comb_on", "comb_in_on", "laid_on", "capped_on", "emerged_on")
 
 
 @dataclass(frozen=True)
@@ -18,24 +25,33 @@ class SeasonAtAGlance:
 
 def season_at_a_glance(season: Season) -> SeasonAtAGlance:
     """Three queries whatever the season holds: sessions, figures, cohorts. Counts do not matter for ripeness."""
-    days = (
-        BenchSession.objects.filter(season=season, places__gt=0)
-        .exclude(state=SessionState.CANCELLED)
-        .order_by("day")
-        .values_list("day", flat=True)
-        .distinct()
-    )
-    settings = settings_of(season)
+    ripe = _ripe(tuple(_observed(season.pk)), settings_of(season))
+    return SeasonAtAGlance(season, tuple(day for (day,) in _bench_days(season.pk)), ripe)
+
+
+@lru_cache(maxsize=64)  # every page asks for it, and its days change seldom
+def _ripe(observed: tuple[tuple[Any, ...], ...], settings: Settings) -> tuple[tuple[dt.date, dt.date], ...]:
+    events = [CohortEvents(**dict(zip(OBSERVED, days, strict=True))) for days in observed]
+    calendars = [cohort_calendar(of_one, settings) for of_one in events]
+    return tuple(_joined([(one.ripe_from, one.spent_from) for one in calendars if one.is_usable]))
+
+
+@asked_often
+def _bench_days(season: int) -> QuerySet[BenchSession, tuple[dt.date]]:
+    held = BenchSession.objects.filter(season=season, places__gt=0).exclude(state=SessionState.CANCELLED)
+    return held.order_by("day").values_list("day").distinct()
+
+
+@asked_often
+def _observed(season: int) -> QuerySet[DroneCohort, Any]:
+    """Days of each cohort that may be ripe."""
     cohorts = DroneCohort.objects.filter(
-        source__season=season, source__withdrawn_at__isnull=True, source__hold_since__isnull=True
+        source__season=season,
+        source__withdrawn_at__isnull=True,
+        source__hold_since__isnull=True,
+        ended_on__isnull=True,
     )
-    calendars = [
-        cohort_calendar(events_of_cohort(cohort, zone="UTC", counts=[]), settings)
-        for cohort in cohorts
-        if cohort.ended_on is None
-    ]
-    ripe = [(calendar.ripe_from, calendar.spent_from) for calendar in calendars if calendar.is_usable]
-    return SeasonAtAGlance(season, tuple(days), tuple(_joined(ripe)))
+    return cohorts.order_by("pk").values_list(*OBSERVED)
 
 
 def _joined(stretches: list[tuple[dt.date, dt.date]]) -> list[tuple[dt.date, dt.date]]:

@@ -22,9 +22,16 @@ def seasons_seen_by(viewer: Viewer) -> QuerySet[Season]:
 
 def season_in_force(cooperative: Cooperative, *, today: dt.date) -> Season | None:
     """The season that contains today, else the newest."""
-    seasons = list(Season.objects.filter(cooperative=cooperative).select_related("cooperative"))
+    seasons = _seasons(cooperative.pk)
+    for season in seasons:
+        season.cooperative = cooperative  # known already
     holding = [season for season in seasons if season.starts_on <= today <= season.ends_on]
     return next(iter(holding or seasons), None)
+
+
+@asked_often
+def _seasons(cooperative: int) -> QuerySet[Season, Season]:
+    return Season.objects.filter(cooperative=cooperative)
 
 
 def fact_of(key: str) -> Fact | None:

@@ -5,9 +5,10 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef, Prefetch, QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 
 from accounts.queries.often import asked_often
+from accounts.queries.rows import rows_of
 from scheduling.models import BenchSession, Dose, QueenCheck, Season, SessionState
 from scheduling.models.batch import BenchState
 from scheduling.planning.facts import Settings
@@ -126,7 +127,7 @@ def _open(firsts: QuerySet[Dose], settings: Settings) -> list[SecondDose]:
             "place",
             "lot",
         )
-        .prefetch_related(Prefetch("batch_queen__doses", Dose.objects.filter(undone_at__isnull=True)))
+        .prefetch_related(rows_of("batch_queen__doses", Dose.objects.filter(undone_at__isnull=True)))
     )
     for dose in rows.order_by("given_at", "pk"):
         later = [one for one in dose.batch_queen.doses.all() if one.given_at > dose.given_at]

@@ -61,6 +61,21 @@ def sessions_to_come(season: Season, *, today: dt.date) -> QuerySet[BenchSession
     return sessions_with_room(season).filter(day__gte=today, places__gt=0, state__in=COMING)
 
 
+def bench_days(season: Season) -> list[dt.date]:
+    """Days with a place for insemination, whatever has become of them but called off."""
+    return list(dict.fromkeys(day for day, _state in _bench_days(season.pk)))
+
+
+def bench_days_to_come(season: Season, *, today: dt.date) -> list[dt.date]:
+    return list(dict.fromkeys(day for day, state in _bench_days(season.pk) if day >= today and state in COMING))
+
+
+@asked_often
+def _bench_days(season: int) -> QuerySet[BenchSession, tuple[dt.date, str]]:
+    sessions = BenchSession.objects.filter(season=season, places__gt=0).exclude(state=SessionState.CANCELLED)
+    return sessions.order_by("day", "pk").values_list("day", "state")
+
+
 def room_counted(session: Any, *, season: Season) -> None:
     """Put on one session what is `left` of it and its `queue`, as `with_room` does on many.
 

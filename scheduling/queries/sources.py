@@ -6,10 +6,11 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet, Sum
+from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
 from accounts.access import Viewer
 from accounts.models import AuditEntry
+from accounts.queries.rows import rows_of
 from scheduling.models import (
     BenchSession,
     Booking,
@@ -59,9 +60,9 @@ def sources_with_facts(sources: QuerySet[DroneSource]) -> QuerySet[DroneSource]:
     sources = sources.annotate(has_pools=Exists(of_pools))
     return sources.select_related("season__cooperative", "apiary", "member", "drone_queen").prefetch_related(
         "benches",
-        Prefetch("cohorts", DroneCohort.objects.order_by("number")),
-        Prefetch("cohorts__counts", DroneCount.objects.filter(replaced_by__isnull=True).order_by("-counted_on", "-pk")),
-        Prefetch("lots", lots_with_tallies()),
+        rows_of("cohorts", DroneCohort.objects.order_by("number")),
+        rows_of("cohorts__counts", DroneCount.objects.filter(replaced_by__isnull=True).order_by("-counted_on", "-pk")),
+        rows_of("lots", lots_with_tallies()),
     )
 
 
@@ -243,11 +244,6 @@ def _oldest_ripe(views: Sequence[CohortView], day: dt.date) -> CohortView | None
     return min(ripe, key=lambda view: (view.calendar.ripe_from, view.cohort.pk), default=None)
 
 
-def source_view(source: DroneSource, *, today: dt.date, settings: Settings | None = None) -> SourceView:
-    settings = settings or settings_of(source.season)
-    return SourceView(source, settings, today, season_learned(source.season, settings=settings, today=today))
-
-
 def source_views(
     sources: QuerySet[DroneSource], *, season: Season, today: dt.date, settings: Settings | None = None
 ) -> list[SourceView]:
@@ -268,18 +264,6 @@ def _with_the_others(views: Sequence[SourceView], season: Season) -> list[Source
     return sorted(all_of, key=lambda view: view.source.pk)
 
 
-def season_learned(
-    season: Season, *, settings: Settings, today: dt.date, but: BenchSession | None = None
-) -> SeasonLearned:
-    """What the season teaches of its sources; read when it is first asked for. `but`: a session that is left out."""
-    return SeasonLearned(
-        season,
-        settings,
-        lambda: source_views(season.sources.order_by("pk"), season=season, today=today, settings=settings),
-        but=but,
-    )
-
-
 def called_days(source: DroneSource, *, today: dt.date) -> list[dt.date]:
     """Bench days to come for which the plan in force calls drones of this source."""
     calls = DroneCall.objects.filter(
@@ -294,11 +278,6 @@ def notes_of_source(view: SourceView) -> tuple[Note, ...]:
         return ()
     cohorts = {str(cohort.cohort): cohort.calendar for cohort in view.cohorts if cohort.cohort.ended_on is None}
     return drone_notes(cohorts, called_days(view.source, today=view.today), view.settings)
-
-
-def cohort_view(cohort: DroneCohort, *, today: dt.date, settings: Settings | None = None) -> CohortView:
-    views = source_view(cohort.source, today=today, settings=settings).cohorts
-    return next(view for view in views if view.cohort.pk == cohort.pk)
 
 
 def bookings_relying_on(source: DroneSource) -> list[Booking]:

@@ -10,10 +10,12 @@ from typing import Any
 from django.db.models import QuerySet, Sum
 
 from accounts.queries.often import asked_often
-from scheduling.models import DroneCohort, DroneSource, LotPart, Season, SemenLot
+from scheduling.models import BenchSession, DroneCohort, DroneSource, LotPart, Season, SemenLot
 from scheduling.planning.facts import Settings
-from scheduling.queries.lot_rows import lot_sums
-from scheduling.queries.sources import NOT_UNDONE, SourceView, source_views
+from scheduling.queries.learned import SeasonLearned
+from scheduling.queries.lot_rows import lot_mark
+from scheduling.queries.season import settings_of
+from scheduling.queries.sources import NOT_UNDONE, CohortView, SourceView, source_views
 
 MOST_KEPT = 8  # seasons and days
 Views = dict[int, SourceView]
@@ -39,13 +41,46 @@ def sources_at_hand(season: Season, *, today: dt.date, settings: Settings) -> Vi
     return views
 
 
+def offered_at_hand(season: Season, *, today: dt.date, settings: Settings) -> list[SourceView]:
+    return offered(sources_at_hand(season, today=today, settings=settings))
+
+
+def offered(views: Views) -> list[SourceView]:
+    """Those that are not withdrawn, by their letter."""
+    return sorted(
+        (view for view in views.values() if view.source.withdrawn_at is None), key=lambda view: view.source.letter
+    )
+
+
+def source_view(source: DroneSource, *, today: dt.date, settings: Settings | None = None) -> SourceView:
+    settings = settings or settings_of(source.season)
+    return SourceView(source, settings, today, season_learned(source.season, settings=settings, today=today))
+
+
+def cohort_view(cohort: DroneCohort, *, today: dt.date, settings: Settings | None = None) -> CohortView:
+    views = source_view(cohort.source, today=today, settings=settings).cohorts
+    return next(view for view in views if view.cohort.pk == cohort.pk)
+
+
+def season_learned(
+    season: Season, *, settings: Settings, today: dt.date, but: BenchSession | None = None
+) -> SeasonLearned:
+    """What the season teaches of its sources; read when it is first asked for. `but`: a session that is left out."""
+    return SeasonLearned(
+        season,
+        settings,
+        lambda: list(sources_at_hand(season, today=today, settings=settings).values()),
+        but=but,
+    )
+
+
 def sources_forget() -> None:
     """Forget what is kept: for tests, whose databases begin anew with the same numbers."""
     _KEPT.clear()
 
 
 def _rows(season: Season) -> list[Any]:
-    return [*(ask(season.pk) for ask in (_sources, _cohorts, _lots, _parts)), lot_sums(season)]
+    return [*(ask(season.pk) for ask in (_sources, _cohorts, _lots, _parts)), lot_mark()]
 
 
 @asked_often

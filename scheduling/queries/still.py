@@ -10,8 +10,9 @@ from scheduling.models import DroneCohort, QueenBatch, Season
 from scheduling.planning.timing import CanStill, CohortState, DroneFit, Fit, can_still
 from scheduling.queries.batches import BatchView, batch_calendars, batches_seen_by
 from scheduling.queries.season import settings_of
-from scheduling.queries.sessions import sessions_to_come
-from scheduling.queries.sources import CohortView, source_views, sources_seen_by
+from scheduling.queries.sessions import bench_days_to_come
+from scheduling.queries.sources import CohortView
+from scheduling.queries.sources_at_hand import offered_at_hand
 
 OVER = {"inseminated", "laying", "closed"}
 
@@ -24,6 +25,9 @@ _QUEENS_SAID = {
     Fit.NEEDS_REASON: ("chance", "needs_reason"),
     Fit.PAST_IT: ("batch", "past_it"),
 }
+# What serves on the day stands first.
+_DRONES_ORDER = [DroneFit.RIPE, DroneFit.FADING, DroneFit.NEEDS_REASON, DroneFit.UNRIPE]
+_QUEENS_ORDER = [Fit.NORMAL, Fit.NEEDS_REASON, Fit.TOO_YOUNG, Fit.PAST_IT]
 
 
 @dataclass(frozen=True)
@@ -108,17 +112,16 @@ def still_page(
     Without a day: the first bench day for which a drone comb put in today still serves, else the first at all.
     """
     settings = settings_of(season)
-    days = sorted({session.day for session in sessions_to_come(season, today=today)})
+    days = bench_days_to_come(season, today=today)
     if day is None:
         day = _first_within_reach(days, can_still(today, today, settings).first_day_from_comb)
     batches = batches_seen_by(viewer).filter(season=season, closed_on__isnull=True)
     if not everyone and viewer.is_member:
         batches = batches.filter(member__in=viewer.member_ids)
     views = [view for view in batch_calendars(batches, season=season, today=today) if view.state not in OVER]
-    sources = sources_seen_by(viewer).filter(season=season, withdrawn_at__isnull=True).order_by("letter")
     cohorts = [
         (cohort, source.state == "on_hold")
-        for source in source_views(sources, season=season, today=today)
+        for source in offered_at_hand(season, today=today, settings=settings)
         for cohort in source.cohorts
         if cohort.cohort.ended_on is None
     ]
@@ -132,14 +135,24 @@ def still_page(
     return StillPage(
         day=day,
         answer=answer,
-        drones=[
-            DroneRow(cohort, cohort.calendar.fit(day), cohort.calendar.ages_on(day), on_hold)
-            for cohort, on_hold in cohorts
-            if cohort.calendar.fit(day) is not DroneFit.SPENT
-        ],
-        queens=[QueenRow(view, view.calendar.window.fit(day), view.calendar.window.ages_on(day)) for view in views],
+        drones=_drones(cohorts, day),
+        queens=_queens(views, day),
         days=days,
     )
+
+
+def _drones(cohorts: Sequence[tuple[CohortView, bool]], day: dt.date) -> list[DroneRow]:
+    """Those that serve on that day first; of the same fit in the order of their sources."""
+    rows = [
+        DroneRow(cohort, cohort.calendar.fit(day), cohort.calendar.ages_on(day), on_hold) for cohort, on_hold in cohorts
+    ]
+    rows = [row for row in rows if row.fit is not DroneFit.SPENT]
+    return sorted(rows, key=lambda row: (row.on_hold, _DRONES_ORDER.index(row.fit)))
+
+
+def _queens(views: Sequence[BatchView], day: dt.date) -> list[QueenRow]:
+    rows = [QueenRow(view, view.calendar.window.fit(day), view.calendar.window.ages_on(day)) for view in views]
+    return sorted(rows, key=lambda row: _QUEENS_ORDER.index(row.fit))
 
 
 def _first_within_reach(days: Sequence[dt.date], from_comb: dt.date) -> dt.date:

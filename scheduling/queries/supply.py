@@ -2,10 +2,9 @@
 
 import datetime as dt
 import math
-from collections.abc import Mapping, Sequence
-from functools import cached_property
+from collections.abc import Sequence
 
-from scheduling.models import BenchSession, CountKind, DroneCall, Season, SessionState
+from scheduling.models import BenchSession, CountKind
 from scheduling.planning.ages import age_of_lot, band_of
 from scheduling.planning.facts import Settings
 from scheduling.planning.problem import Cohort, Source
@@ -25,10 +24,8 @@ from scheduling.planning.supply import (
     with_those_taken,
 )
 from scheduling.planning.supply import CountKind as Kind
-from scheduling.queries.plans import IN_FORCE
-from scheduling.queries.second_doses import Reserved
+from scheduling.queries.problem_rows import ProblemRows
 from scheduling.queries.sources import CohortView, SourceView
-from scheduling.queries.store import StoredLot, stored_lots
 
 PROMISE_CV = 2.0  # a promise is this much less certain than a count (our choice, until counts have taught better)
 LEAST_CV = 0.001  # a season may set counts as exact; they still need a weight
@@ -121,17 +118,15 @@ class Supply:
 
     def __init__(
         self,
-        season: Season,
+        rows: ProblemRows,
         sessions: Sequence[BenchSession],
         *,
         settings: Settings,
         first: dt.date,
         days: int,
         survival: float,
-        reserved: Mapping[int, Reserved] | None = None,
     ) -> None:
-        self.reserved = reserved or {}
-        self.season, self.sessions, self.first, self.days = season, sessions, first, days
+        self.rows, self.sessions, self.first, self.days = rows, sessions, first, days
         self.settings, self.survival = settings, survival
         self.weights = day_weights(days, survival)
         self.bench_ids = sorted({session.bench_id for session in sessions})
@@ -148,6 +143,7 @@ class Supply:
             benches=tuple(str(bench) for bench in benches),
             cohorts=tuple(cohort for cohort, _stock in self._planned(view)),
             share_cap_permille=view.source.share_cap_permille,
+            share_target_permille=view.source.share_target_permille,
             usable_fraction=given.usable_fraction,
             kappa=given.kappa,
             ul_per_drone=given.ul_per_drone,
@@ -179,7 +175,7 @@ class Supply:
             session_pk: (per_tenth * tenths + once)
             / 1000
             / (worth_on(view, days[session_pk]) if session_pk in days else 1)
-            for session_pk, reserved in self.reserved.items()
+            for session_pk, reserved in self.rows.reserved.items()
             if (tenths := reserved.tenths.get(view.source.pk, 0))
         }
 
@@ -229,7 +225,8 @@ class Supply:
 
     def _stored(self, view: SourceView) -> list[tuple[Cohort, Stock]]:
         """Semen in store, in the terms of drones; lots of the same days together."""
-        kept, found = self._store.get(view.source.pk, []), dict[tuple[int, int], int]()
+        kept = [one for one in self.rows.kept if one.source_id == view.source.pk]
+        found: dict[tuple[int, int], int] = {}
         if not kept:
             return []
         days = {
@@ -256,8 +253,9 @@ class Supply:
         """
         days = {session.pk: session.day for session in self.sessions}
         gone: list[tuple[dt.date, float]] = [
-            (session.day, view.still_called(session.pk, drones))
-            for session, drones in self._running.get(view.source.pk, [])
+            (row.day, view.still_called(row.session_id, row.drones))
+            for row in self.rows.called
+            if row.source_id == view.source.pk
         ]
         gone += [(days[pk], drones) for pk, drones in self._for_seconds(view).items() if pk in days]
         found: dict[int, dict[int, float]] = {}
@@ -267,24 +265,6 @@ class Supply:
                 of_cohort = found.setdefault(cohort.cohort.pk, {})
                 day = (on - self.first).days
                 of_cohort[day] = of_cohort.get(day, 0) + drones
-        return found
-
-    @cached_property
-    def _running(self) -> dict[int, list[tuple[BenchSession, int]]]:
-        found: dict[int, list[tuple[BenchSession, int]]] = {}
-        calls = DroneCall.objects.filter(
-            plan__season=self.season, plan__state__in=IN_FORCE, session__state=SessionState.RUNNING
-        )
-        for call in calls.select_related("session"):
-            found.setdefault(call.source_id, []).append((call.session, call.drones))
-        return found
-
-    @cached_property
-    def _store(self) -> dict[int, list[StoredLot]]:
-        found: dict[int, list[StoredLot]] = {}
-        for stored in stored_lots(self.season, self.settings):
-            if stored.lot.source_id is not None:
-                found.setdefault(stored.lot.source_id, []).append(stored)
         return found
 
 

@@ -28,8 +28,10 @@ from scheduling.planning.timing import elapsed_hours
 from scheduling.queries.balance import order_of, ripe_band
 from scheduling.queries.batches import BatchView, batch_views, batches_of_viewer
 from scheduling.queries.reminders import ShownReminder, open_reminders
+from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_to_come
-from scheduling.queries.sources import SourceView, source_views
+from scheduling.queries.sources import SourceView
+from scheduling.queries.sources_at_hand import sources_at_hand
 from scheduling.queries.words import day_words
 
 MOST_COMING = 4  # reminders to come that are shown beside those that are due
@@ -145,7 +147,8 @@ def _needs(session: BenchSession, season: Season, *, today: dt.date) -> list[Sou
             before.setdefault(call.source_id, []).append(call)
     if not needed:
         return []
-    views = source_views(DroneSource.objects.filter(pk__in=needed).order_by("letter"), season=season, today=today)
+    at_hand = sources_at_hand(season, today=today, settings=settings_of(season))
+    views = sorted((at_hand[pk] for pk in needed), key=lambda view: view.source.letter)
     return [
         SourceNeed(
             source=view.source,

@@ -17,7 +17,7 @@ from scheduling.queries.ledger import ledger_order, priorities_words
 from scheduling.queries.lots import LotView
 from scheduling.queries.season import settings_of
 from scheduling.queries.sessions import sessions_with_room
-from scheduling.queries.sources import season_learned, source_view
+from scheduling.queries.sources_at_hand import season_learned, source_view
 from scheduling.queries.words import day_words
 
 MIXED = "mixed"

@@ -134,7 +134,7 @@ def batch_queen_nuc(
                 before=before,
                 after=after,
             )
-            reminders_refresh_batch(fresh.batch, now=now)
+            reminders_refresh_batch(fresh.batch, now=now, by=by)
     return fresh
 
 
@@ -190,7 +190,7 @@ def _changed(
         before=before,
         after=fields_of(batch_queen, ["state", "state_reason"]),
     )
-    reminders_refresh_batch(batch_queen.batch, now=now)
+    reminders_refresh_batch(batch_queen.batch, now=now, by=by)
     return batch_queen
 
 

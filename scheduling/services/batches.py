@@ -89,7 +89,7 @@ def batch_add(
                     ],
                 ),
             )
-            reminders_refresh_batch(batch, now=now)
+            reminders_refresh_batch(batch, now=now, by=by)
     except IntegrityError as error:
         raise Refusal(_name_taken(name, season), field="name", rule="batch_name_unique") from error
     return batch
@@ -338,7 +338,7 @@ def _batch_change(
         audit_record(
             fresh, action=action, by=by, now=now, cooperative=fresh.season.cooperative, before=before, after=after
         )
-        reminders_refresh_batch(fresh, now=now)
+        reminders_refresh_batch(fresh, now=now, by=by)
     return fresh
 
 

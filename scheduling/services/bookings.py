@@ -5,10 +5,13 @@ import uuid
 from collections.abc import Sequence
 
 from django.db import transaction
+from django.db.models import QuerySet
 
 from accounts.models import Person
+from accounts.queries.often import asked_often
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
+from accounts.services.often import row_add, rows_add
 from accounts.told import Said, Told, one_after_the_other
 from accounts.told import told as _
 from accounts.told import told_of as ngettext
@@ -64,39 +67,45 @@ def booking_ask(
     place yet, so it moves no date of the batch and none of its reminders: publishing a plan does.
     """
     key = key or uuid.uuid4()
-    sent_before = _sent_before(key, batch)
-    if sent_before is not None:
-        return sent_before
-    view = view_of_batch(batch, now=now)
-    dose = dose_tenths if dose_tenths is not None else _usual_dose_tenths(view, mode)
-    _refuse_nonsense(view, queens=queens, sources=sources, dose_tenths=dose, mode=mode)
-    choices = checked_choices(view, sources)
+    try:
+        view = view_of_batch(batch, now=now)
+        dose = dose_tenths if dose_tenths is not None else _usual_dose_tenths(view, mode)
+        _refuse_nonsense(view, queens=queens, sources=sources, dose_tenths=dose, mode=mode)
+        choices = checked_choices(view, sources)
+    except Refusal:
+        # What was fine when it was sent first may be otherwise by now: the first answer stands.
+        sent_before = _sent_before(key, batch)
+        if sent_before is not None:
+            return sent_before
+        raise
     # What the drones give is worked out before anything is locked; what others asked for is counted under the locks.
     room = DroneRoom(view.batch.season, [choice.view for choice in choices], at=session) if session else None
     with transaction.atomic():
-        locked = QueenBatch.objects.select_for_update(of=("self",)).get(pk=batch.pk)
+        [locked] = _batch_locked(batch.pk)
         sent_before = _sent_before(key, batch)
         if sent_before is not None:
             return sent_before
         _refuse_closed(locked)
         _refuse_more_than_left(locked, queens)
         state, why = _answer(view, room, choices, queens=queens, dose_tenths=dose, mode=mode, note=note)
-        booking = Booking.objects.create(
-            season=view.batch.season,
-            member=view.batch.member,
-            batch=locked,
-            queens=queens,
-            dose_tenths=dose,
-            mode=mode,
-            state=state,
-            why=why,
-            wished_session=session,
-            asked_at=now,
-            asked_by=by,
-            key=key,
-            note=note,
+        booking = row_add(
+            Booking(
+                season=view.batch.season,
+                member=view.batch.member,
+                batch=locked,
+                queens=queens,
+                dose_tenths=dose,
+                mode=mode,
+                state=state,
+                why=why,
+                wished_session=session,
+                asked_at=now,
+                asked_by=by,
+                key=key,
+                note=note,
+            )
         )
-        BookingSource.objects.bulk_create([accepted_source(booking, choice) for choice in choices])
+        rows_add([accepted_source(booking, choice) for choice in choices])
         audit_record(
             booking,
             action="booking.ask",
@@ -148,7 +157,7 @@ def booking_withdraw(booking: Booking, *, reason: str = "", by: Person | None, n
             after={**fields_of(fresh, ["state", "why"]), "places_freed": freed},
         )
         reminders_end_for(fresh, now=now, by=by)
-        reminders_refresh_batch(fresh.batch, now=now)
+        reminders_refresh_batch(fresh.batch, now=now, by=by)
         standby_ask(fresh.season, now=now)
     return fresh
 
@@ -160,12 +169,27 @@ def view_of_batch(batch: QueenBatch, *, now: dt.datetime) -> BatchView:
 
 def _sent_before(key: uuid.UUID, batch: QueenBatch) -> Booking | None:
     """What came of the same form or request; None where it is the first."""
-    if not Booking.objects.filter(key=key).exists():
+    if not _booked_with(key):
         return None
     booking = Booking.objects.select_related("batch").get(key=key)
     if booking.batch_id != batch.pk:
         raise Refusal(_("This form was sent before for %(batch)s. Start again.") % {"batch": booking.batch}, rule="key")
     return booking
+
+
+@asked_often
+def _booked_with(key: uuid.UUID) -> QuerySet[Booking, tuple[int]]:
+    return Booking.objects.filter(key=key).order_by().values_list("pk")
+
+
+@asked_often
+def _batch_locked(batch: int) -> QuerySet[QueenBatch, QueenBatch]:
+    return QueenBatch.objects.select_for_update(of=("self",)).filter(pk=batch).order_by()
+
+
+@asked_often
+def _session_locked(session: int) -> QuerySet[BenchSession, BenchSession]:
+    return BenchSession.objects.select_for_update(of=("self",)).filter(pk=session).order_by()
 
 
 def _usual_dose_tenths(view: BatchView, mode: str) -> int:
@@ -263,7 +287,7 @@ def _answer(
     """State of the new request with the reason. Locks the wished session: its places are scarce."""
     if room is None or room.at is None:
         return BookingState.ASKED, _("Any bench day that fits; the plan decides.")
-    locked = BenchSession.objects.select_for_update(of=("self",)).get(pk=room.at.pk)
+    [locked] = _session_locked(room.at.pk)
     if locked.season_id != view.batch.season_id:
         raise ValueError("session: of the batch's season.")
     if locked.state not in COMING or locked.places == 0 or locked.day < view.today:

@@ -5,15 +5,14 @@ from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Max
-from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
+from accounts.told import told as _
 from scheduling.models import CountKind, DroneCohort, DroneCount, DroneSource
 from scheduling.queries.sources import events_of_cohort
-from scheduling.queries.words import day_words
 from scheduling.services.record_order import refuse_disorder
 from scheduling.services.reminders import reminders_refresh_cohort
 
@@ -67,7 +66,7 @@ def cohort_add(
                 by=by,
                 now=now,
             )
-        reminders_refresh_cohort(cohort, now=now)
+        reminders_refresh_cohort(cohort, now=now, by=by)
     return cohort
 
 
@@ -111,7 +110,7 @@ def cohort_observe(
             before=before,
             after={step: day},
         )
-        reminders_refresh_cohort(fresh, now=now)
+        reminders_refresh_cohort(fresh, now=now, by=by)
     return fresh
 
 
@@ -146,7 +145,7 @@ def count_record(
             before={"kind": kind, "counted_on": counted_on, "number": earlier.number} if earlier else {},
             after={"kind": kind, "counted_on": counted_on, "number": number},
         )
-        reminders_refresh_cohort(locked, now=now)
+        reminders_refresh_cohort(locked, now=now, by=by)
     return count
 
 
@@ -184,8 +183,7 @@ def refuse_impossible_number(
         )
     if counted_on > now.astimezone(_zone(cohort)).date():
         raise Refusal(
-            _("%(day)s is still to come. Enter what was seen, on the day it was seen.")
-            % {"day": day_words(counted_on)},
+            _("%(day)s is still to come. Enter what was seen, on the day it was seen.") % {"day": counted_on},
             field="counted_on",
             rule="observed_not_future",
         )
@@ -204,7 +202,7 @@ def refuse_count_before_comb(cohort: DroneCohort, *, kind: str, counted_on: dt.d
         raise Refusal(_("Record the day the comb went in first."), field="kind", rule="comb_first")
     if counted_on < start:
         raise Refusal(
-            _("%(day)s is before this comb was that far. Check the date.") % {"day": day_words(counted_on)},
+            _("%(day)s is before this comb was that far. Check the date.") % {"day": counted_on},
             field="counted_on",
             rule="count_after_comb",
         )
@@ -216,7 +214,7 @@ def _refuse_impossible(cohort: DroneCohort, *, counts: list[DroneCount], now: dt
         day = getattr(cohort, name)
         if day is not None and day > today:
             raise Refusal(
-                _("%(day)s is still to come. Enter what was seen, on the day it was seen.") % {"day": day_words(day)},
+                _("%(day)s is still to come. Enter what was seen, on the day it was seen.") % {"day": day},
                 field=name,
                 rule="observed_not_future",
             )

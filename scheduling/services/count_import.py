@@ -9,17 +9,17 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from accounts.access import can_act_for
 from accounts.refusals import Refusal
+from accounts.told import Told, one_after_the_other
+from accounts.told import told as _
 from breeding.services.imports.kinds import DAY, WHOLE, WORD, Asked, Checked, Column, Kind, words_for
 from breeding.services.loading.files import Problem, Problems, Row
 from breeding.services.loading.plan import key_of
 from breeding.services.loading.write import AT_ONCE, Made, in_parts
 from scheduling.models import CountKind, DroneCohort, DroneCount, Season
-from scheduling.queries.words import day_words
 from scheduling.services.cohorts import refuse_count_before_comb, refuse_impossible_number
 from scheduling.services.reminders import reminders_refresh_cohort
 
@@ -50,11 +50,11 @@ def counts_check(asked: Asked, rows: list[Row], found: list[Problem]) -> Checked
             continue
         stands, earlier = known.counts.get(key), new.get(key)
         if stands is not None and stands != number:
-            text = _("%(number)d of that day are on record. Correct it at the comb itself.") % {"number": stands}
-            problems.add(row, text, "number")
+            said = _("%(number)d of that day are on record. Correct it at the comb itself.") % {"number": stands}
+            problems.add(row, said, "number")
         elif earlier is not None and earlier[0] != number:
-            text = _("The same count stands in line %(line)d with another number.") % {"line": earlier[1].line}
-            problems.add(row, text, "number")
+            said = _("The same count stands in line %(line)d with another number.") % {"line": earlier[1].line}
+            problems.add(row, said, "number")
         elif stands is not None or earlier is not None:
             unchanged += 1
         else:
@@ -75,16 +75,16 @@ def counts_take_back(made: Made, asked: Asked, imported_at: dt.datetime) -> None
     pks = made.get(COUNT, [])
     counts = [count for part in in_parts(pks) for count in DroneCount.objects.filter(pk__in=part)]
     cohorts = _locked(count.cohort_id for count in counts)
-    reasons = [_("Some of what it made is not there any more.")] if len(counts) < len(pks) else []
+    reasons: list[Told] = [_("Some of what it made is not there any more.")] if len(counts) < len(pks) else []
     corrected = DroneCount.objects.filter(replaced_by__isnull=False).select_related("cohort__source")
     for part in in_parts(pks):
         reasons += [_("%(name)s was changed since.") % {"name": count} for count in corrected.filter(pk__in=part)[:3]]
     if reasons:
-        raise Refusal(" ".join([_("It cannot be undone any more."), *reasons[:5]]), rule="import_in_use")
+        raise Refusal(one_after_the_other([_("It cannot be undone any more."), *reasons[:5]]), rule="import_in_use")
     for part in in_parts(pks):
         DroneCount.objects.filter(pk__in=part).delete()
     for cohort in cohorts:
-        reminders_refresh_cohort(cohort, now=asked.now)
+        reminders_refresh_cohort(cohort, now=asked.now, by=asked.by)
 
 
 def _known(asked: Asked) -> _Known:
@@ -118,7 +118,7 @@ def _cohort_of(row: Row, day: dt.date, known: _Known, asked: Asked) -> DroneCoho
         (s for s in known.seasons if s.year == day.year), None
     )
     if season is None:
-        raise Refusal(_("There is no season for %(day)s.") % {"day": day_words(day)}, field="counted_on")
+        raise Refusal(_("There is no season for %(day)s.") % {"day": day}, field="counted_on")
     name = row.text("source")
     cohorts = known.sources.get((season.pk, key_of(name)))
     if cohorts is None:
@@ -163,7 +163,7 @@ def _write(asked: Asked, rows: list[Row], found: list[Problem], numbers: dict[Ke
         batch_size=AT_ONCE,
     )
     for locked in cohorts:
-        reminders_refresh_cohort(locked, now=asked.now)
+        reminders_refresh_cohort(locked, now=asked.now, by=asked.by)
     return {COUNT: [count.pk for count in made]}
 
 

@@ -1,10 +1,9 @@
 """Everything of one's own in one archive: each table for spreadsheets and for programs, with a page of words."""
 
 import datetime as dt
-import io
 import zipfile
-from collections.abc import Callable
-from typing import IO, Any, BinaryIO
+from collections.abc import Iterator
+from typing import Any, BinaryIO
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
@@ -15,7 +14,7 @@ from accounts.access import Viewer
 from accounts.queries.dump import one_moment, zip_entry
 from accounts.queries.history import thing_words
 from accounts.services.audit import audit_record
-from accounts.tables import Table, csv_write, json_write
+from accounts.tables import LINES, Table
 from scheduling.queries.own_data import OwnTable, own_tables
 
 README = "README.txt"
@@ -57,18 +56,15 @@ def own_data_take(viewer: Viewer, target: BinaryIO, *, now: dt.datetime) -> dict
             rows = list(table.rows)
             table = Table(table.name, table.head, rows)
             counts[own.name] = len(rows)
-            _put(archive, f"csv/{own.name}.csv", table, csv_write)
-            _put(archive, f"json/{own.name}.json", table, json_write)
+            _put(archive, f"csv/{own.name}.csv", LINES["csv"](table))
+            _put(archive, f"json/{own.name}.json", LINES["json"](table))
         archive.writestr(zip_entry(README), _readme(viewer, tables, counts, now))
     return counts
 
 
-def _put(archive: zipfile.ZipFile, name: str, table: Table, write: Callable[[Table, IO[str]], None]) -> None:
+def _put(archive: zipfile.ZipFile, name: str, lines: Iterator[str]) -> None:
     with archive.open(zip_entry(name), "w") as file:
-        text = io.TextIOWrapper(file, encoding="utf-8", newline="")
-        write(table, text)
-        text.flush()
-        text.detach()
+        file.writelines(line.encode() for line in lines)
 
 
 def _readme(viewer: Viewer, tables: list[OwnTable], counts: dict[str, int], now: dt.datetime) -> str:

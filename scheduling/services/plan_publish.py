@@ -29,8 +29,9 @@ from scheduling.planning.problem import Problem
 from scheduling.queries.plan_rows import pure_plan, worth_permille
 from scheduling.queries.plan_words import Names, reason_words, violation_words
 from scheduling.queries.plans import IN_FORCE, SKETCHES, BookingChange, booking_changes, plan_in_force
-from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.problem import problem_of
 from scheduling.queries.repair import planned_on
+from scheduling.queries.worked_out import facts_mark
 from scheduling.services.drone_calls import drone_calls_write
 from scheduling.services.offers import offers_replace
 from scheduling.services.places import places_assign_queens

@@ -71,14 +71,16 @@ def booking_reminders(
     running = [p for p in change.new if p.session.state == SessionState.RUNNING]
     if running and not open_placements:
         return
-    wanted = []
+    wanted, recorded = [], set()
     for session, placements in _by_session(open_placements).items():
         queens = sum(placement.queens for placement in placements)
         when = Moment(session.starts_at, str(_zone(plan)))
         names = and_told(sorted({str(p.source or p.pool) for p in placements}))
         link = reverse("scheduling:booking", args=[booking.pk])
         before_count = sum(placement.co2_before for placement in placements)
-        if before_count and booking.batch.first_co2_at is None:
+        if before_count and booking.batch.first_co2_at is not None:
+            recorded.add(("first_co2", f"s{session.pk}"))
+        elif before_count:
             wanted.append(
                 Wanted(
                     kind="first_co2",
@@ -118,7 +120,15 @@ def booking_reminders(
                 link=link,
             )
         )
-    reminders_set(booking, wanted, cooperative=plan.season.cooperative, kinds=BOOKING_KINDS, now=now, by=by)
+    reminders_set(
+        booking,
+        wanted,
+        cooperative=plan.season.cooperative,
+        kinds=BOOKING_KINDS,
+        recorded=recorded,
+        now=now,
+        by=by,
+    )
 
 
 def _by_session(placements: list[Placement]) -> dict[BenchSession, list[Placement]]:

@@ -22,8 +22,9 @@ from scheduling.queries.acceptable import acceptable_sources
 from scheduling.queries.plan_rows import first_day_of, plan_rows_write
 from scheduling.queries.plan_words import violation_words
 from scheduling.queries.plans import plan_in_force
-from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.problem import problem_of
 from scheduling.queries.repair import planned_on
+from scheduling.queries.worked_out import facts_mark
 from scheduling.services.plan_parts import solved_in_parts
 from scheduling.services.plan_repair_run import repaired
 from scheduling.services.plan_results import plan_results_refresh

@@ -1,6 +1,7 @@
 """Sketches: begun from a published plan, changed by hand as far as the checker allows, set aside."""
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -12,10 +13,12 @@ from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
 from scheduling.models import BenchSession, Booking, DroneSource, Placement, Plan, PlanState
 from scheduling.planning.checker import check_move
-from scheduling.planning.moves import Move, co2_of, plan_after_move
+from scheduling.planning.moves import Move, plan_after_move, plan_without
+from scheduling.planning.plan import Part, Pool
 from scheduling.planning.plan import Plan as PurePlan
 from scheduling.planning.problem import Placement as PurePlacement
 from scheduling.planning.problem import Problem
+from scheduling.queries.board_moves import mixing_of
 from scheduling.queries.plan_rows import first_day_of, plan_rows_write, pure_placement, pure_plan
 from scheduling.queries.plan_words import violation_words
 from scheduling.queries.plans import SKETCHES
@@ -53,39 +56,53 @@ def plan_move(
     *,
     booking: Booking,
     session: BenchSession,
-    source: DroneSource,
+    source: DroneSource | None = None,
     queens: int,
     taken_from: Placement | None = None,
+    mixture: Pool | None = None,
     version: int | None = None,
     by: Person,
     now: dt.datetime,
 ) -> Plan:
-    """Move queens by hand. Refused, with the rule named, when the checker finds that it breaks one."""
+    """Move queens by hand. Refused, with the rule named, when the checker finds that it breaks one.
+
+    Mixed semen has no single `source`: the queens join the mixture of theirs that is made there, or take theirs along,
+    or get one made for them; `mixture` names the very one they had.
+    """
     with transaction.atomic():
         plan, problem = _locked_sketch(plan, version=version, now=now)
         first = first_day_of(problem)
         if session.day < first:
             raise Refusal(_("%(session)s is past.") % {"session": session}, field="session", rule="session_past")
+        pure = pure_plan(plan, problem)
         move = Move(
             booking=str(booking.pk),
             bench=str(session.bench_id),
             day=(session.day - first).days,
             queens=queens,
-            source=str(source.pk),
             taken_from=pure_placement(taken_from, first) if taken_from else None,
         )
-        pure = pure_plan(plan, problem)
         try:
-            violations = check_move(problem, pure, move)
+            if source is not None:
+                move = replace(move, source=str(source.pk))
+                violations = check_move(problem, pure, move)
+            elif mixture is not None:
+                move = replace(move, pool=mixture.id, mix=mixture.parts)
+                violations = check_move(problem, pure, move)
+            else:
+                _refuse_where_it_is(session, taken_from)
+                mixing = mixing_of(plan, problem, pure, booking, queens=queens, taken_from=move.taken_from)
+                move, violations = mixing.best(move.bench, move.day)
         except ValueError as error:
             raise Refusal(
                 _("There are not so many queens to move from there. Enter fewer."), field="queens", rule="queens"
             ) from error
         if violations:
             raise Refusal(violation_words(violations[0], problem), field="session", rule=violations[0].rule)
-        before = told_places(plan)
+        before, step = told_places(plan), _step(booking, queens, taken_from, (session, source), plan)
         plan_rows_write(plan, plan_after_move(problem, pure, move), problem)
         _changed_by_hand(plan, problem)
+        step["version"] = plan.version
         audit_record(
             plan,
             action="plan.move",
@@ -93,9 +110,16 @@ def plan_move(
             now=now,
             cooperative=plan.season.cooperative,
             before=before,
-            after={**told_places(plan), "step": _step(booking, queens, taken_from, (session.pk, source.pk), plan)},
+            after={**told_places(plan), "step": step},
         )
     return plan
+
+
+def _refuse_where_it_is(session: BenchSession, taken_from: Placement | None) -> None:
+    if taken_from is not None and taken_from.session_id == session.pk and taken_from.pool_id is not None:
+        raise Refusal(
+            _("%(batch)s stands here.") % {"batch": taken_from.booking.batch}, field="session", rule="stands_here"
+        )
 
 
 def plan_take_out(
@@ -106,9 +130,10 @@ def plan_take_out(
         plan, problem = _locked_sketch(plan, version=version, now=now)
         pure = pure_plan(plan, problem)
         gone = pure_placement(placement, first_day_of(problem))
-        before = told_places(plan)
-        plan_rows_write(plan, _without(pure, gone, problem), problem)
+        before, step = told_places(plan), _step(placement.booking, placement.queens, placement, None, plan)
+        plan_rows_write(plan, _without(problem, pure, gone), problem)
         _changed_by_hand(plan, problem)
+        step["version"] = plan.version
         audit_record(
             plan,
             action="plan.take_out",
@@ -116,7 +141,7 @@ def plan_take_out(
             now=now,
             cooperative=plan.season.cooperative,
             before=before,
-            after={**told_places(plan), "step": _step(placement.booking, placement.queens, placement, None, plan)},
+            after={**told_places(plan), "step": step},
         )
     return plan
 
@@ -143,9 +168,10 @@ def plan_move_back(plan: Plan, *, by: Person, now: dt.datetime) -> Plan:
         plan,
         booking=booking,
         session=BenchSession.objects.select_related("bench").get(pk=session_pk),
-        source=DroneSource.objects.get(pk=source_pk),
+        source=DroneSource.objects.get(pk=source_pk) if source_pk is not None else None,
         queens=step["queens"],
         taken_from=there,
+        mixture=_mixture_of(step),
         version=step["version"],
         by=by,
         now=now,
@@ -153,19 +179,32 @@ def plan_move_back(plan: Plan, *, by: Person, now: dt.datetime) -> Plan:
 
 
 def _step(
-    booking: Booking, queens: int, taken_from: Placement | None, to: tuple[int, int] | None, plan: Plan
-) -> dict[str, Any] | None:
-    """What `plan_move_back` needs; None for a place in mixed semen, which is not given again by hand."""
-    if taken_from is not None and taken_from.source_id is None:
-        return None
-    came_from = [taken_from.session_id, taken_from.source_id] if taken_from is not None else None
-    return {
+    booking: Booking,
+    queens: int,
+    taken_from: Placement | None,
+    to: tuple[BenchSession, DroneSource | None] | None,
+    plan: Plan,
+) -> dict[str, Any]:
+    """What `plan_move_back` needs, as things stand before the move. Without a source: in mixed semen."""
+    step: dict[str, Any] = {
         "booking": booking.pk,
         "queens": queens,
-        "from": came_from,
-        "to": list(to) if to else None,
+        "from": [taken_from.session_id, taken_from.source_id] if taken_from is not None else None,
+        "to": [to[0].pk, to[1].pk if to[1] is not None else None] if to is not None else None,
         "version": plan.version,
     }
+    if taken_from is not None and taken_from.pool is not None:
+        parts = taken_from.pool.parts.values_list("source_id", "volume_tenths")
+        step["mixture"] = [taken_from.pool.name, {str(source): str(tenths) for source, tenths in parts}]
+    return step
+
+
+def _mixture_of(step: Mapping[str, Any]) -> Pool | None:
+    """The mixture that the queens had, to be made again as it was or joined if others still have it."""
+    if "mixture" not in step:
+        return None
+    name, parts = step["mixture"]
+    return Pool(name, "", 0, tuple(Part(source, float(tenths)) for source, tenths in parts.items()))
 
 
 def plan_discard(plan: Plan, *, by: Person, now: dt.datetime) -> Plan:
@@ -194,16 +233,10 @@ def _locked_sketch(plan: Plan, *, version: int | None, now: dt.datetime) -> tupl
     return plan, problem_of(plan.season, now=now)
 
 
-def _without(pure: PurePlan, gone: PurePlacement, problem: Problem) -> PurePlan:
-    assign = tuple(placement for placement in pure.assign if placement != gone)
-    in_use = {placement.pool for placement in assign}
-    return replace(
-        pure,
-        assign=assign,
-        pools=tuple(pool for pool in pure.pools if pool.id in in_use),
-        co2=co2_of(problem, assign),
-        result=None,
-    )
+def _without(problem: Problem, pure: PurePlan, gone: PurePlacement) -> PurePlan:
+    if gone not in pure.assign:
+        return pure  # of a day that is over, or taken out meanwhile
+    return plan_without(problem, pure, gone)
 
 
 def _changed_by_hand(plan: Plan, problem: Problem) -> None:

@@ -27,7 +27,7 @@ def refuse_disorder(events: BatchEvents | CohortEvents, *, changed: Collection[s
 
 def refuse_disorder_of_queens(batch: QueenBatch, *, changed: Collection[str]) -> None:
     """The same against what is on record of single queens: gas, doses, looks. `batch` is saved, her day follows it."""
-    fresh = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get()
+    [fresh] = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk))
     for queen in fresh.batch_queens.all():
         if queen.doses.all() or queen.co2_treatments.all() or queen.checks.all():
             refuse_disorder(events_of_queen(queen, batch=fresh), changed=changed)

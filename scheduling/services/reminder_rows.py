@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from accounts.models import Cooperative, Member, Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record
-from accounts.told import Said, kept_text
+from accounts.told import Moment, Said, kept_text
 from scheduling.models import Delivery, DeliveryState, Reminder, ReminderState
 from scheduling.planning.timing import local_to_utc
 from scheduling.queries.tellings import reminders_to_tell
@@ -20,6 +20,11 @@ from scheduling.services.tell_at import tell_at_set
 
 LIVE = [ReminderState.WANTED, ReminderState.EXPIRED]
 NOT_YET_OUT = [DeliveryState.PENDING, DeliveryState.RETRY, DeliveryState.CLAIMED, DeliveryState.HELD]
+
+
+DUE = "due"  # the stage of what is told once
+Step = tuple[str, str]  # kind, stage
+Key = tuple[str, str, int | None, int | None, dt.datetime]  # kind, stage, member, person, moment worked out
 
 
 @dataclass(frozen=True)
@@ -47,7 +52,7 @@ class Wanted:
     title: Said
     why: Said
     link: str = ""
-    stage: str = "due"
+    stage: str = DUE
     member: Member | None = None
     person: Person | None = None
     useful_until: dt.datetime | None = None
@@ -70,32 +75,31 @@ def reminders_set(
     cooperative: Cooperative,
     kinds: Iterable[str],
     now: dt.datetime,
+    recorded: Iterable[Step] = (),
     done_kinds: Iterable[str] = (),
     by: Person | None = None,
 ) -> list[Reminder]:
     """Make the live reminders of `subject` (of these kinds) be exactly `wanted`.
 
     What already stands is left alone; what moved is superseded and written anew (the new message says that
-    it replaces the old one when that was told); what has been done is ended as done. Must run inside the
-    transaction of the change. Calling it twice changes nothing.
+    it replaces the old one when that was told); what is `recorded` ends as done, and stands again once it is
+    wanted anew, because the record was taken back. Of `done_kinds` all is done for good. What a person ended stays
+    so. Must run inside the transaction of the change. Calling it twice changes nothing. Returns the new rows.
     """
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("reminders_set belongs inside the transaction that sets the due moment.")
-    label, done = subject._meta.label_lower, set(done_kinds)
+    label, on_record, done = subject._meta.label_lower, set(recorded), set(done_kinds)
     live = {
         (row.kind, row.stage, row.member_id, row.person_id): row
         for row in Reminder.objects.select_for_update(of=("self",)).filter(
             subject_type=label, subject_id=subject.pk, kind__in=list(kinds), state__in=LIVE
         )
     }
-    ended_by_hand = set(
-        Reminder.objects.filter(
-            subject_type=label, subject_id=subject.pk, state__in=[ReminderState.DONE, ReminderState.LET_GO]
-        ).values_list("kind", "stage", "member_id", "person_id", "base_due_at")
-    )
+    by_hand, by_record = _ended(label, subject.pk)
     written: list[tuple[Reminder | None, Reminder]] = []
     for want in wanted:
-        if want.kind in done or (*want.key, want.due_at) in ended_by_hand:
+        moment = (*want.key, want.due_at)
+        if want.kind in done or (want.kind, want.stage) in on_record or moment in by_hand:
             continue
         old = live.pop(want.key, None)
         if old is not None and old.base_due_at == want.due_at:
@@ -103,12 +107,61 @@ def reminders_set(
             continue
         if old is not None:
             _end(old, ReminderState.SUPERSEDED, now=now, by=by)
+        if moment in by_record:
+            _bring_back(by_record[moment], want, old, now=now, by=by)
+            continue
         if _useful_until(want) < now:
             continue  # recorded afterwards: nobody needs to be told of what is past
         written.append((old, _row(want, cooperative=cooperative, label=label, subject_id=subject.pk, now=now)))
     for row in live.values():
-        _end(row, ReminderState.DONE if row.kind in done else ReminderState.SUPERSEDED, now=now, by=by)
+        row.is_recorded = (row.kind, row.stage) in on_record
+        is_done = row.is_recorded or row.kind in done
+        _end(row, ReminderState.DONE if is_done else ReminderState.SUPERSEDED, now=now, by=by)
     return _write(written)
+
+
+def _ended(label: str, subject_id: int) -> tuple[set[Key], dict[Key, int]]:
+    """What a person said is done or need not be done; and the rows, by matter and moment, that a record ended."""
+    by_hand: set[Key] = set()
+    by_record: dict[Key, int] = {}
+    rows = Reminder.objects.filter(
+        subject_type=label, subject_id=subject_id, state__in=[ReminderState.DONE, ReminderState.LET_GO]
+    ).order_by("pk")
+    for *key, is_recorded, pk in rows.values_list(
+        "kind", "stage", "member_id", "person_id", "base_due_at", "is_recorded", "pk"
+    ):
+        moment: Key = (*key,)  # type: ignore[assignment]  # as named above
+        if is_recorded:
+            by_record[moment] = pk
+        else:
+            by_hand.add(moment)
+    return by_hand, by_record
+
+
+def _bring_back(pk: int, want: Wanted, old: Reminder | None, *, now: dt.datetime, by: Person | None) -> None:
+    """It stands as it did before the record: told at its coming moments, or late like any other that is overdue.
+
+    One that had been missed before the record came is missed again, without a second report.
+    """
+    row = reminders_to_tell(Reminder.objects.select_for_update(of=("self",))).get(pk=pk)
+    was_missed = row.told_at is None and row.ended_at is not None and row.ended_at > row.useful_until
+    row.state = ReminderState.EXPIRED if was_missed else ReminderState.WANTED
+    row.ended_at, row.ended_by, row.is_recorded = (row.useful_until if was_missed else None), None, False
+    tell_at_set([row])
+    row.save(update_fields=["state", "ended_at", "ended_by", "is_recorded", "tell_at"])
+    _refresh_words(row, want)
+    if old is not None:
+        old.replaced_by = row
+        old.save(update_fields=["replaced_by"])
+    audit_record(
+        row,
+        action="reminder.take_back",
+        by=by,
+        now=now,
+        cooperative=row.cooperative,
+        before={"state": ReminderState.DONE},
+        after={"state": row.state},
+    )
 
 
 def _write(rows: list[tuple[Reminder | None, Reminder]]) -> list[Reminder]:
@@ -169,10 +222,14 @@ def reminder_take_back(reminder: Reminder, *, by: Person, now: dt.datetime) -> R
         if is_ended and _stands_again(row):
             raise Refusal(_("The same stands again already. Look at what is due."), rule="reminder_stands_again")
         if is_ended:
-            row.state, row.ended_at, row.ended_by = ReminderState.WANTED, None, None
+            row.state, row.ended_at, row.ended_by, row.is_recorded = ReminderState.WANTED, None, None, False
         row.acknowledged_at = row.acknowledged_by = None
         tell_at_set([row])
-        row.save(update_fields=["state", "ended_at", "ended_by", "acknowledged_at", "acknowledged_by", "tell_at"])
+        row.save(
+            update_fields=[
+                "state", "ended_at", "ended_by", "is_recorded", "acknowledged_at", "acknowledged_by", "tell_at",
+            ]
+        )  # fmt: skip
         audit_record(
             row,
             action="reminder.take_back",
@@ -192,7 +249,7 @@ def reminder_put_off(reminder: Reminder, *, until: dt.datetime, by: Person, now:
     if until > reminder.useful_until:
         raise Refusal(
             _("After %(moment)s it would be too late for this. Choose an earlier time, or let it go.")
-            % {"moment": f"{reminder.useful_until:%d %B %H:%M} UTC"},
+            % {"moment": Moment(reminder.useful_until, reminder.cooperative.time_zone)},
             field="until",
             rule="put_off_too_late",
         )
@@ -256,7 +313,7 @@ def _stands_again(row: Reminder) -> bool:
 
 def _end(row: Reminder, state: str, *, now: dt.datetime, by: Person | None) -> None:
     row.state, row.ended_at, row.ended_by, row.tell_at = state, now, by, None
-    row.save(update_fields=["state", "ended_at", "ended_by", "tell_at"])
+    row.save(update_fields=["state", "ended_at", "ended_by", "tell_at", "is_recorded"])
 
 
 def _refresh_words(row: Reminder, want: Wanted) -> None:

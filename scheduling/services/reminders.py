@@ -20,7 +20,8 @@ from scheduling.queries.season import settings_of
 from scheduling.queries.sources import events_of_cohort, zone_name_of_source
 from scheduling.queries.words import told_words
 from scheduling.reminder_kinds import KINDS
-from scheduling.services.reminder_rows import Wall, Wanted, reminders_set
+from scheduling.services.reminder_rows import DUE, Wall, Wanted, reminders_set
+from scheduling.services.reminder_rows import Step as Recorded
 
 TOLD_AT = dt.time(8, 0)  # whole-day steps are told in the morning of their day
 DAY_ENDS = dt.time(23, 59)
@@ -40,10 +41,10 @@ COHORT_KINDS = ["insert_comb", "count_capped", "mark_drones", "count_drones"]
 
 @dataclass(frozen=True)
 class Due:
-    """What the reminders of a batch or a cohort should be, and which kinds have been settled. Nothing is written."""
+    """What the reminders of a batch or a cohort should be, and what of them is on record. Nothing is written."""
 
     wanted: list[Wanted]
-    done: set[str]
+    recorded: set[Recorded]
 
 
 def reminders_refresh_batch(batch: QueenBatch, *, now: dt.datetime, by: Person | None = None) -> None:
@@ -51,14 +52,14 @@ def reminders_refresh_batch(batch: QueenBatch, *, now: dt.datetime, by: Person |
 
     Ended reminders stay as they are. Calling it twice changes nothing.
     """
-    batch = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get()
+    [batch] = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk))
     due = batch_due(batch, settings_of(batch.season))
     reminders_set(
         batch,
         due.wanted,
         cooperative=batch.season.cooperative,
         kinds=[*BEFORE_BENCH, *AFTER_BENCH],
-        done_kinds=due.done,
+        recorded=due.recorded,
         now=now,
         by=by,
     )
@@ -75,34 +76,28 @@ def batch_due(batch: QueenBatch, settings: Settings) -> Due:
         if step.key not in BEFORE_BENCH:
             continue
         if step.is_done:
-            due.done.add(step.key)
+            due.recorded.add((step.key, DUE))
         elif not events.doses_at:
             due.wanted.append(_wanted(step, subject=str(batch), member=batch.member, zone=zone, link=link))
     for after in events_after_sessions(batch, events):
-        due.wanted.extend(_after_bench(batch, after, settings, link=link))
+        _after_bench(due, batch, after, settings, link=link)
     return due
 
 
-def _after_bench(batch: QueenBatch, after: AfterSession, settings: Settings, *, link: str) -> list[Wanted]:
+def _after_bench(due: Due, batch: QueenBatch, after: AfterSession, settings: Settings, *, link: str) -> None:
     """What is to be done after one bench session. Done steps of one session do not end those of another."""
     zone = zone_name_of_batch(batch)
-    wanted = []
     for step in batch_calendar(after.events, settings).steps:
         kind, _sep, number = step.key.rpartition("_") if step.key.startswith("egg_check") else (step.key, "", "")
-        if kind not in AFTER_BENCH or step.is_done or (kind == "excluder_off" and after.events.eggs_seen_on is None):
+        if kind not in AFTER_BENCH or (kind == "excluder_off" and after.events.eggs_seen_on is None):
             continue
-        wanted.append(
-            _wanted(
-                step,
-                kind=kind,
-                stage=f"s{after.session_id}" + (f"n{number}" if number else ""),
-                subject=str(batch),
-                member=batch.member,
-                zone=zone,
-                link=link,
-            )
+        stage = f"s{after.session_id}" + (f"n{number}" if number else "")
+        if step.is_done:
+            due.recorded.add((kind, stage))
+            continue
+        due.wanted.append(
+            _wanted(step, kind=kind, stage=stage, subject=str(batch), member=batch.member, zone=zone, link=link)
         )
-    return wanted
 
 
 def reminders_refresh_cohort(cohort: DroneCohort, *, now: dt.datetime, by: Person | None = None) -> None:
@@ -114,7 +109,7 @@ def reminders_refresh_cohort(cohort: DroneCohort, *, now: dt.datetime, by: Perso
         due.wanted,
         cooperative=source.season.cooperative,
         kinds=COHORT_KINDS,
-        done_kinds=due.done,
+        recorded=due.recorded,
         now=now,
         by=by,
     )
@@ -130,7 +125,7 @@ def cohort_due(cohort: DroneCohort, source: DroneSource, settings: Settings) -> 
         if step.key not in COHORT_KINDS:
             continue
         if step.is_done:
-            due.done.add(step.key)
+            due.recorded.add((step.key, DUE))
         else:
             due.wanted.append(_wanted(step, subject=str(cohort), member=source.member, zone=zone, link=link))
     return due
@@ -142,7 +137,7 @@ def _has_calendar(events: BatchEvents) -> bool:
 
 
 def _wanted(
-    step: Step, *, subject: str, member: Member, zone: str, link: str, kind: str = "", stage: str = "due"
+    step: Step, *, subject: str, member: Member, zone: str, link: str, kind: str = "", stage: str = DUE
 ) -> Wanted:
     kind = kind or step.key
     wall = None if step.best_at else Wall(step.best, TOLD_AT, zone)

@@ -181,7 +181,7 @@ def _changed(
         note=note,
     )
     for cohort in source.cohorts.filter(ended_on__isnull=True):
-        reminders_refresh_cohort(cohort, now=now)
+        reminders_refresh_cohort(cohort, now=now, by=by)
     reminders_refresh_source(source, now=now, by=by)
     return source
 

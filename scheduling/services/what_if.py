@@ -20,8 +20,9 @@ from scheduling.planning.problem_file import problem_to_json
 from scheduling.queries.plan_rows import plan_rows_write
 from scheduling.queries.plan_words import violation_words
 from scheduling.queries.plans import IN_FORCE, SKETCHES, plan_in_force
-from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.problem import problem_of
 from scheduling.queries.what_if import WhatIf, is_the_coordinators, points_of
+from scheduling.queries.worked_out import facts_mark
 from scheduling.services.plan_results import plan_results_refresh
 from scheduling.services.season import setting_change
 from scheduling.services.sessions import session_change, session_open

@@ -14,5 +14,6 @@ urlpatterns = [
     path("offers/<int:pk>/take/", offers.accept, name="offer_accept"),
     path("offers/<int:pk>/let-pass/", offers.decline, name="offer_decline"),
     path("ledger/", ledger.ledger, name="ledger"),
+    path("ledger/table/", ledger.ledger_csv, name="ledger_csv"),
     path("season/<int:pk>/priorities/", ledger.priorities, name="priorities"),
 ]

@@ -26,14 +26,15 @@ from scheduling.forms.batches import (
 )
 from scheduling.models import QueenBatch
 from scheduling.queries.batches import (
+    ON_CARDS,
     Backwards,
     BatchView,
     backwards_from,
     batch_view,
     batch_views,
     batches_seen_by,
-    batches_with_facts,
     history_of_batch,
+    with_facts,
     zone_of_batch,
 )
 from scheduling.queries.bookings import misfits_of
@@ -300,14 +301,15 @@ def batch_open_again(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def view_of(request: HttpRequest, pk: int) -> BatchView:
-    batch = get_object_or_404(batches_with_facts(batches_seen_by(viewer_of_request(request))), pk=pk)
-    return batch_view(batch, today=now_of(request).astimezone(zone_of_batch(batch)).date())
+    batches = batches_seen_by(viewer_of_request(request)).select_related("season__cooperative", *ON_CARDS)
+    batch = get_object_or_404(batches, pk=pk)
+    return batch_view(with_facts([batch])[0], today=now_of(request).astimezone(zone_of_batch(batch)).date())
 
 
 def own_batch(request: HttpRequest, pk: int) -> QueenBatch:
     """A batch of the cooperative, and 403 for those who may only look."""
     viewer = viewer_of_request(request)
-    batches = batches_seen_by(viewer).select_related("season__cooperative", "member", "apiary", "mother")
+    batches = batches_seen_by(viewer).select_related("season__cooperative", *ON_CARDS)
     batch = get_object_or_404(batches, pk=pk)
     require(can_act_for(viewer, batch.member), whose(batch, batch.member))
     return batch

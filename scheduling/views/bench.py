@@ -20,20 +20,22 @@ from scheduling.queries.what_now import sources_before
 from scheduling.services.bench_session import open_ends, session_close, session_start
 from scheduling.views.bench_common import OPERATORS_ONLY, bench_shown, person_of, session_at_bench
 
+PAST_SHOWN = 20
+
 
 @require_GET
 def bench(request: HttpRequest) -> HttpResponse:
     """Which session: the running one at once, else the list."""
     viewer, today = viewer_of_request(request), today_of(request)
     require(can_work_bench(viewer), OPERATORS_ONLY)
-    sessions = list(bench_sessions(viewer).order_by("day", "starts_at"))
+    sessions = bench_sessions(viewer).order_by("day", "starts_at")
     return render(
         request,
         "scheduling/bench_list.html",
         {
-            "running": [session for session in sessions if session.state == SessionState.RUNNING],
-            "coming": [session for session in sessions if session.state == SessionState.OPEN and session.day >= today],
-            "past": [session for session in sessions if session.state == SessionState.CLOSED][::-1][:20],
+            "running": list(sessions.filter(state=SessionState.RUNNING)),
+            "coming": list(sessions.filter(state=SessionState.OPEN, day__gte=today)),
+            "past": list(sessions.filter(state=SessionState.CLOSED).reverse()[:PAST_SHOWN]),
             "today": today,
             "stored": stored_lots(viewer),
         },

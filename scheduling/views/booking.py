@@ -25,12 +25,13 @@ from scheduling.models import Booking, BookingSource, BookingState, DroneSource,
 from scheduling.models.booking import ENDED_BOOKINGS
 from scheduling.planning.units import tenths_from_ul
 from scheduling.queries.batches import (
+    ON_CARDS,
     BatchView,
     batch_view,
     batch_views,
     batches_seen_by,
     batches_to_book,
-    batches_with_facts,
+    with_facts,
     zone_of_batch,
 )
 from scheduling.queries.booking_tables import bookings_table
@@ -273,10 +274,10 @@ def _batch(request: HttpRequest, data: QueryDict | None = None) -> BatchView | N
     if not named.isdigit():
         return None
     viewer = viewer_of_request(request)
-    batch = get_object_or_404(batches_with_facts(batches_seen_by(viewer)), pk=int(named))
+    batch = get_object_or_404(batches_seen_by(viewer).select_related("season__cooperative", *ON_CARDS), pk=int(named))
     text = _("%(batch)s belongs to %(member)s.") % {"batch": batch, "member": batch.member}
     require(can_act_for(viewer, batch.member), text)
-    return batch_view(batch, today=now_of(request).astimezone(zone_of_batch(batch)).date())
+    return batch_view(with_facts([batch])[0], today=now_of(request).astimezone(zone_of_batch(batch)).date())
 
 
 def _sources(view: BatchView, data: QueryDict) -> list[DroneSource]:

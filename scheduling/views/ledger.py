@@ -5,12 +5,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET, require_http_methods, require_safe
 
 from accounts.access import can_plan, require
 from accounts.http import now_of, tried, viewer_of_request
+from accounts.tables import table_response
 from scheduling.forms.ledger import PrioritiesForm
-from scheduling.queries.ledger import LedgerRow, ledger_of, priorities_words
+from scheduling.queries.ledger import LedgerRow, ledger_of, ledger_table, priorities_words
 from scheduling.queries.season import seasons_seen_by
 from scheduling.services.priorities import FIELDS, priorities_change
 from scheduling.views.common import no_season, season_of_request
@@ -31,6 +32,13 @@ def ledger(request: HttpRequest) -> HttpResponse:
         "can_change": can_plan(viewer) and season.closed_at is None,
     }
     return render(request, "scheduling/ledger.html", context)
+
+
+@require_safe
+def ledger_csv(request: HttpRequest) -> HttpResponse:
+    """The ledger as a table file."""
+    season = season_of_request(request)
+    return no_season(request) if season is None else table_response(request, ledger_table(season))
 
 
 def _finding(rows: list[LedgerRow]) -> str:

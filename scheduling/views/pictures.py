@@ -2,13 +2,14 @@
 
 import datetime as dt
 from collections.abc import Sequence
+from functools import lru_cache
 
-from django.utils.formats import date_format
 from django.utils.safestring import SafeString
+from django.utils.translation import get_language, pgettext
 from django.utils.translation import gettext as _
-from django.utils.translation import pgettext
 
 from accounts.templatetags.broodtide import day_month, svg
+from accounts.told import day_written
 from scheduling.models import Season
 from scheduling.planning.timing import BatchState
 from scheduling.queries.batches import BatchView
@@ -24,7 +25,7 @@ DAY = dt.timedelta(days=1)  # drawings end at the start of the day after
 
 
 def _month(day: dt.date) -> str:
-    return date_format(day, "F")
+    return day_written(day, "F")
 
 
 def window_gauge_svg(view: BatchView) -> SafeString:
@@ -83,14 +84,14 @@ def cohort_gauge_svg(view: CohortView) -> SafeString:
 
 def season_rule_svg(season: Season, *, today: dt.date) -> SafeString:
     glance = season_at_a_glance(season)
+    first, last = min(season.starts_on, today), max(season.ends_on, today)
+    return _rule_drawn(rule.Season(first, last, today, glance.bench_days, glance.ripe), get_language())
+
+
+@lru_cache(maxsize=256)  # it stands under the header of every page, and changes with the day or a bench day
+def _rule_drawn(season: rule.Season, language: str | None) -> SafeString:
     drawn = rule.draw_rule(
-        rule.Season(
-            first=min(season.starts_on, today),
-            last=max(season.ends_on, today),
-            today=today,
-            bench_days=glance.bench_days,
-            ripe=glance.ripe,
-        ),
+        season,
         words=rule.Words(
             title=_("The season"),
             bench_day=_("Bench day"),
@@ -128,8 +129,7 @@ def _shown_days(rows: Sequence[season_lines.Line], lines: SeasonLines) -> season
     latest = lines.today + dt.timedelta(weeks=WEEKS_AFTER)
     first = max(earliest, min((step.first for step in steps), default=earliest))
     last = min(latest, max((step.until for step in steps), default=latest))
-    bench_days = tuple(sorted({session.day for session in lines.sessions if session.places}))
-    return season_lines.Window(min(first, lines.today), max(last, lines.today), lines.today, bench_days)
+    return season_lines.Window(min(first, lines.today), max(last, lines.today), lines.today, tuple(lines.bench_days))
 
 
 def _batch_line(view: BatchView) -> season_lines.Line:

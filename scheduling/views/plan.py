@@ -15,7 +15,7 @@ from accounts.http import now_of, today_of, tried, tried_with_message, viewer_of
 from accounts.refusals import Refusal
 from accounts.services.jobs import job_ask_stop
 from scheduling.forms.plan import MoveForm
-from scheduling.models import BenchSession, Booking, Placement, Plan, Season
+from scheduling.models import BenchSession, Booking, BookingMode, Placement, Plan, Season
 from scheduling.queries.board import Board, board_of
 from scheduling.queries.calls import Call, call_changes
 from scheduling.queries.change_words import change_words, zone_of_season
@@ -27,10 +27,11 @@ from scheduling.queries.plans import (
     plan_open_run,
     plans_seen_by,
 )
-from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.problem import problem_of
 from scheduling.queries.repair import is_repair
 from scheduling.queries.season import season_in_force
 from scheduling.queries.shares import shares_of
+from scheduling.queries.worked_out import facts_mark
 from scheduling.services.plan_ask import plan_ask
 from scheduling.services.plan_publish import plan_publish
 from scheduling.services.plans import plan_discard, plan_move, plan_move_back, plan_sketch_from, plan_take_out
@@ -82,6 +83,9 @@ def _show(request: HttpRequest, season: Season, plan: Plan | None) -> HttpRespon
         days=request.GET.get("days"),
         rest=request.GET.get("rest"),
     )
+    is_sketch = plan is not None and plan.state in SKETCHES
+    if plan is not None and is_sketch:
+        _acts_addressed(shown, plan)
     return render(
         request,
         "scheduling/board.html",
@@ -92,7 +96,7 @@ def _show(request: HttpRequest, season: Season, plan: Plan | None) -> HttpRespon
             "running": plan_open_run(season),
             "board": shown,
             "finding": _finding(shown),
-            "is_sketch": plan is not None and plan.state in SKETCHES,
+            "is_sketch": is_sketch,
             "is_repair": plan is not None and is_repair(plan),
             "facts_changed": plan is not None and plan.facts_mark not in {"", facts_mark(problem)},
             "shares": shares_of(season, plan) if plan else None,
@@ -100,6 +104,17 @@ def _show(request: HttpRequest, season: Season, plan: Plan | None) -> HttpRespon
             "earlier": season.plans.filter(number__isnull=False).order_by("-number")[:8],
         },
     )
+
+
+def _acts_addressed(board: Board, plan: Plan) -> None:
+    """Put on each card where it is moved, tried and taken out: made once each, with 0 and 1 for the card's numbers."""
+    move, fits = (reverse(f"scheduling:{name}", args=[plan.pk, 0, 1]) for name in ("plan_move", "plan_fits"))
+    out = reverse("scheduling:plan_take_out", args=[plan.pk, 1])
+    for column in board.sessions:
+        for card in column.cards:
+            here = f"/{card.placement.booking_id}/from/{card.placement.pk}/"
+            card.move_url, card.fits_url = (address.replace("/0/from/1/", here) for address in (move, fits))
+            card.out_url = f"{out.removesuffix('1/')}{card.placement.pk}/"
 
 
 def _day(request: HttpRequest) -> dt.date | None:
@@ -188,7 +203,8 @@ def move(request: HttpRequest, pk: int, booking_pk: int, placement_pk: int | Non
     plan = plan_to_change(request, pk)
     booking = get_object_or_404(Booking.objects.select_related("batch"), pk=booking_pk, season=plan.season)
     placement = get_object_or_404(Placement, pk=placement_pk, plan=plan, booking=booking) if placement_pk else None
-    sources = list(booking.accepted.values_list("source_id", flat=True))
+    mixed = booking.mode == BookingMode.POOL
+    sources = None if mixed else list(booking.accepted.values_list("source_id", flat=True))
     left = booking.queens - sum(plan.placements.filter(booking=booking).values_list("queens", flat=True))
     initial = {
         "queens": placement.queens if placement else max(1, left),
@@ -204,7 +220,7 @@ def move(request: HttpRequest, pk: int, booking_pk: int, placement_pk: int | Non
                 plan,
                 booking=booking,
                 session=data["session"],
-                source=data["source"],
+                source=data.get("source"),
                 queens=data["queens"],
                 taken_from=placement,
                 version=data["version"],

@@ -2,17 +2,19 @@
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_safe
 
-from accounts.access import Viewer, can_work_bench
+from accounts.access import Viewer, can_manage_people, can_work_bench
+from accounts.forms.named import MEMBERS, PEOPLE
 from accounts.http import today_of, viewer_of_request
 from accounts.navigation import more_groups, shown_role
-from accounts.queries.search import LONGEST, Hit, Hits
+from accounts.queries.search import LONGEST, MOST, Hit, Hits
+from breeding.forms.fields import APIARIES, APIARIES_SEEN, COLONIES_WITHOUT_QUEEN, SEMEN_BATCHES
 from scheduling.queries.search import search
 
 # The words over each kind, its page, its picture.
@@ -26,6 +28,21 @@ KINDS: dict[str, tuple[Any, str, str]] = {
     "person": (gettext_lazy("People"), "accounts:person", "user"),
     "lot": (gettext_lazy("Semen lots"), "scheduling:trace_lot", "tip"),
 }
+
+
+#: Kinds of things that forms name, by the word in the address.
+NAMED = {one.kind: one for one in (MEMBERS, PEOPLE, APIARIES, APIARIES_SEEN, COLONIES_WITHOUT_QUEEN, SEMEN_BATCHES)}
+
+
+@require_safe
+def names(request: HttpRequest, kind: str) -> JsonResponse:
+    """Names of one kind that fit what is being written into a form: of things that the viewer may name there."""
+    viewer, named = viewer_of_request(request), NAMED.get(kind)
+    if named is None or (named is PEOPLE and not (viewer.is_member or can_manage_people(viewer))):
+        raise Http404
+    words = " ".join(request.GET.get("q", "").split())[:LONGEST]
+    found = named.called(named.things(viewer), words, most=MOST)[:MOST] if words else []
+    return JsonResponse({"names": [named.words(thing) for thing in found]})
 
 
 @require_safe

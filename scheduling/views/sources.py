@@ -32,17 +32,16 @@ from scheduling.queries.people import drone_queens_for
 from scheduling.queries.sources import (
     CohortView,
     bookings_relying_on,
-    cohort_view,
     cohorts_seen_by,
     history_of_cohort,
     history_of_source,
     notes_of_source,
-    source_view,
     source_views,
     sources_seen_by,
     sources_with_facts,
     zone_of_source,
 )
+from scheduling.queries.sources_at_hand import cohort_view, source_view
 from scheduling.queries.words import words_of
 from scheduling.services.cohorts import OBSERVED, cohort_add, cohort_observe, count_record
 from scheduling.services.sources import source_edit, source_hold, source_hold_lift, source_offer, source_withdraw

@@ -1,5 +1,6 @@
 """Can I still? What may begin today for a bench day, and the last day to begin each step."""
 
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
@@ -8,6 +9,8 @@ from accounts.http import today_of, viewer_of_request
 from scheduling.forms.season import StillForm
 from scheduling.queries.still import still_page
 from scheduling.views.common import no_season, season_of_request
+
+ROWS_PER_PAGE = 24
 
 
 @require_GET
@@ -23,5 +26,13 @@ def can_i_still(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "scheduling/still.html",
-        {"season": season, "page": page, "form": form, "today": today_of(request), "everyone": everyone},
+        {
+            "season": season,
+            "page": page,
+            "drones": Paginator(page.drones, ROWS_PER_PAGE).get_page(request.GET.get("drones_page")),
+            "queens": Paginator(page.queens, ROWS_PER_PAGE).get_page(request.GET.get("queens_page")),
+            "form": form,
+            "today": today_of(request),
+            "everyone": everyone,
+        },
     )

@@ -14,8 +14,10 @@ from django.db import DatabaseError, close_old_connections, connections
 from accounts import outgoing
 from accounts.beside import Beside
 from accounts.services.api_answers import answers_forget
+from accounts.services.statistics import statistics_count
 from accounts.services.webhook_delivery import webhooks_deliver
 from breeding.services.evaluation.nightly import nightly_ask
+from breeding.services.labels import labels_fill
 from scheduling.services import outward_ping
 from scheduling.services.delivery import database_now, deliver_all_due
 from scheduling.services.summary import summaries_write
@@ -51,6 +53,8 @@ class Command(BaseCommand):
                     reminders_rederive(now=now)
                     summaries_write(now=now)
                     answers_forget(now=now)
+                    labels_fill()
+                    statistics_count()
                     asked = now
             except DatabaseError:
                 log.exception("a tick broke off; the next one goes on with the same rows")

@@ -127,5 +127,5 @@ def _moved(world: World, sketch: Plan, now: dt.datetime) -> bool:
 
 
 def _view(world: World, batch_id: int, now: dt.datetime) -> BatchView:
-    batch = batches_with_facts(QueenBatch.objects.filter(pk=batch_id)).get()
+    [batch] = batches_with_facts(QueenBatch.objects.filter(pk=batch_id))
     return batch_view(batch, today=now.astimezone(world.timeline.tz).date())

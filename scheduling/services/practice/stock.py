@@ -47,10 +47,12 @@ def stock_make(
 
 
 def _load(people: People, tables: Mapping[str, Iterable[Cells]], *, by: Person, now: dt.datetime) -> None:
-    with tempfile.TemporaryDirectory(prefix="practice-stock-") as folder:
+    with tempfile.TemporaryDirectory() as around:
+        folder = Path(around) / "practice-stock"  # the history says what it was read from
+        folder.mkdir()
         for name, rows in tables.items():
-            _write(Path(folder) / name, list(rows))
-        loaded = stock_load(people.cooperative, folder=Path(folder), by=by, now=now)
+            _write(folder / name, list(rows))
+        loaded = stock_load(people.cooperative, folder=folder, by=by, now=now)
     if loaded.problems:
         raise Refusal("; ".join(str(problem) for problem in loaded.problems[:5]), rule="practice_stock")
 
