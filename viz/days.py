@@ -4,9 +4,10 @@ import datetime as dt
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from viz.svg import Markup, at, element, group, percent, text
+from viz.svg import Markup, at, element, group, number, percent, text
 
 DayText = Callable[[dt.date], str]
+Upright = tuple[float, float, float]  # days from the start of the scale, top, bottom
 LETTER_PX = 7.4  # one letter of 13 px, generously
 
 
@@ -59,17 +60,41 @@ class DayScale:
 
 def ticks(scale: DayScale, *, bottom: float, short: float = 6, long: float = 12) -> Markup:
     """A tick at the start of each day, standing on `bottom`; a long one on Mondays."""
-    return group(*(
-        element(
-            "line",
-            x1=percent(scale.start(day)),
-            x2=percent(scale.start(day)),
-            y1=bottom - (long if day.weekday() == 0 else short),
-            y2=bottom,
-            class_="tick-long" if day.weekday() == 0 else "tick",
+    short_ones: list[Upright] = []
+    long_ones: list[Upright] = []
+    for number_of_day, day in enumerate(scale.each()):
+        is_monday = day.weekday() == 0
+        (long_ones if is_monday else short_ones).append(
+            (number_of_day, bottom - (long if is_monday else short), bottom)
         )
-        for day in scale.each()
-    ))  # fmt: skip
+    return uprights(scale, ("tick", short_ones), ("tick-long", long_ones), height=bottom)
+
+
+def uprights(scale: DayScale, *kinds: tuple[str, list[Upright]], height: float, is_whole: bool = False) -> Markup:
+    """Upright lines in one path a kind: as elements of their own they would be half of a page.
+
+    kinds : a class with its lines.
+    height : of what they stand in, which those are parts of. [px] `is_whole`: drawn as high as the picture is.
+    """
+    paths = (
+        element(
+            "path",
+            d="".join(f"M{number(x)} {number(top)}V{number(foot)}" for x, top, foot in lines),
+            class_=class_,
+            vector_effect="non-scaling-stroke",
+        )
+        for class_, lines in kinds
+        if lines
+    )
+    return element(
+        "svg",
+        *paths,
+        width="100%",
+        height="100%" if is_whole else height,
+        viewBox=f"0 0 {scale.days} {number(height)}",
+        preserveAspectRatio="none",
+        overflow="visible",
+    )
 
 
 def needle(

@@ -12,6 +12,7 @@ from viz.days import (
     needle,
     short_day,
     ticks,
+    uprights,
 )
 from viz.svg import Markup, at, element, group, percent, picture, text
 from viz.tables import Table
@@ -127,13 +128,11 @@ def _axis(scale: DayScale, window: Window, words: Words, uid: str, least_px: flo
 
 
 def _strip(line: Line, scale: DayScale, window: Window, words: Words, uid: str, least_px: float) -> str:
-    bench = (
-        element("line", x1=percent(x), x2=percent(x), y1=0, y2="100%", class_="bench-day")
-        for x in (scale.middle(day) for day in window.bench_days if scale.holds(day))
-    )
+    days = [(day - scale.first).days + 0.5 for day in window.bench_days if scale.holds(day)]
+    bench = uprights(scale, ("bench-day", [(x, 0, 1) for x in days]), height=1, is_whole=True) if days else Markup("")
     drawn = [_step(step, scale, uid, least_px) for step in line.steps]
     places = [_diamond(scale.middle(day), words.place) for day in line.places if scale.holds(day)]
-    children = [_hatches(uid, line), *bench, group(*_across_middle(drawn), class_=line.kind)]
+    children = [_hatches(uid, line), bench, group(*_across_middle(drawn), class_=line.kind)]
     if window.today and scale.holds(window.today):
         x = percent(scale.middle(window.today))
         children.append(element("line", x1=x, x2=x, y1=0, y2="100%", class_="needle"))

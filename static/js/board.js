@@ -43,7 +43,7 @@ function offer(day, found, card) {
   drop.dataset.drop = day.dataset.session;
   drop.className = verdict.fits ? "board-free fits" : "board-free";
   drop.setAttribute("aria-disabled", String(!verdict.fits));
-  drop.textContent = out || !verdict.fits ? verdict.words : `${verdict.words} · ${found.source.name}`;
+  drop.textContent = out || !verdict.fits ? verdict.words : `${verdict.words} · ${verdict.semen}`;
   drop.addEventListener("click", () => (verdict.fits ? putDown(drop.dataset.drop) : tell(verdict.words)));
   (day.querySelector(".bar") ?? day.querySelector("h2")).after(drop);
 }
@@ -51,7 +51,7 @@ function offer(day, found, card) {
 function putDown(session) {
   const { card, found } = held;
   const out = session === "";
-  const values = out ? {} : { session, source: found.source.id, queens: found.queens, version: found.version };
+  const values = out ? {} : { session, source: found.source ?? "", queens: found.queens, version: found.version };
   const form = document.createElement("form");
   form.method = "post";
   form.action = out ? card.dataset.out : card.dataset.move;
@@ -87,7 +87,7 @@ function step(by) {
 
 function otherSource(by) {
   const { card, found } = held;
-  const at = found.sources.indexOf(found.source.id);
+  const at = found.sources.indexOf(found.source);
   if (found.sources.length > 1) pickUp(card, found.sources[(at + by + found.sources.length) % found.sources.length]);
 }
 

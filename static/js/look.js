@@ -10,9 +10,7 @@ function keep(look) {
   }
 }
 
-function show(look) {
-  if (look) root.dataset.look = look;
-  else delete root.dataset.look;
+function press(look) {
   for (const button of document.querySelectorAll("[data-look-set]")) {
     button.setAttribute("aria-pressed", String(button.dataset.lookSet === look));
   }
@@ -21,13 +19,25 @@ function show(look) {
   }
 }
 
+function paint(look) {
+  if (look) root.dataset.look = look;
+  else delete root.dataset.look;
+}
+
+function show(look) {
+  press(look);
+  paint(look);
+}
+
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-look-set], [data-look-toggle]");
   if (!button) return;
-  const now = root.dataset.look ?? "";
-  const wanted = button.dataset.lookSet ?? (now === button.dataset.lookToggle ? "" : button.dataset.lookToggle);
+  const isOn = button.getAttribute("aria-pressed") === "true";
+  const wanted = button.dataset.lookSet ?? (isOn ? "" : button.dataset.lookToggle);
   keep(wanted);
-  show(wanted);
+  press(wanted);
+  // The button answers first. Another look draws every letter of the page anew: on a slow phone that is a moment's work.
+  requestAnimationFrame(() => setTimeout(() => paint(wanted)));
 });
 
 window.addEventListener("storage", (event) => {

@@ -234,7 +234,8 @@ class Sheet {
       this.clearAnswer(answer.trait);
       await this.keepDraft(); // a crash in between leaves what is not kept yet in the draft
     }
-    keeper.say(this.words("sheet_kept", { colony: this.colonyName, n: ids.length }), ids.join(" "));
+    const kept = ids.length === 1 ? "sheet_kept_one" : "sheet_kept";
+    keeper.say(this.words(kept, { colony: this.colonyName, n: ids.length }), ids.join(" "));
     this.afterKept();
     return ids;
   }

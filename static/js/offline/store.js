@@ -177,6 +177,7 @@ export class Store {
   async keepSession(session, person, data) {
     const transaction = this.db.transaction("sessions", "readwrite");
     transaction.objectStore("sessions").put({ session, person, data, at: new Date().toISOString() });
+    transaction.commit?.();
     await ended(transaction);
   }
 
@@ -187,6 +188,7 @@ export class Store {
   async put(key, value) {
     const transaction = this.db.transaction("meta", "readwrite");
     transaction.objectStore("meta").put(value, key);
+    transaction.commit?.(); // at once: a page that is left in the same moment takes an open transaction with it
     await ended(transaction);
   }
 }
