@@ -14,7 +14,7 @@ import argparse
 import os
 import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from types import ModuleType
 
@@ -42,6 +42,18 @@ class Times:
         return cls(statistics.median(taken), sorted(taken)[min(times - 1, int(0.95 * times))], busy)
 
 
+@dataclass(frozen=True)
+class Seen:
+    """One page as one role sees it. Size in bytes."""
+
+    role: str
+    name: str
+    address: str
+    took: Times
+    queries: int
+    size: int
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("names", nargs="*", help="only routes with one of these in their name")
@@ -60,14 +72,40 @@ def main() -> None:
 
 
 def measure(names: list[str], *, times: int, roles: list[str] | None) -> None:
+    from django.db import connection
+
+    from accounts.models import Member
+    from breeding.models import Queen
+
+    stock = f"{Queen.objects.count()} queens, {Member.objects.count()} members"
+    print(f"{connection.vendor}: {stock}; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    seen = list(pages_seen(names, times=times, roles=roles))
+    empty = empty_view(5 * times)
+    print(f"an empty view: median {empty.median:.2f}, p95 {empty.p95:.2f}, cpu {empty.processor:.2f} ms")
+    print(HEAD)
+    for one in sorted(seen, key=lambda one: one.took.p95, reverse=True):
+        took = one.took
+        figures = f"{took.median:8.1f} {took.p95:8.1f} {took.p95 / empty.p95:8.1f} {took.processor:8.1f}"
+        print(f"{figures} {one.queries:8d} {one.size / 1000:6.0f}  {one.role} {one.address}")
+    over = sum(one.took.p95 > TARGET_MS for one in seen)
+    print(f"{len(seen)} pages, p95 of {over} above {TARGET_MS} ms; load at the end {os.getloadavg()[0]:.1f}")
+    cores, middles = os.cpu_count() or 1, {"one of every page": statistics.mean, "the middle page": statistics.median}
+    for what, middle in middles.items() if seen else ():
+        busy = middle([one.took.processor for one in seen])
+        print(
+            f"{what}: {busy:.1f} ms of the processor, {busy / empty.processor:.0f} times an empty view; {cores} cores"
+            f" answer {1000 * cores / busy:.0f} a second"
+        )
+
+
+def pages_seen(names: list[str], *, times: int, roles: list[str] | None) -> Iterator[Seen]:
+    """Every page that the roles see, asked for in this process."""
     from django.conf import settings
     from django.db import connection
     from django.test import Client
     from django.test.utils import CaptureQueriesContext
     from django.utils import timezone
 
-    from accounts.models import Member
-    from breeding.models import Queen
     from config.collector import collector_settle
     from tests.browser.pages import ROLES, Pages
 
@@ -75,17 +113,11 @@ def measure(names: list[str], *, times: int, roles: list[str] | None) -> None:
     settings.WEB_HELPS_SWEEP = False
     pages = Pages(timezone.now())
     collector_settle()  # as the web process does
-    stock = f"{Queen.objects.count()} queens, {Member.objects.count()} members"
-    print(f"{connection.vendor}: {stock}; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
-    empty = empty_view(5 * times)
-    print(f"an empty view: median {empty.median:.2f}, p95 {empty.p95:.2f}, cpu {empty.processor:.2f} ms")
-    rows: list[tuple[float, str]] = []
-    processor: list[float] = []
     for role in roles or ROLES:
         client = Client()
         client.force_login(pages.by[role])
         for name, addresses in pages.addresses().items():
-            for address in addresses if not names or any(part in name for part in names) else ():
+            for nth, address in enumerate(addresses if not names or any(part in name for part in names) else ()):
                 answer = client.get(address)
                 if answer.status_code != 200:
                     continue
@@ -93,22 +125,7 @@ def measure(names: list[str], *, times: int, roles: list[str] | None) -> None:
                     client.get(address)
                 queries = len(asked)  # before the next request begins and forgets them
                 took = Times.of(lambda client=client, address=address: client.get(address), times)  # type: ignore[misc]
-                figures = f"{took.median:8.1f} {took.p95:8.1f} {took.p95 / empty.p95:8.1f} {took.processor:8.1f}"
-                line = f"{figures} {queries:8d} {len(answer.content) / 1000:6.0f}  {role} {address}"
-                rows.append((took.p95, line))
-                processor.append(took.processor)
-    print(HEAD)
-    for _p95, line in sorted(rows, reverse=True):
-        print(line)
-    over = sum(p95 > TARGET_MS for p95, _line in rows)
-    print(f"{len(rows)} pages, p95 of {over} above {TARGET_MS} ms; load at the end {os.getloadavg()[0]:.1f}")
-    cores, middles = os.cpu_count() or 1, {"one of every page": statistics.mean, "the middle page": statistics.median}
-    for what, middle in middles.items() if processor else ():
-        busy = middle(processor)
-        print(
-            f"{what}: {busy:.1f} ms of the processor, {busy / empty.processor:.0f} times an empty view; {cores} cores"
-            f" answer {1000 * cores / busy:.0f} a second"
-        )
+                yield Seen(role, f"{name} {nth}" if nth else name, address, took, queries, len(answer.content))
 
 
 def empty_view(times: int) -> Times:
