@@ -138,8 +138,11 @@ if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         "timeout": 20,
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
     }
-elif SERVED and DATABASES["default"]["ENGINE"].endswith("postgresql"):
-    DATABASES["default"].setdefault("OPTIONS", {})["options"] = "-c lock_timeout=3s -c statement_timeout=60s"
+elif DATABASES["default"]["ENGINE"].endswith("postgresql"):
+    options = DATABASES["default"].setdefault("OPTIONS", {})
+    options["prepare_threshold"] = 0  # of what is asked for to be prepared (accounts.queries.statements), nothing else
+    if SERVED:
+        options["options"] = "-c lock_timeout=3s -c statement_timeout=60s"
 
 AUTH_USER_MODEL = "accounts.Person"
 LOGIN_URL = "accounts:sign_in"

@@ -18,10 +18,10 @@ handler500 = "accounts.views.troubles.broke"
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", today, name="today"),
     path("sw.js", worker, name="worker"),
+    path("", include("config.api")),  # before the pages: programs ask most often, and all of theirs begin alike
     path("", include("accounts.urls")),
     path("", include("breeding.urls")),
     path("", include("scheduling.urls")),
-    path("", include("config.api")),
     path("no-signal/", away, name="away"),
     path("admin/login/", admin_sign_in),  # by the one door that is slowed down and asks for the second step
     path("admin/", admin.site.urls),

@@ -27,6 +27,7 @@ SHELL = (
     "js/bench-keys.js",
     "js/register.js",
     "js/search.js",
+    "js/named.js",
     "js/offline/clock.js",
     "js/offline/device.js",
     "js/offline/page.js",
