@@ -5,19 +5,28 @@ Tests marked `postgres`, `redis`, `browser` or `proxy` are skipped where that is
 and how many; BROODTIDE_NO_SKIP=1 forbids it.
 """
 
+import contextlib
+import gc
 import os
 import shutil
+import sqlite3
 from collections import Counter
 from collections.abc import Iterator
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
 from django.conf import settings
+from django.db import connection
 from django.utils import translation
+from pytest_django.plugin import DjangoDbBlocker
 
 from accounts.catalogues import catalogues_compile
 from config.celery import app
+from tests.emptying import emptying_install
+from tests.faults.site import Site
 from tests.network import block_outside_network
+from tests.static_files import static_files_read_once
 
 NEEDS = {
     "postgres": "PostgreSQL (set BROODTIDE_DATABASE_URL)",
@@ -63,6 +72,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker("once")
 
 
+def pytest_collection_finish() -> None:
+    """What stands by now stays to the end: to look through it for rubbish again and again is time for nothing."""
+    gc.collect()
+    gc.freeze()
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """From the reports, since with several test processes the tests are collected elsewhere."""
     reasons = [report.longrepr[2] for report in terminalreporter.stats.get("skipped", [])]
@@ -72,9 +87,26 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         terminalreporter.write_line("Left out here: " + "; ".join(parts) + ".")
 
 
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings_parallel_suffix: None) -> None:
+    """On PostgreSQL a database that is migrated already may be copied, and only what it lacks is migrated."""
+    if template := os.environ.get("BROODTIDE_TEST_TEMPLATE"):
+        settings.DATABASES["default"].setdefault("TEST", {})["TEMPLATE"] = template
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _no_outside_network() -> None:
     block_outside_network()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _static_files_are_read_once() -> None:
+    static_files_read_once()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _only_what_has_rows_is_emptied() -> None:
+    emptying_install()
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -99,8 +131,31 @@ def _no_language_left_over() -> Iterator[None]:
 
 
 @pytest.fixture(autouse=True)
-def _lots_are_read_anew() -> None:
+def _what_is_kept_is_read_anew() -> None:
     """Rows that are taken back after a test leave their numbers to the next one's."""
+    from breeding.queries.ranking import surely_better_forget
     from scheduling.queries.lot_rows import lot_rows_forget
+    from scheduling.queries.problem import problems_forget
 
     lot_rows_forget()
+    problems_forget()
+    surely_better_forget()
+
+
+@pytest.fixture(scope="session")
+def sqlite_schema(
+    django_db_setup: None, django_db_blocker: DjangoDbBlocker, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """A file that is as migrating makes it, to be copied: from the tests' own database where that is SQLite."""
+    folder = tmp_path_factory.mktemp("schema")
+    site = Site(folder)
+    if connection.vendor != "sqlite":
+        site.manage("migrate", "--no-input", "--verbosity", "0")
+        return site.file
+    with django_db_blocker.unblock(), contextlib.closing(sqlite3.connect(site.file)) as copy:
+        connection.ensure_connection()
+        connection.connection.backup(copy)
+        copy.execute("DELETE FROM sqlite_sequence")  # numbers begin anew: after those of the rows that are there
+        copy.commit()
+        copy.execute("PRAGMA journal_mode = WAL")
+    return site.file

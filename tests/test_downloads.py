@@ -16,9 +16,10 @@ from django.utils import timezone
 from openpyxl import Workbook, load_workbook
 
 from accounts import tables
-from accounts.models import Member, Person
+from accounts.models import AuditEntry, Member, Person
 from accounts.tables import RISKY_STARTS, Table, safe_cell, xlsx_write
-from breeding.models import EvaluationRun, Line, Queen
+from breeding.models import EvaluationRun, Line, Queen, Score
+from breeding.queries import stock_tables
 from scheduling.models import Bench, DroneSource, QueenBatch
 from tests.breeding.bred import breed
 from tests.factories import NOW, DroneCohortFactory, DroneCountFactory, HeadingFactory, LineFactory, ScoreFactory
@@ -28,7 +29,7 @@ pytestmark = pytest.mark.django_db
 
 NAMED_BY_PEOPLE: list[tuple[type[Model], str]] = [
     (Queen, "label"), (Line, "name"), (Member, "name"), (Person, "name"), (DroneSource, "name"),
-    (QueenBatch, "name"), (Bench, "name"),
+    (QueenBatch, "name"), (Bench, "name"), (AuditEntry, "by_name"),
 ]  # fmt: skip
 # Address after the name of the route: whatever has one table or several.
 TABLES = {
@@ -37,6 +38,9 @@ TABLES = {
     "breeding:crosses_csv": [""],
     "breeding:contributions_csv": ["?ceiling=20&queens=24"],
     "breeding:stock_csv": ["colonies", "queens", "scores"],
+    "accounts:members_csv": [""],
+    "accounts:history_csv": [""],
+    "scheduling:ledger_csv": [""],
     "scheduling:bookings_csv": [""],
     "scheduling:requests_csv": [""],
     "scheduling:season_csv": ["batches", "counts", "bench-days"],
@@ -44,6 +48,7 @@ TABLES = {
 }
 TABLES_OF_NAMES = {
     "breeding:standing_csv", "breeding:crosses_csv", "scheduling:bookings_csv", "scheduling:requests_csv",
+    "accounts:members_csv", "accounts:history_csv", "scheduling:ledger_csv",
 }  # fmt: skip
 NAMELESS = {"sessions"}  # days and counts, nothing that anybody named
 ALL = [(name, table) for name, some in TABLES.items() for table in some]
@@ -75,7 +80,7 @@ def cells_of(client: Client, name: str, table: str) -> list[list[str]]:
     answer = client.get(address)
     assert answer.status_code == 200
     assert answer["Content-Type"] == "text/csv; charset=utf-8"
-    return list(csv.reader(io.StringIO(answer.content.decode("utf-8-sig"))))
+    return list(csv.reader(io.StringIO(answer.getvalue().decode("utf-8-sig"))))
 
 
 def other_kind(client: Client, name: str, table: str, kind: str) -> HttpResponse:
@@ -128,7 +133,7 @@ def test_without_the_guard_each_of_them_would_hold_one(client: Client, monkeypat
 def test_every_table_is_the_same_as_spreadsheet_file_without_a_formula(client: Client) -> None:
     named = set()
     for name, table in ALL:
-        sheet = load_workbook(io.BytesIO(other_kind(client, name, table, "xlsx").content)).active
+        sheet = load_workbook(io.BytesIO(other_kind(client, name, table, "xlsx").getvalue())).active
         assert sheet is not None
         cells = [cell for row in sheet.iter_rows() for cell in row]
         assert {cell.data_type for cell in cells} <= {"s", "n", "d"}, (name, table)
@@ -141,7 +146,7 @@ def test_every_table_is_the_same_as_spreadsheet_file_without_a_formula(client: C
 
 def test_every_table_is_the_same_as_json_with_texts_as_they_are(client: Client) -> None:
     for name, table in ALL:
-        found = json.loads(other_kind(client, name, table, "json").content)
+        found = json.loads(other_kind(client, name, table, "json").getvalue())
         lines = [found["columns"], *found["rows"]]
         as_csv = [["" if cell is None else str(safe_cell(cell)) for cell in line] for line in lines]
         assert as_csv == cells_of(client, name, table), (name, table)
@@ -168,6 +173,29 @@ def test_whatever_stands_in_a_text_can_be_written() -> None:
     found = [row[0].value for row in sheet.iter_rows(min_row=2)]
     assert found == ["\ufffd=1", "#N/A", "\ufffd", "é", "=1", "-2", dt.datetime(2026, 5, 1), None, -1.5]  # noqa: DTZ001
     assert [row[0].data_type for row in sheet.iter_rows(min_row=2)][:6] == ["s"] * 6
+
+
+def test_a_table_that_is_longer_than_a_sheet_goes_on_in_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tables, "MOST_ROWS", 4)
+    made = io.BytesIO()
+    xlsx_write(Table("scores", ["number"], [[number] for number in range(7)]), made)
+    book = load_workbook(made)
+    assert book.sheetnames == ["scores", "scores 2", "scores 3"]
+    found = [[row[0].value for row in sheet.iter_rows()] for sheet in book.worksheets]
+    assert found == [["number", 0, 1, 2], ["number", 3, 4, 5], ["number", 6]]
+
+
+def test_scores_are_the_same_however_many_are_asked_for_at_once(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    [score] = Score.objects.all()[:1]
+    for day in (1, 2, 3):
+        ScoreFactory(colony=score.colony, queen=score.queen, scored_on=NOW.date() - dt.timedelta(days=day))
+    whole = cells_of(client, "breeding:stock_csv", "scores")
+    assert len(whole) > 4
+    for part in (1, 2, 3):
+        monkeypatch.setattr(stock_tables, "PART", part)
+        assert cells_of(client, "breeding:stock_csv", "scores") == whole, part
 
 
 def test_numbers_below_zero_stay_numbers(client: Client) -> None:

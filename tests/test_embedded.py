@@ -1,6 +1,7 @@
 """`make run`'s parent with its real children."""
 
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -36,9 +37,20 @@ def embedded(folder: Path, port: int, **more: str) -> Iterator[Started]:
         yield running
 
 
+@pytest.fixture
+def prepared(tmp_path: Path, sqlite_schema: Path) -> Path:
+    """A folder of its own in which the database is prepared already."""
+    shutil.copy(sqlite_schema, tmp_path / "broodtide.sqlite3")
+    return tmp_path
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_it_starts_empty_says_where_it_is_and_stops_everything_cleanly(tmp_path: Path, number: signal.Signals) -> None:
+def test_it_starts_empty_says_where_it_is_and_stops_everything_cleanly(
+    tmp_path: Path, sqlite_schema: Path, number: signal.Signals
+) -> None:
     port = spare_port()
+    if number == signal.SIGTERM:  # once from nothing, once with a database that nobody has used
+        shutil.copy(sqlite_schema, tmp_path / "broodtide.sqlite3")
     with embedded(tmp_path, port) as running:
         running.wait_for("Ctrl-C stops it.")
         assert f"Broodtide is running: http://127.0.0.1:{port}" in running.said
@@ -58,9 +70,9 @@ def test_it_starts_empty_says_where_it_is_and_stops_everything_cleanly(tmp_path:
 
 
 @pytest.mark.parametrize(("words", "name"), [("run_worker", "worker"), ("run_ticker", "minute sweep")])
-def test_when_one_child_falls_all_stop_and_it_says_which(tmp_path: Path, words: str, name: str) -> None:
+def test_when_one_child_falls_all_stop_and_it_says_which(prepared: Path, words: str, name: str) -> None:
     behind_a_proxy = {"BROODTIDE_HOSTS": "bees.example.org", "BROODTIDE_HTTPS": "1", "BROODTIDE_BEHIND_PROXY": "1"}
-    with embedded(tmp_path, spare_port(), **behind_a_proxy) as running:
+    with embedded(prepared, spare_port(), **behind_a_proxy) as running:
         running.wait_for("Ctrl-C stops it.")
         children = children_of(running.process.pid)
         [victim] = [pid for pid, line in children.items() if words in line]
@@ -70,10 +82,10 @@ def test_when_one_child_falls_all_stop_and_it_says_which(tmp_path: Path, words: 
     assert [pid for pid in children if is_running(pid)] == []
 
 
-def test_what_was_entered_is_there_after_a_restart(tmp_path: Path) -> None:
-    with embedded(tmp_path, spare_port()) as running:
+def test_what_was_entered_is_there_after_a_restart(prepared: Path) -> None:
+    with embedded(prepared, spare_port()) as running:
         running.wait_for("Ctrl-C stops it.")
-        with sqlite3.connect(tmp_path / "broodtide.sqlite3") as database:
+        with sqlite3.connect(prepared / "broodtide.sqlite3") as database:
             database.execute(
                 "INSERT INTO accounts_cooperative (name, time_zone, language, is_practice, created_at,"
                 " deputy_after_min, coordinator_after_min, deputy_after_day_min, coordinator_after_day_min)"
@@ -81,11 +93,11 @@ def test_what_was_entered_is_there_after_a_restart(tmp_path: Path) -> None:
             )
         database.close()
         assert running.end(signal.SIGINT) == 0
-    with embedded(tmp_path, spare_port()) as running:
+    with embedded(prepared, spare_port()) as running:
         running.wait_for("Ctrl-C stops it.")
         assert "Preparing the database" not in running.said
         assert "making your cooperative" not in running.said
-    with sqlite3.connect(tmp_path / "broodtide.sqlite3") as database:
+    with sqlite3.connect(prepared / "broodtide.sqlite3") as database:
         assert database.execute("SELECT name FROM accounts_cooperative").fetchall() == [("Upper valley",)]
     database.close()
 

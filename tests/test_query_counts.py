@@ -34,7 +34,7 @@ FEW, MANY = 2, 1_000  # with one plan there is nothing to compare, and the page 
 SEASONAL = 40  # of batches, sources and bench days: a season is bounded by its days, not by its pages
 #: Name of the page: queries of one answer. Coordinator's pages are opened by the coordinator.
 MEMBER: dict[str, int] = {
-    "accounts:apiaries": 11,
+    "accounts:apiaries": 13,
     "accounts:mail": 11,
     "breeding:stock": 16,
     "breeding:planned_crosses": 16,
@@ -44,9 +44,9 @@ MEMBER: dict[str, int] = {
     "scheduling:book": 19,
     "scheduling:sources": 15,
     "scheduling:sessions": 12,
-    "scheduling:lines": 28,
-    "scheduling:batch_add": 13,
-    "scheduling:source_add": 11,
+    "scheduling:lines": 27,
+    "scheduling:batch_add": 15,
+    "scheduling:source_add": 12,
     "scheduling:reminder_wishes": 12,
     "scheduling:reminders": 11,
     "scheduling:ledger": 19,
@@ -54,17 +54,17 @@ MEMBER: dict[str, int] = {
     "today": 26,
 }
 COORDINATOR: dict[str, int] = {
-    "accounts:members": 15,
+    "accounts:members": 17,
     "accounts:history": 11,
-    "scheduling:requests": 20,
-    "scheduling:plans": 18,
-    "scheduling:plans_compare": 18,
+    "scheduling:requests": 19,
+    "scheduling:plans": 15,
+    "scheduling:plans_compare": 15,
     "scheduling:board": 12,
-    "scheduling:balance": 22,
+    "scheduling:balance": 20,
     "scheduling:source_shares": 21,
     "scheduling:settings": 11,
     "breeding:contributions": 10,
-    "scheduling:bench": 11,
+    "scheduling:bench": 13,
     "scheduling:outcomes": 15,
     "scheduling:trace": 9,
     "scheduling:reminder_watch": 17,
@@ -177,6 +177,10 @@ def grow_season(world: World, queens: list[Queen], *, first: int) -> None:
     )
 
 
+# Where one of many is named, no list of them is read.
+NAMED_OF_MANY = {"scheduling:batch_add": 14}
+
+
 def counted(world: World, client: Client, names: dict[str, int]) -> dict[str, int]:
     found = {}
     for name in names:
@@ -197,4 +201,4 @@ def test_lists_ask_as_often_for_a_thousand_rows_as_for_two(pages: dict[str, int]
     grow(world, first=0, rows=FEW)
     assert counted(world, client, pages) == pages
     grow(world, first=FEW, rows=MANY - FEW)
-    assert counted(world, client, pages) == pages
+    assert counted(world, client, pages) == {name: NAMED_OF_MANY.get(name, number) for name, number in pages.items()}

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from django.contrib.auth import SESSION_KEY
-from django.db import close_old_connections
+from django.db import connections
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -171,14 +171,13 @@ def take_twice(house: House) -> tuple[int, list[str]]:
     gate, stopped = threading.Barrier(2), []
 
     def press(name: str) -> None:
-        close_old_connections()
         gate.wait()
         try:
             invitation_take(made, name=name, password=PASSWORD, now=NOW)
         except Refusal as refusal:
             stopped.append(refusal.rule)
         finally:
-            close_old_connections()
+            connections.close_all()
 
     threads = [threading.Thread(target=press, args=(name,)) for name in ("Ada", "Eve")]
     for thread in threads:

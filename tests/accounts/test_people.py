@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from django.core.mail import EmailMessage
-from django.db import close_old_connections
+from django.db import connections
 from django.test import Client
 from django.urls import reverse
 
@@ -320,7 +320,7 @@ class TestTwoCoordinatorsStepDownAtOnce:
             except Refusal:
                 pass  # the answer one of them has to get
             finally:
-                close_old_connections()
+                connections.close_all()
 
         threads = [threading.Thread(target=step_down, args=[who]) for who in ("owner", "coordinator")]
         for thread in threads:

@@ -10,11 +10,11 @@ from django.test import Client
 
 from accounts.models import ApiAnswer, Apiary
 from breeding.models import Queen, Score
-from scheduling.models import Booking
+from scheduling.models import BenchSession, Booking
 from scheduling.services import bookings as booking_services
 from tests.api.conftest import TODAY, House
 from tests.api.test_keys import key_of
-from tests.factories import QueenFactory
+from tests.factories import BenchPlaceFactory, QueenFactory
 
 pytestmark = pytest.mark.django_db
 ClientOf = Callable[[str], Client]
@@ -218,6 +218,31 @@ def test_a_booking_sent_twice_is_one_and_gets_the_same_answer(client_of: ClientO
     other = send(client, "post", "bookings/", {**body, "queens": 3}, Idempotency_Key="one")
     assert other.status_code == 422
     assert client.get(first["Location"]).json()["id"] == first.json()["id"]
+
+
+@pytest.mark.parametrize(("places", "state"), [(9, "asked"), (1, "queued"), (None, "asked")])
+def test_a_booking_is_answered_with_as_it_is_read_afterwards(
+    client_of: ClientOf, house: House, places: int | None, state: str
+) -> None:
+    """Nothing is read again for the answer: it must be what the next one to read it gets."""
+    Booking.objects.update(queens=1)
+    client, session = client_of("member"), house.things["session"]
+    BenchSession.objects.filter(pk=session.pk).update(places=places or 0)
+    body = {"batch": house.id_of("batch"), "queens": 2, "sources": [house.id_of("source")], "note": "ä"}
+    body |= {"session": session.pk} if places else {}
+    made = send(client, "post", "bookings/", body, Idempotency_Key="one")
+    assert (made.status_code, made.json().get("state")) == (201, state), made.content
+    read = client.get(made["Location"])
+    assert (read.json(), read["ETag"]) == (made.json(), made["ETag"])
+    # The program died before it could keep its answer; meanwhile the plan gave places.
+    ApiAnswer.objects.all().delete()
+    booking = Booking.objects.get(pk=made.json()["id"])
+    held = BenchPlaceFactory(booking=booking, session=session, state="held")
+    BenchPlaceFactory(booking=booking, session=session, state="freed")
+    again = send(client, "post", "bookings/", body, Idempotency_Key="one")
+    read = client.get(made["Location"])
+    assert (again.json(), again["ETag"]) == (read.json(), read["ETag"])
+    assert [place["id"] for place in again.json()["places"]] == [held.pk]
 
 
 def test_keys_are_ones_own(client_of: ClientOf, house: House) -> None:

@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Callable
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from django.test import Client
@@ -10,7 +11,18 @@ from django.utils import timezone
 
 from accounts.models import AuditEntry
 from breeding.models import Line, Mating
-from scheduling.models import BenchPlace, BenchSession, Co2Treatment, Dose, SeasonSetting, SessionState
+from scheduling.models import (
+    BenchPlace,
+    BenchSession,
+    Co2Treatment,
+    Dose,
+    LotMovement,
+    MovementKind,
+    SeasonSetting,
+    SemenLot,
+    SessionState,
+)
+from scheduling.queries.lots import lot_views
 from tests.api.conftest import TODAY, House
 from tests.api.test_answers import send
 from tests.factories import PlanFactory
@@ -79,6 +91,55 @@ def test_a_closed_session_is_corrected_by_an_addition_with_its_reason(house: Hou
     empty = {"place": str(house.id_of("place")), "volume": "7.5", "lot": str(house.id_of("lot"))}
     refused = act(operator, house, "correct", what="dose", facts=empty, reason="Given after all")
     assert (refused.status_code, "A1 holds 0 µl" in refused.json()["detail"]) == (422, True)
+
+
+@pytest.mark.parametrize(
+    ("volume", "tenths", "lost", "words"),
+    [("7,5", 75, 45, "7.5 µl"), ("12", 120, 0, "12 µl"), ("0.1", 1, 119, "0.1 µl")],
+)
+def test_a_new_volume_of_an_insemination_takes_the_place_of_the_old_and_what_follows_is_written_anew(
+    house: House, operator: Client, volume: str, tenths: int, lost: int, words: str
+) -> None:
+    lot, queen = house.things["lot"], house.things["batch_queen"].queen
+    started(operator, house)
+    was = Dose.objects.get()
+    LotMovement.objects.create(
+        lot=lot, kind=MovementKind.COLLECTED, volume_tenths=was.volume_tenths + 40, at=was.given_at, entry=uuid4()
+    )
+    act(operator, house, "close", reason_for_rest="Dried in the tip")
+    assert Mating.objects.get(queen=queen).total_tenths == was.volume_tenths
+
+    facts = {"place": str(house.id_of("place")), "volume": volume, "lot": str(lot.pk)}
+    made = act(operator, house, "correct", what="dose", facts=facts, reason="Read off the wrong scale")
+    assert made.status_code == 200, made.json()
+    assert (made.json()["state"], made.json()["open_ends"]) == ("closed", [])
+    old, new = Dose.objects.order_by("pk")
+    assert (old.pk, old.undone_at is None, new.volume_tenths, new.undone_at) == (was.pk, False, tenths, None)
+    assert (new.given_at, new.batch_queen_id, new.place_id, new.lot_id) == (
+        was.given_at, was.batch_queen_id, was.place_id, lot.pk,
+    )  # fmt: skip
+    mating = Mating.objects.get(queen=queen)
+    assert (mating.total_tenths, [share.volume_tenths for share in mating.shares.all()]) == (tenths, [tenths])
+    [balance] = [view.balance for view in lot_views(SemenLot.objects.filter(pk=lot.pk))]
+    assert (balance.unexplained, balance.dosed, balance.lost) == (0, tenths, lost)
+    row = AuditEntry.objects.get(action="session.correct")
+    assert (list(row.before.values()), list(row.after.values())) == (["8 µl (A1)"], [f"{words} (A1)"])
+
+    doses = operator.get("/api/v1/doses/", {"session": house.id_of("session")}).json()["results"]
+    assert [(dose["volume_ul"], dose["undone_at"] is None) for dose in doses] == [(8.0, False), (tenths / 10, True)]
+
+
+def test_a_volume_that_the_lot_has_not_is_refused_and_nothing_is_half_corrected(house: House, operator: Client) -> None:
+    closed(operator, house)
+    before = list(Dose.objects.values()), list(LotMovement.objects.values()), list(Mating.objects.values())
+    facts = {"place": str(house.id_of("place")), "volume": "30", "lot": str(house.id_of("lot"))}
+    refused = act(operator, house, "correct", what="dose", facts=facts, reason="Misread")
+    assert (refused.status_code, "A1 holds" in refused.json()["detail"]) == (422, True)
+    for wrong in ("-1", "7.55", "much", ""):
+        said = act(operator, house, "correct", what="dose", facts={**facts, "volume": wrong}, reason="Misread")
+        assert (said.status_code, [error["field"] for error in said.json()["errors"]]) == (400, ["volume"])
+    assert (list(Dose.objects.values()), list(LotMovement.objects.values()), list(Mating.objects.values())) == before
+    assert BenchSession.objects.get().state == SessionState.CLOSED
 
 
 @pytest.mark.parametrize(

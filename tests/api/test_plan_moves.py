@@ -17,6 +17,7 @@ from tests.api.test_people import ask
 from tests.factories import NOW, DroneSourceFactory, RoleGrantFactory
 from tests.scheduling.plan_world import PlanWorld
 from tests.scheduling.test_bench import Bench
+from tests.scheduling.test_board_moves import Mixed
 
 pytestmark = pytest.mark.django_db
 
@@ -52,6 +53,20 @@ def signed_in(person: Person) -> Client:
 @pytest.fixture
 def board() -> Board:
     return Board()
+
+
+def test_queens_in_mixed_semen_are_moved_without_naming_a_source(monkeypatch: pytest.MonkeyPatch) -> None:
+    mixed = Mixed()
+    RoleGrantFactory(person=mixed.by, cooperative=mixed.season.cooperative, role=Role.COORDINATOR)
+    client, address = signed_in(mixed.by), f"plans/{mixed.sketch.pk}"
+    facts = {"booking": mixed.booking.pk, "session": mixed.sessions[1].pk, "queens": 5, "taken_from": mixed.card.pk}
+    refused = ask(client, "post", f"{address}/move/", {**facts, "source": mixed.source.pk})
+    assert (refused.status_code, refused.json()["rule"]) == (422, "mode")
+    moved = ask(client, "post", f"{address}/move/", facts)
+    assert moved.status_code == 200, moved.json()
+    assert set(mixed.stands()) == {1}
+    assert ask(client, "post", f"{address}/move-back/").status_code == 200
+    assert set(mixed.stands()) == {0}
 
 
 def test_queens_are_moved_taken_out_and_moved_back(board: Board) -> None:

@@ -18,6 +18,7 @@ from breeding.models import EvaluationRun, PlannedCross, Queen
 from breeding.queries import contribution_kernel, contributions
 from breeding.queries.contributions import Wish, contribution_plan, mother_candidates, source_candidates
 from breeding.queries.population import population_of
+from breeding.services.queens import queen_register
 from tests.breeding.bred import Bred, breed
 from tests.breeding.conftest import Stock
 from tests.factories import NOW, MemberFactory, QueenFactory
@@ -190,7 +191,8 @@ def test_population_by_hand(bred: Bred) -> None:
 def test_population_follows_what_is_written(bred: Bred) -> None:
     before = population_of(bred.run.cooperative)
     assert population_of(bred.run.cooperative) == before
-    QueenFactory(owner=bred.daughters[0].owner, label="E", birth_year=2025, mother=bred.daughters[0])
+    mother = bred.daughters[0]
+    queen_register(mother.owner, label="E", birth_year=2025, mother=mother, by=None, now=NOW)
     after = population_of(bred.run.cooperative)
     assert after is not None
     assert after.years[-1].year == 2025

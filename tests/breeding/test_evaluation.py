@@ -19,7 +19,7 @@ from breeding.genetics.records import ModelSpec
 from breeding.models import EvaluationRun, Merit, Queen, Score, Trait, TraitValue
 from breeding.queries.connection import FACTOR
 from breeding.queries.pedigree import pedigree_of_cooperative
-from breeding.queries.ranking import StandingFilter, standing_of, surely_better
+from breeding.queries.ranking import SURELY, StandingFilter, standing_of, surely_better
 from breeding.queries.records import records_of
 from breeding.services.evaluation.asking import evaluation_ask
 from breeding.services.evaluation.parameters import merit_weights, starting_parameters
@@ -222,3 +222,10 @@ def test_the_standing_filters_and_orders(small: Job) -> None:
     better, ranked = surely_better(run)
     assert ranked == 14
     assert 0 <= better <= ranked
+    best = standing_of(run, StandingFilter()).first()
+    assert best is not None
+    Queen.objects.filter(pk=best.queen_id).update(status="gone")
+    surely = best.merit > SURELY * best.merit_error
+    assert surely_better(run) == (better - surely, ranked - 1)
+    Queen.objects.filter(pk=best.queen_id).update(status="mated")
+    assert surely_better(run) == (better, ranked)

@@ -10,7 +10,7 @@ from django.test import Client
 from django.urls import reverse
 from openpyxl import load_workbook
 
-from accounts.models import Job
+from accounts.models import Job, Person
 from breeding.models import Queen, Score, TableImport
 from breeding.services.imports import importing
 from breeding.services.queens import queen_register
@@ -80,6 +80,36 @@ def test_what_is_wrong_stands_by_line_and_column_and_can_be_taken_away(client: C
     assert [line.split(",")[:2] for line in table.splitlines()[1:]] == [["2", "Emerged on"], ["3", "Mother"]]
     queen_register(stock.owner, label="Nobody", by=None, now=NOW)
     assert "1 thing to mend" in page(client, imported, "import_recheck", now="1")
+
+
+@pytest.mark.parametrize(
+    ("code", "texts"),
+    [
+        ("de", ["Emerged on: „soon“ ist kein Tag.", "Es gibt keine Königin Nobody, ihre Mutter."]),
+        ("fr", ["Il n’y a pas de reine Nobody, sa mère."]),
+    ],
+)
+def test_what_is_wrong_is_read_in_the_language_of_whoever_reads_it(
+    client: Client, client_of: Callable[[str], Client], stock: Stock, code: str, texts: list[str]
+) -> None:
+    imported = sent(client, "queens", b"Queen,Mother,Emerged on\nA,Nobody,soon\nB,Nobody,2026-05-05\n")
+    member = str(stock.owner.pk)
+    looked_at = page(client, imported, "import_columns", for_member=member, queen="0", mother="1", emerged_on="2")
+    assert "“soon” is no day" in looked_at
+    coordinator = client_of("coordinator")
+    Person.objects.filter(pk=coordinator.session["_auth_user_id"]).update(language=code)
+    table = coordinator.get(reverse("breeding:import_problems", args=[imported.pk])).content.decode("utf-8-sig")
+    for text in texts:
+        assert text in table
+        assert text in page(coordinator, imported)
+
+
+def test_what_the_version_before_found_is_read_as_it_wrote_it(client: Client, stock: Stock) -> None:
+    imported = sent(client, "scores", SCORES.encode())
+    TableImport.objects.filter(pk=imported.pk).update(state="checked", problems=[[3, "value", "Höchstens 4 Punkte."]])
+    assert "Höchstens 4 Punkte." in page(client, imported)
+    table = client.get(reverse("breeding:import_problems", args=[imported.pk])).content.decode("utf-8-sig")
+    assert table.splitlines()[1:] == ["3,Value,Höchstens 4 Punkte."]
 
 
 def test_the_same_file_twice_is_told(client: Client, stock: Stock) -> None:

@@ -1,4 +1,4 @@
-"""Queens entered twice: found, made one with everything that names them, made two again."""
+"""Queens entered twice are made one with everything that names them, and made two again."""
 
 import datetime as dt
 from collections.abc import Callable
@@ -7,18 +7,14 @@ from typing import Any
 
 import pytest
 from django.apps import apps
-from django.test import Client
 from django.urls import reverse
 
-from accounts.access import Viewer, viewer_of
-from accounts.models import AuditEntry, GuestLink, Person
+from accounts.models import AuditEntry, GuestLink
 from accounts.refusals import Refusal
 from accounts.services.guest_links import guest_link_make
-from breeding.models import EvaluationRun, Heading, Mating, Merit, Queen, QueenMerge, QueensApart, Score
-from breeding.queries.duplicates import duplicate_pairs, label_alike, pairs_apart
+from breeding.models import EvaluationRun, Heading, Mating, Merit, Queen, QueenMerge, Score
 from breeding.queries.ranking import merges_since
 from breeding.queries.references import CLASHES, STAYS, WORDS, references
-from breeding.services.apart import queens_tell_apart
 from breeding.services.crosses import cross_save
 from breeding.services.evaluation.nightly import nightly_ask
 from breeding.services.matings import Share, mating_record, semen_batch_make
@@ -27,6 +23,7 @@ from breeding.services.merges import queen_merge, queen_unmerge
 from breeding.services.queens import queen_correct
 from breeding.services.scores import score_record
 from tests.breeding.conftest import Stock
+from tests.breeding.twins import ClientOf, twin_of
 from tests.factories import (
     NOW,
     BatchQueenFactory,
@@ -41,10 +38,6 @@ from tests.factories import (
 
 pytestmark = pytest.mark.django_db
 LATER = NOW + dt.timedelta(hours=1)
-
-
-def twin_of(stock: Stock, **but: Any) -> Queen:
-    return QueenFactory(**{"owner": stock.owner, "label": "ROWAN-01", "birth_year": 2024, **but})
 
 
 def refusal_of(kept: Queen, other: Queen, **take: Any) -> Refusal:
@@ -326,47 +319,6 @@ def test_an_evaluation_from_before_is_out_of_date(stock: Stock) -> None:
     assert [job.kind for job in nightly_ask(now=night)] == ["evaluation"]
 
 
-@pytest.mark.parametrize(
-    ("one", "other", "same"),
-    [
-        ("Rowan 1", "ROWAN-01", True),
-        ("A12", "a 12", True),
-        ("A-1-2", "A-12", False),
-        ("A 10", "A 1", False),
-        ("Żubr_3", "żubr 003", True),
-        ("0", "00", True),
-    ],
-)
-def test_spellings_of_one_label(one: str, other: str, same: bool) -> None:
-    assert (label_alike(one) == label_alike(other)) is same
-
-
-ClientOf = Callable[[str], Client]
-
-
-def test_pairs_are_found_for_whom_they_concern(stock: Stock, person_of: Callable[[str], Person | None]) -> None:
-    twin_of(stock)
-    twin_of(stock, label="Rowan.1", birth_year=2023)  # another year: another queen
-    twin_of(stock, label="rowan 1 ", owner=stock.neighbour, mother=QueenFactory(owner=stock.owner, label="Birch 2"))
-    QueenFactory(label="Rowan1")  # of another cooperative
-    disc = {"mother": stock.queen, "birth_year": 2025, "mark_number": "41", "owner": stock.neighbour}
-    QueenFactory(label="Ling 1", **disc)
-    QueenFactory(label="Fell 9", **disc)
-    QueenFactory(label="Fell 10", **{**disc, "mark_number": "42"})
-    found = {}
-    for who in ("breeder", "owner", "colleague"):
-        person = person_of(who)
-        assert person is not None
-        viewer = viewer_of(person, stock.cooperative.pk)
-        assert viewer is not None
-        found[who] = [(pair.first.label, pair.second.label) for pair in duplicate_pairs(viewer)]
-    assert found == {
-        "breeder": [("Ling 1", "Fell 9"), ("Rowan 1", "ROWAN-01"), ("ROWAN-01", "rowan 1 ")],
-        "owner": [("Rowan 1", "ROWAN-01")],
-        "colleague": [("Ling 1", "Fell 9")],
-    }
-
-
 def test_a_breeder_makes_two_rows_one_and_two_again_on_the_pages(client_of: ClientOf, stock: Stock) -> None:
     client, twin = client_of("breeder"), twin_of(stock, mark_number="12", owner=stock.neighbour)
     listed = client.get(reverse("breeding:duplicates")).content.decode()
@@ -390,52 +342,6 @@ def test_a_breeder_makes_two_rows_one_and_two_again_on_the_pages(client_of: Clie
     assert str(merge) in client.get(reverse("breeding:duplicates")).content.decode()
     client.post(reverse("breeding:queen_unmerge", args=[merge.pk]))
     assert Queen.objects.get(pk=twin.pk).mark_number == "12"
-
-
-def test_two_queens_that_look_like_one_are_told_apart_and_not_asked_about_again(
-    client_of: ClientOf, stock: Stock
-) -> None:
-    client, twin = client_of("owner"), twin_of(stock)
-    page, lists = (
-        reverse("breeding:queen_merge", args=[stock.queen.pk, twin.pk]),
-        reverse("breeding:duplicates"),
-    )
-    assert "1 pair may be one queen" in client.get(lists).content.decode()
-    address = reverse("breeding:queens_apart", args=[twin.pk, stock.queen.pk])
-    for _twice in range(2):
-        assert client.post(address)["Location"] == lists
-    said = QueensApart.objects.get()
-    assert (said.lower_id, said.higher_id) == (stock.queen.pk, twin.pk)
-    for who in ("owner", "breeder"):
-        shown = client_of(who).get(lists).content.decode()
-        assert "No queen seems to be entered twice" in shown
-        assert "Told apart lately" in shown
-    assert "Told apart lately" not in client_of("colleague").get(lists).content.decode()
-    for _twice in range(2):
-        client.post(reverse("breeding:queens_apart_undo", args=[stock.queen.pk, twin.pk]))
-    assert page in client.get(lists).content.decode()
-    told = AuditEntry.objects.filter(action__startswith="queen.apart").order_by("-pk")
-    assert list(told.values_list("action", "before", "after")) == [
-        ("queen.apart_undo", {"other": "ROWAN-01"}, {}), ("queen.apart", {}, {"other": "Rowan 1"}),
-    ]  # fmt: skip
-
-
-def test_who_was_told_apart_may_still_be_made_one_and_stays_told_apart_when_that_is_undone(stock: Stock) -> None:
-    twin = twin_of(stock)
-    queens_tell_apart(stock.queen, twin, by=None, now=NOW)
-    merge = queen_merge(stock.queen, twin, by=None, now=NOW)
-    viewer = Viewer(PersonFactory(), stock.cooperative, frozenset({"breeder"}), frozenset())
-    assert pairs_apart(viewer) == []
-    queen_unmerge(merge, by=None, now=LATER)
-    assert [(pair.first.pk, pair.second.pk) for pair in pairs_apart(viewer)] == [(stock.queen.pk, twin.pk)]
-    assert duplicate_pairs(viewer) == []
-
-
-def test_a_queen_is_not_told_apart_from_herself_or_a_stranger(stock: Stock) -> None:
-    for other in (stock.queen, QueenFactory()):
-        with pytest.raises(Refusal) as refused:
-            queens_tell_apart(stock.queen, other, by=None, now=NOW)
-        assert refused.value.rule == "merge_pair"
 
 
 def test_what_stands_against_it_is_said_on_the_page(client_of: ClientOf, stock: Stock) -> None:

@@ -409,7 +409,7 @@ def test_the_parents_of_sisters_in_one_mixture_stand_behind_it_once(client_of: C
     mating_record(mother, kind="pool", shares=[Share(sister, 40) for sister in sisters], by=None, now=NOW)
     daughter = QueenFactory(owner=stock.owner, label="Mixed 1", mother=mother)
     page = _page(client_of("colleague"), "pedigree", daughter.pk)
-    assert "Nobody known stands twice behind Mixed 1" in page
+    assert "Nobody known stands twice behind Mixed 1 in 2 generations" in page
     assert "Sister 0, Sister 1" in page
 
 

@@ -5,9 +5,11 @@ from typing import Any
 
 import pytest
 
+from accounts.access import viewer_of
 from accounts.models import AuditEntry
 from accounts.refusals import Refusal
 from breeding.models import Heading, Queen, QueenStatus
+from breeding.queries.stock import labels_to_offer
 from breeding.services.lines import line_add
 from breeding.services.queens import queen_back, queen_correct, queen_gone, queen_register
 from tests.factories import (
@@ -18,6 +20,7 @@ from tests.factories import (
     LineFactory,
     MatingFactory,
     MemberFactory,
+    MemberPersonFactory,
     PersonFactory,
     QueenFactory,
 )
@@ -166,3 +169,16 @@ def test_asking_for_a_line_twice_gives_the_same_line() -> None:
     first = line_add(cooperative, name="Thrift", by=None, now=NOW)
     assert line_add(cooperative, name=" thrift ", by=None, now=NOW) == first
     assert AuditEntry.objects.filter(action="line.add").count() == 1
+
+
+def test_labels_are_offered_of_the_living_first_then_the_youngest() -> None:
+    person = MemberPersonFactory()
+    here = {"cooperative": person.member.cooperative, "owner": person.member, "status": "mated"}
+    QueenFactory(**here | {"status": "gone"}, label="Gone", birth_year=2026, gone_on=NOW.date())
+    for label, year in (("Old", 2023), ("Unknown", None), ("Young", 2026)):
+        QueenFactory(**here, label=label, birth_year=year)
+    MatingFactory(queen=Queen.objects.get(label="Gone"))
+    viewer = viewer_of(person.person, person.member.cooperative_id)
+    assert viewer is not None
+    assert labels_to_offer(viewer) == ["Young", "Old", "Unknown", "Gone"]
+    assert labels_to_offer(viewer, limit=2) == ["Young", "Old"]

@@ -1,7 +1,6 @@
 """What the tests of whole pages share: Chromium, a clock that the test moves, and people at their devices."""
 
 import datetime as dt
-import os
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -28,21 +27,21 @@ from tests.scheduling.test_bench import Bench
 from tests.scheduling.world import World, make_world
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    # Playwright keeps an event loop on this thread; the database is used by no coroutine of it.
-    before = os.environ.get("DJANGO_ALLOW_ASYNC_UNSAFE")
-    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
-        )
-        yield chromium
-        chromium.close()
-    if before is None:
-        del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
-    else:
-        os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = before
+@pytest.fixture(scope="package")
+def playwright() -> Iterator[Playwright]:
+    with pytest.MonkeyPatch.context() as patch:
+        # Playwright keeps an event loop on this thread; the database is used by no coroutine of it.
+        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+        with sync_playwright() as one:
+            yield one
+
+
+@pytest.fixture(scope="package")
+def browser(playwright: Playwright) -> Iterator[Browser]:
+    """One for all; what a test opens in it has a context of its own, which it closes."""
+    chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
+    yield chromium
+    chromium.close()
 
 
 @pytest.fixture
@@ -95,15 +94,6 @@ def day(offset: int) -> dt.date:
 
 
 Switch = Callable[..., Tablet]
-
-
-@pytest.fixture(scope="module")
-def playwright() -> Iterator[Playwright]:
-    with pytest.MonkeyPatch.context() as patch:
-        # Playwright keeps an event loop on this thread; the database is used by no coroutine of it.
-        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-        with sync_playwright() as one:
-            yield one
 
 
 @pytest.fixture

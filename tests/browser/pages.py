@@ -50,12 +50,14 @@ NO_PAGES = {
     "accounts:sign_in_passkey",
     *("worker", "accounts:health_live", "scheduling:health_ready", "scheduling:metrics", "scheduling:feed"),
     *("breeding:standing_csv", "breeding:crosses_csv", "breeding:contributions_csv", "breeding:trend_csv"),
+    *("accounts:members_csv", "accounts:history_csv", "scheduling:ledger_csv"),
     *("breeding:stock_csv", "scheduling:bookings_csv", "scheduling:requests_csv", "scheduling:season_csv"),
     *("breeding:evaluation_steps", "breeding:estimate_steps", "breeding:import_steps"),
     *("breeding:import_template", "breeding:import_problems"),
     "scheduling:founding",  # there only while no cooperative is
     *("scheduling:outcomes_csv", "scheduling:plan_run", "scheduling:what_if_run", "scheduling:service_levels_run"),
     *("scheduling:bench_data", "scheduling:bench_looks", "scheduling:bench_look", "scheduling:what_now"),
+    "scheduling:names",
     *("scheduling:hive_data", "scheduling:hive_entries", "scheduling:hive_tries", "scheduling:hive_look"),
 }
 #: The same route with something else in it: a named step, a query, a thing in another state.

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import re
 import signal
 from pathlib import Path
 from typing import Any
@@ -109,8 +110,14 @@ class Tablet:
             self.page.keyboard.press(key)
 
     def sees_sent(self) -> None:
-        expect(self.page.locator("#sent")).to_have_attribute("data-status", "sent", timeout=60_000)
-        expect(self.page.locator("#sent")).to_have_attribute("data-unsent", "0")
+        """Everything is with the server. On a busy machine that takes long, but never without getting on."""
+        sent = self.page.locator("#sent")
+        while sent.get_attribute("data-status") != "sent":
+            expect(sent).to_have_attribute("data-unsent", re.compile(r"^\d+$"), timeout=60_000)
+            unsent = sent.get_attribute("data-unsent")
+            further = self.page.locator(f"#sent[data-status=sent], #sent:not([data-unsent='{unsent}'])")
+            expect(further).to_be_attached(timeout=60_000)
+        expect(sent).to_have_attribute("data-unsent", "0")
 
     def stored(self) -> list[dict[str, Any]]:
         return list(self.page.evaluate(STORED))

@@ -81,10 +81,12 @@ def test_what_now_is_worked_out_without_a_network_and_kept_with_one(bench: Bench
     expect(rows).to_have_count(4)
     field = one.page.locator("[data-part=now-drones] input").first
     field.fill("0")
-    assert [row.get_attribute("data-fate") for row in rows.all()] == ["dose", "dose", "move", "move"]
+    for place, fate in enumerate(("dose", "dose", "move", "move")):
+        expect(rows.nth(place)).to_have_attribute("data-fate", fate)
     expect(rows.nth(2)).to_contain_text("0 %: back into the queue")
     field.fill("200")
-    assert [row.get_attribute("data-fate") for row in rows.all()] == ["dose"] * 4
+    for place in range(4):
+        expect(rows.nth(place)).to_have_attribute("data-fate", "dose")
     field.fill("0")
     relay.mend()
     one.page.get_by_role("link", name="Change and keep it so").click()

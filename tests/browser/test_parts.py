@@ -1,11 +1,10 @@
 """The parts in Chromium: looks, widths, sizes, and what the small modules do."""
 
-import os
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -16,25 +15,12 @@ SIZES = """[...document.querySelectorAll('a, button, input, select, textarea, su
   .map(([one, box]) => `${one.tagName} ${one.textContent.trim().slice(0, 30)} ${box.width}×${box.height}`)"""
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    # Playwright keeps an event loop on this thread; the database is used by no coroutine of it.
-    before = os.environ.get("DJANGO_ALLOW_ASYNC_UNSAFE")
-    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
-    if before is None:
-        del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
-    else:
-        os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = before
-
-
 @pytest.fixture
-def address(live_server: Any, settings: Any) -> str:
+def address(browser: Browser, live_server: Any, settings: Any) -> Iterator[str]:
     settings.ROOT_URLCONF = "tests.browser.parts_urls"
-    return str(live_server.url)
+    yield str(live_server.url)
+    for context in browser.contexts:  # a page that is left open goes on working while the next test runs
+        context.close()
 
 
 def opened(browser: Browser, address: str, *, width: int = 1280, **options: Any) -> Page:
@@ -74,21 +60,22 @@ def test_nothing_is_refused_by_the_content_policy_and_no_other_host_is_asked(bro
     assert {url.rsplit("/", 1)[1] for url in asked if "/static/js/" in url} == {
         *("look-first.js", "look.js", "menu.js", "stepper.js", "toast.js", "form.js", "draft.js", "tables.js"),
         "search.js",
+        "named.js",
     }
 
 
 def test_sun_is_one_tap_stays_on_the_device_and_goes_with_the_next_tap(browser: Browser, address: str) -> None:
     page = opened(browser, address)
     sun = page.locator("[data-look-toggle]")
-    ground = "getComputedStyle(document.documentElement).backgroundColor"
-    assert page.evaluate(ground) == "rgb(238, 241, 236)"
+    ground = page.locator("html")
+    expect(ground).to_have_css("background-color", "rgb(238, 241, 236)")
     sun.click()
-    assert page.evaluate(ground) == "rgb(255, 255, 255)"
+    expect(ground).to_have_css("background-color", "rgb(255, 255, 255)")
     page.reload()
-    assert page.evaluate(ground) == "rgb(255, 255, 255)"
+    expect(ground).to_have_css("background-color", "rgb(255, 255, 255)")
     expect(sun).to_have_attribute("aria-pressed", "true")
     sun.click()
-    assert page.evaluate(ground) == "rgb(238, 241, 236)"
+    expect(ground).to_have_css("background-color", "rgb(238, 241, 236)")
 
 
 @pytest.mark.parametrize("forced", ["", "day", "night"])
@@ -96,8 +83,8 @@ def test_the_look_follows_the_device_unless_chosen(browser: Browser, address: st
     page = opened(browser, address, color_scheme="dark")
     page.locator(".menu:has([data-look-set]) > summary").click()
     page.locator(f'[data-look-set="{forced}"]').click()
-    ground = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
-    assert ground == ("rgb(238, 241, 236)" if forced == "day" else "rgb(16, 25, 23)")
+    shown = "rgb(238, 241, 236)" if forced == "day" else "rgb(16, 25, 23)"
+    expect(page.locator("html")).to_have_css("background-color", shown)
 
 
 def test_esc_closes_the_menu_and_gives_the_focus_back(browser: Browser, address: str) -> None:

@@ -8,7 +8,7 @@ from django.db import transaction
 
 from accounts.models import Cooperative, Member, Person
 from breeding.models import Queen, QueenStatus
-from scheduling.models import Bench, BenchSession, Booking, CountKind, DroneSource, QueenBatch, Season
+from scheduling.models import Bench, BenchSession, Booking, BookingMode, CountKind, DroneSource, QueenBatch, Season
 from scheduling.services.batches import batch_add
 from scheduling.services.bookings import booking_ask
 from scheduling.services.cohorts import cohort_add, count_record
@@ -112,10 +112,16 @@ def batch_grafted(world: JourneyWorld, place: int, *, name: str, mother: Queen, 
 
 
 def asked(
-    world: JourneyWorld, batch: QueenBatch, *, queens: int, sources: list[DroneSource], session: BenchSession | None
+    world: JourneyWorld,
+    batch: QueenBatch,
+    *,
+    queens: int,
+    sources: list[DroneSource],
+    session: BenchSession | None,
+    mode: str = BookingMode.EACH,
 ) -> Booking:
     by = world.keepers[world.members.index(batch.member)]
-    return booking_ask(batch, queens=queens, sources=sources, session=session, by=by, now=world.clock.now)
+    return booking_ask(batch, queens=queens, sources=sources, session=session, mode=mode, by=by, now=world.clock.now)
 
 
 def day_opened(world: JourneyWorld, day: dt.date, *, places: int) -> BenchSession:

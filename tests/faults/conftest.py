@@ -2,16 +2,28 @@
 
 import os
 import shutil
+import subprocess
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
+from django.db import connection
+from pytest_django.plugin import DjangoDbBlocker
 
 from tests.faults.sink import Sink
-from tests.faults.site import PostgresCluster, RedisServer, Site, own_database
+from tests.faults.site import PostgresCluster, RedisServer, Site, own_database, schema_load
 
 IS_LONG = os.environ.get("BROODTIDE_FAULTS") == "long"
+#: Those of rows that migrating itself wrote go on.
+NUMBERS_BEGIN_ANEW = """
+DO $$ DECLARE one text; BEGIN
+  FOR one IN SELECT sequencename FROM pg_sequences
+    WHERE sequencename !~ '^(django_migrations|django_content_type|auth_permission)_id_seq$'
+  LOOP EXECUTE format('ALTER SEQUENCE public.%I RESTART', one); END LOOP;
+END $$;
+"""
 
 
 def short_or_long(short: int, long: int) -> int:
@@ -20,19 +32,25 @@ def short_or_long(short: int, long: int) -> int:
 
 
 @pytest.fixture(scope="session")
-def sqlite_schema(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    site = Site(tmp_path_factory.mktemp("schema"))
-    site.manage("migrate", "--no-input", "--verbosity", "0")
-    return site.file
+def postgres_dump(
+    django_db_setup: None, django_db_blocker: DjangoDbBlocker, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """What migrating makes of an empty PostgreSQL, as SQL: from the database of the tests, which is empty too."""
+    file = tmp_path_factory.mktemp("schema") / "schema.sql"
+    with django_db_blocker.unblock():
+        url = urlsplit(os.environ["BROODTIDE_DATABASE_URL"])._replace(path=f"/{connection.settings_dict['NAME']}")
+        subprocess.run(["pg_dump", "--no-owner", "--file", file, "--dbname", url.geturl()], check=True)
+    with file.open("a") as end:
+        end.write(NUMBERS_BEGIN_ANEW)
+    return file
 
 
 @pytest.fixture(scope="session")
-def postgres_schema(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres_schema(postgres_dump: Path) -> Iterator[str]:
     """Name of a database with nothing but the schema."""
     name = f"faults_schema_{os.getpid()}"
     with own_database(os.environ["BROODTIDE_DATABASE_URL"], name) as url:
-        site = Site(tmp_path_factory.mktemp("schema"), url)
-        site.manage("migrate", "--no-input", "--verbosity", "0")
+        schema_load(postgres_dump, url)
         yield name
 
 

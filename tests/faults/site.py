@@ -180,6 +180,12 @@ class RedisServer:
         shutil.rmtree(self._folder)
 
 
+def schema_load(dump: Path, url: str) -> None:
+    """Into an empty database."""
+    command = ["psql", "--quiet", "--no-psqlrc", "--set", "ON_ERROR_STOP=1", "--file", str(dump), "--dbname", url]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+
+
 @contextmanager
 def own_database(server: str, name: str, template: str | None = None) -> Iterator[str]:
     """An empty database (or a copy of `template`) on a running server; dropped at the end."""

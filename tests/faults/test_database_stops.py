@@ -8,7 +8,7 @@ import pytest
 from tests.faults.conftest import short_or_long
 from tests.faults.seed import expected
 from tests.faults.sink import Sink
-from tests.faults.site import PostgresCluster, Site
+from tests.faults.site import PostgresCluster, Site, schema_load
 from tests.processes import wait_until
 
 pytestmark = pytest.mark.postgres
@@ -20,10 +20,9 @@ SENT = "SELECT count(*) FROM scheduling_delivery WHERE channel = 'mail' AND stat
 
 
 @pytest.fixture
-def own_site(cluster: PostgresCluster, tmp_path: Path, sink: Sink) -> Site:
-    site = Site(tmp_path, cluster.url(), more=sink.environment)
-    site.manage("migrate", "--no-input", "--verbosity", "0")
-    return site
+def own_site(cluster: PostgresCluster, postgres_dump: Path, tmp_path: Path, sink: Sink) -> Site:
+    schema_load(postgres_dump, cluster.url())
+    return Site(tmp_path, cluster.url(), more=sink.environment)
 
 
 def test_nothing_is_lost_or_doubled_and_no_sweep_has_to_be_started_anew(

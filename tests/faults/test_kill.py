@@ -23,7 +23,8 @@ UNTOLD = "SELECT count(*) FROM scheduling_reminder WHERE told_at IS NULL"
 
 
 def is_settled(site: Site) -> bool:
-    return site.rows(OPEN) == site.rows(UNTOLD) == [(0,)]
+    # In this order: what is told in between has open messages, which are looked for after it.
+    return site.rows(UNTOLD) == site.rows(OPEN) == [(0,)]
 
 
 def kill_again_and_again(site: Site, sink: Sink, stack: ExitStack) -> None:
@@ -72,6 +73,6 @@ def test_control_without_the_end_of_a_lease_what_the_dead_one_held_is_lost(
     [held] = sqlite_site.rows(HELD)
     sweep = stack.enter_context(sqlite_site.running("run_ticker", tick=0.1, without=["lease-end"]))
     open_to_others = f"{OPEN} AND (claim IS NULL OR claim != '{held[0]}')"
-    wait_until(lambda: sqlite_site.rows(open_to_others) == sqlite_site.rows(UNTOLD) == [(0,)], seconds=60, of=[sweep])
+    wait_until(lambda: sqlite_site.rows(UNTOLD) == sqlite_site.rows(open_to_others) == [(0,)], seconds=60, of=[sweep])
     assert sqlite_site.rows(HELD) == [held]
     assert expected(ROWS) - sink.told() != set()

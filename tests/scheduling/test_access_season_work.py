@@ -25,7 +25,7 @@ TODAY = dt.date.today()  # noqa: DTZ011  the pages take the day from the clock
 
 
 @pytest.fixture
-def things(people: dict[str, Person]) -> dict[str, int]:
+def things(people: dict[str, Person]) -> dict[str, int | str]:
     member = people["member"].members.get()
     season = SeasonFactory(
         cooperative=member.cooperative,
@@ -45,10 +45,11 @@ def things(people: dict[str, Person]) -> dict[str, int]:
         "plan": plan.pk,
         "reminder": reminder.pk,
         "cooperative": member.cooperative_id,
+        "named": "member",
     }
 
 
-def status(person: Person | None, name: str, *args: int, method: str = "get") -> int:
+def status(person: Person | None, name: str, *args: int | str, method: str = "get") -> int:
     client = Client()
     if person is not None:
         client.force_login(person)
@@ -72,6 +73,7 @@ CASES = [
     ("session", "session", [200, 403, 403, 403, 403, 404, 302]),
     ("session_cancel", "session", [200, 403, 403, 403, 403, 404, 302]),
     ("search", None, [200, 200, 200, 200, 200, 200, 302]),
+    ("names", "named", [200, 200, 200, 200, 200, 200, 302]),
     ("sessions", None, [200, 200, 200, 200, 200, 200, 302]),
     ("outcomes", None, [200, 200, 200, 200, 200, 200, 302]),
     ("bench", None, [200, 200, 403, 403, 403, 200, 302]),
@@ -88,7 +90,7 @@ CASES = [
 
 @pytest.mark.parametrize(("name", "thing", "expected"), CASES, ids=[case[0] for case in CASES])
 def test_each_person_gets_what_is_theirs(
-    name: str, thing: str | None, expected: list[int], people: dict[str, Person], things: dict[str, int]
+    name: str, thing: str | None, expected: list[int], people: dict[str, Person], things: dict[str, int | str]
 ) -> None:
     args = [things[thing]] if thing else []
     got = [status(people.get(who), name, *args) for who in WHO]
@@ -110,7 +112,7 @@ POSTS = [
 
 @pytest.mark.parametrize(("name", "thing", "expected"), POSTS, ids=[case[0] for case in POSTS])
 def test_each_person_may_change_what_is_theirs(
-    name: str, thing: str | None, expected: list[int], people: dict[str, Person], things: dict[str, int]
+    name: str, thing: str | None, expected: list[int], people: dict[str, Person], things: dict[str, int | str]
 ) -> None:
     args = [things[thing]] if thing else []
     got = [status(people.get(who), name, *args, method="post") for who in WHO]
@@ -118,6 +120,8 @@ def test_each_person_may_change_what_is_theirs(
 
 
 @pytest.mark.parametrize("name", ["plan_work_out", "bench_start", "reminder_done"])
-def test_a_change_is_never_made_by_a_mere_visit(name: str, people: dict[str, Person], things: dict[str, int]) -> None:
+def test_a_change_is_never_made_by_a_mere_visit(
+    name: str, people: dict[str, Person], things: dict[str, int | str]
+) -> None:
     args = {"bench_start": [things["session"]], "reminder_done": [things["reminder"]]}.get(name, [])
     assert status(people["coordinator"], name, *args) == 405

@@ -10,6 +10,7 @@ from django.urls import reverse
 from accounts.access import Viewer
 from accounts.models import AuditEntry
 from accounts.refusals import Refusal
+from breeding.models import Queen
 from scheduling.models import BatchQueen, QueenBatch, Reminder
 from scheduling.planning.timing import BatchState, Co2Way, elapsed_after
 from scheduling.queries.batches import BatchView, batch_view, batches_with_facts
@@ -31,7 +32,7 @@ LATER = NOW + dt.timedelta(days=10)
 
 
 def fresh(batch: QueenBatch) -> QueenBatch:
-    return batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get()
+    return batches_with_facts(QueenBatch.objects.filter(pk=batch.pk))[0]
 
 
 def view_of(batch: QueenBatch, today: dt.date = TODAY) -> BatchView:
@@ -321,6 +322,22 @@ def test_can_i_still_answers_for_the_day_that_is_asked(world: World) -> None:
     assert bad.status_code == 200
     assert bad.context["form"].errors
     assert "This field is required" not in without.content.decode()
+
+
+def test_what_serves_on_the_day_stands_first_and_the_rest_on_other_pages(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("scheduling.views.still.ROWS_PER_PAGE", 1)
+    late = world.batch(virgins=2, name="Ash")
+    Queen.objects.filter(batch_queen__batch=late).update(emerged_on=JUNE[8])
+    world.batch(virgins=2, name="Rowan")
+    with mock.patch("accounts.http.timezone.now", return_value=NOW):
+        client = signed_in(world)
+        first = client.get(reverse("scheduling:still"), {"day": "2026-06-09"})
+        second = client.get(reverse("scheduling:still"), {"day": "2026-06-09", "queens_page": "2"})
+    assert [str(row.thing) for row in first.context["queens"]] == ["Rowan"]
+    assert [(str(row.thing), row.fit) for row in second.context["queens"]] == [("Ash", "too_young")]
+    assert "day=2026-06-09&amp;queens_page=2" in first.content.decode()
 
 
 @pytest.mark.parametrize(("everyone", "names"), [(False, ["Mine"]), (True, ["Mine", "Theirs"])])

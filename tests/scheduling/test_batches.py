@@ -41,7 +41,7 @@ DAY = dt.date
 
 
 def fresh(batch: QueenBatch) -> QueenBatch:
-    return batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get()
+    return batches_with_facts(QueenBatch.objects.filter(pk=batch.pk))[0]
 
 
 def test_a_batch_planned_for_9_june_is_grafted_on_20_may(world: World) -> None:

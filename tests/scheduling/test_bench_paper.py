@@ -6,7 +6,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from accounts.models import Role
+from accounts.models import Person, Role
 from scheduling.models import BenchPlace, BenchSession
 from scheduling.services.mixtures import lots_mix
 from tests.factories import NOW, PersonFactory, RoleGrantFactory
@@ -44,6 +44,23 @@ def test_every_virgin_has_a_label_with_her_own_code(bench: Bench, operator: Clie
     assert len(set(codes)) == 3
     assert codes[0] == draw_qr(f"HTTP://127.0.0.1:8000/Q/{bench.queens[0].queen_id}")
     assert ("roll-page" in page) is (roll == "1")
+
+
+@pytest.mark.parametrize(
+    ("code", "shown"),
+    [
+        ("en-gb", "bench Tue 9 June, 09:30"),
+        ("de", "Besamung Di 9. Juni, 09:30"),
+        ("fr", "poste mar 9 juin, 09:30"),
+        ("es", "mesa: mar 9 de junio, 09:30"),
+    ],
+)
+def test_a_label_writes_the_day_as_whoever_prints_it_does(
+    bench: Bench, operator: Client, code: str, shown: str
+) -> None:
+    Person.objects.filter(pk=bench.by.pk).update(language=code)
+    page = operator.get(reverse("scheduling:bench_labels", args=[bench.session.pk])).content.decode()
+    assert set(re.findall(r"<p>((?:bench|Besamung|poste|mesa:) [^<]+)</p>", page)) == {shown}
 
 
 def test_a_code_leads_to_the_queen_and_to_the_session(bench: Bench, operator: Client) -> None:

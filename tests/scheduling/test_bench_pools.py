@@ -12,7 +12,7 @@ from scheduling.planning.what_now import Fate
 from scheduling.queries.bench import bench_page
 from scheduling.queries.ledger import ledger_of
 from scheduling.queries.lots import lot_view, sources_of_lot
-from scheduling.queries.sources import source_view
+from scheduling.queries.sources_at_hand import source_view
 from scheduling.queries.trace import trace_of_queen, trace_of_source
 from scheduling.queries.what_now import sources_before, what_now_of
 from scheduling.services.bench_corrections import pool_correct, tally_correct

@@ -137,7 +137,7 @@ def test_her_calendar_and_her_keeper_know_of_the_second_part() -> None:
         bench.batch.member,
         "wanted",
     )
-    batch = batches_with_facts(type(bench.batch).objects.filter(pk=bench.batch.pk)).get()
+    batch = batches_with_facts(type(bench.batch).objects.filter(pk=bench.batch.pk))[0]
     queen = next(one for one in batch.batch_queens.all() if one.pk == bench.queens[0].pk)
     assert events_of_queen(queen, batch=batch).is_split_dose
 

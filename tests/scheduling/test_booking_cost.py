@@ -13,7 +13,7 @@ from scheduling.services.reminders import reminders_refresh_batch
 from tests.factories import BenchPlaceFactory, BookingFactory
 from tests.scheduling.world import NOW, World
 
-A_REQUEST = 29
+A_REQUEST = 27
 
 
 def asked(world: World, batch: QueenBatch, session: BenchSession, **more: Any) -> Booking:

@@ -14,6 +14,7 @@ import pytest
 from django.db import connection, connections
 
 from accounts.models import AuditEntry
+from accounts.queries.often import questions_forget
 from accounts.refusals import Refusal
 from scheduling.models import BenchPlace, BenchSession, Booking, DroneSource, Plan, QueenBatch, SeasonSetting
 from scheduling.planning.supply import Yield, line_level, reserve_line
@@ -236,7 +237,7 @@ def test_options_offer_exactly_what_the_service_takes(world: World) -> None:
     source = world.source()
     days = [DAY(2026, 6, day) for day in (9, 12, 16, 30)]
     sessions = {day: world.session(day, places=14 if day.day != 12 else 3) for day in days}
-    fresh = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get()
+    fresh = batches_with_facts(QueenBatch.objects.filter(pk=batch.pk))[0]
     view = batch_view(fresh, today=TODAY)
     options = session_options(view, source_choices(view), queens=4, dose_tenths=80, mode="each")
     assert [(option.session.day, option.status) for option in options] == [
@@ -285,11 +286,13 @@ def test_what_is_done_is_not_withdrawn(world: World) -> None:
 
 @pytest.fixture
 def unlocked() -> Iterator[None]:
-    """The control: the same code with its row locks taken away."""
+    """The control: the same code with its row locks taken away, also from the questions that are kept."""
     from django.db.models.query import QuerySet
 
+    questions_forget()
     with mock.patch.object(QuerySet, "select_for_update", lambda self, *args, **kwargs: self.all()):
         yield
+    questions_forget()
 
 
 def _race(world: World, batches: list[QueenBatch], session: BenchSession, source: DroneSource, meet: str) -> list[str]:

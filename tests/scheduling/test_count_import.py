@@ -8,6 +8,7 @@ import pytest
 from accounts.access import Viewer, viewer_of
 from accounts.models import AuditEntry, Person, Role
 from accounts.refusals import Refusal
+from accounts.told import read_text
 from breeding.models import ImportState, TableImport
 from breeding.services.imports.importing import import_commit, import_match, import_undo, import_upload
 from scheduling.models import DroneCohort, DroneCount, Reminder
@@ -105,9 +106,9 @@ def test_what_cannot_be_so_is_said_by_row_and_column(
     DroneCohortFactory(source=cohort.source, number=2, comb_in_on=DAY(2026, 5, 1))
     count_record(cohort, kind="capped", counted_on=DAY(2026, 5, 11), number=850, by=None, now=NOW)
     imported = checked(viewer(world), "Fell,2,capped,2026-05-12,10", row)
-    [[line, found, said]] = imported.problems
+    [[line, found, kept]] = imported.problems
     assert (line, found) == (3, column)
-    assert text in said
+    assert text in str(read_text(kept))
     with pytest.raises(Refusal):
         import_commit(imported, seen=imported.version, viewer=viewer(world), now=NOW)
     assert DroneCount.objects.count() == 1

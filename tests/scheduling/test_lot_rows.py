@@ -3,10 +3,20 @@
 from collections.abc import Callable
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
-from scheduling.models import BenchSession, DroneSource, DroneTally, LotMovement, LotPart, LotState, SemenLot
+from scheduling.models import (
+    BenchSession,
+    DroneSource,
+    DroneTally,
+    LotMark,
+    LotMovement,
+    LotPart,
+    LotState,
+    SemenLot,
+    SessionState,
+)
 from scheduling.queries.lot_rows import lot_rows, lot_rows_forget
 from tests.factories import NOW, DroneSourceFactory, QueenFactory
 from tests.scheduling.plan_world import PlanWorld
@@ -34,6 +44,11 @@ def first() -> SemenLot:
 
 CHANGES: dict[str, Callable[[PlanWorld], object]] = {
     "a tap": lambda world: DroneTally.objects.create(lot=first(), outcome="usable", drones=1, at=NOW),
+    "many taps in one statement": lambda world: DroneTally.objects.bulk_create(
+        [DroneTally(lot=first(), outcome=outcome, drones=1, at=NOW) for outcome in ("usable", "none", "soiled")]
+    ),
+    "many taps gone in one statement": lambda world: DroneTally.objects.filter(lot=first()).delete(),
+    "many parts of pools gone in one statement": lambda world: LotPart.objects.all()._raw_delete("default"),
     "a tap taken back": lambda world: DroneTally.objects.filter(outcome="soiled").update(undone_at=NOW),
     "an outcome put right": lambda world: DroneTally.objects.filter(drones=5).update(outcome="none"),
     "two outcomes exchanged": lambda world: [
@@ -70,12 +85,20 @@ def test_rows_say_who_gave_what(world: PlanWorld) -> None:
     queen, other = world.source.drone_queen_id, world.season.sources.exclude(pk=world.source.pk).get().drone_queen_id
     one, two = (session.pk for session in world.sessions)
     pool = "+".join(str(pk) for pk in sorted((queen, other)))
-    assert lot_rows(world.season) == (
-        (str(queen), one, 30, 5, 55, 300, 16),
-        (str(queen), two, 10, 0, 30, None, None),
-        (pool, one, 8, 0, 12, 80, None),
-    )
+    finished = (str(queen), one, 30, 5, 55, 300, 16), (pool, one, 8, 0, 12, 80, None)
+    assert lot_rows(world.season) == finished
+    BenchSession.objects.filter(pk=two).update(state=SessionState.CLOSED, closed_at=NOW)  # and with it its open lot
+    assert lot_rows(world.season) == (finished[0], (str(queen), two, 10, 0, 30, 90, None), finished[1])
     assert [row[1] for row in lot_rows(world.season, but=world.sessions[0])] == [two]
+
+
+def test_a_tap_into_a_lot_that_is_being_filled_leaves_what_is_taught_as_it_is(world: PlanWorld) -> None:
+    rows = lot_rows(world.season)
+    filled = SemenLot.objects.get(session=world.sessions[1])
+    DroneTally.objects.create(lot=filled, outcome="usable", drones=1, at=NOW)
+    assert lot_rows(world.season) is rows
+    SemenLot.objects.filter(pk=filled.pk).update(state=LotState.USED_UP)
+    assert [row[4] for row in lot_rows(world.season) if row[1] == world.sessions[1].pk] == [31]
 
 
 def test_while_nothing_changes_the_lots_themselves_are_not_read(world: PlanWorld) -> None:
@@ -83,7 +106,7 @@ def test_while_nothing_changes_the_lots_themselves_are_not_read(world: PlanWorld
         rows = lot_rows(world.season)
     with CaptureQueriesContext(connection) as warm:
         again = lot_rows(world.season)
-    assert (len(cold), len(warm)) == (6, 3)
+    assert (len(cold), len(warm)) == (5, 1)
     assert again is rows
 
 
@@ -92,3 +115,35 @@ def test_a_cooperative_without_a_tally_is_asked_once() -> None:
     with CaptureQueriesContext(connection) as asked:
         assert lot_rows(world.season) == ()
     assert len(asked) == 1
+
+
+def test_only_the_sessions_that_changed_are_read_anew(world: PlanWorld) -> None:
+    lot_rows(world.season)
+    first_session = first().session_id
+    DroneTally.objects.create(lot=first(), outcome="usable", drones=1, at=NOW)
+    with CaptureQueriesContext(connection) as asked:
+        again = lot_rows(world.season)
+    assert len(asked) == 5
+    assert all(f'"session_id" IN ({first_session})' in one["sql"] for one in asked.captured_queries[2:])
+    lot_rows_forget()
+    assert again == lot_rows(world.season)
+
+
+def test_a_mark_that_was_taken_back_is_never_met_again(world: PlanWorld) -> None:
+    before = lot_rows(world.season)
+    with transaction.atomic():
+        DroneTally.objects.create(lot=first(), outcome="usable", drones=1, at=NOW)
+        assert lot_rows(world.season) != before
+        transaction.set_rollback(True)
+    assert lot_rows(world.season) == before
+
+
+def test_what_teaches_nothing_sets_no_mark(world: PlanWorld) -> None:
+    marks = list(LotMark.objects.values_list("pk", "mark"))
+    LotMovement.objects.create(lot=first(), kind="discarded", volume_tenths=10, reason="Soiled", at=NOW)
+    SemenLot.objects.update(storage_note="Cool")
+    for session in world.sessions:
+        session.save()
+    for lot in SemenLot.objects.all():
+        lot.save()
+    assert list(LotMark.objects.values_list("pk", "mark")) == marks

@@ -45,6 +45,7 @@ OF_THE_COOPERATIVE = {
     "scheduling.PlanPool", "scheduling.PlanPoolPart", "scheduling.Unserved", "scheduling.DroneCall",
     "scheduling.SemenLot", "scheduling.LotPart", "scheduling.TipChange", "scheduling.DroneTally",
     "scheduling.LotMovement", "scheduling.BenchEntry", "scheduling.FeedEntry", "scheduling.Heartbeat",
+    "scheduling.LotMark",
 }  # fmt: skip
 
 

@@ -24,7 +24,8 @@ from scheduling.models import (
     SeasonSetting,
 )
 from scheduling.queries.plans import member_changes, plan_in_force
-from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.problem import problem_of
+from scheduling.queries.worked_out import facts_mark
 from scheduling.services.bookings import booking_withdraw
 from scheduling.services.plan_ask import plan_ask
 from scheduling.services.plan_publish import plan_publish

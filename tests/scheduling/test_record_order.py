@@ -85,7 +85,7 @@ def test_what_was_wrong_before_does_not_stop_other_entries(world: World) -> None
     """A wrong day that came in another way is said on the card; the count of cells can still be written down."""
     batch = world.batch(virgins=1, caged_on=BEFORE_GRAFT)
     BatchQueen.objects.update(excluder_confirmed_on=BEFORE_GRAFT)
-    view = batch_view(batches_with_facts(QueenBatch.objects.filter(pk=batch.pk)).get(), today=TODAY)
+    view = batch_view(batches_with_facts(QueenBatch.objects.filter(pk=batch.pk))[0], today=TODAY)
     assert {note.key for note in view.calendar.notes} >= {"order_caged_on", "order_excluder_on"}
     with pytest.raises(Refusal) as refused:
         batch_sealed(batch, sealed_on=BEFORE_GRAFT, by=world.owner, now=NOW)

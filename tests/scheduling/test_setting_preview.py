@@ -209,7 +209,7 @@ def test_the_page_shows_first_and_saves_second(world: World) -> None:
     saved = page_of(world, {"value": "9", "reason": "own trials", "save": "1"}, follow=True)
     assert "is 9 days now. All dates follow." in saved
     assert SeasonSetting.objects.get().reason == "own trials"
-    view = batch_view(batches_with_facts(world.season.batches.filter(pk=batch.pk)).get(), today=TODAY)
+    view = batch_view(batches_with_facts(world.season.batches.filter(pk=batch.pk))[0], today=TODAY)
     assert view.calendar.window.best_on == dt.date(2026, 6, 28)
 
 

@@ -11,12 +11,14 @@ from breeding.queries.kinship import ceiling_after, kinship_of
 from scheduling.models import DroneSource, Plan, SeasonSetting
 from scheduling.planning.checker import check
 from scheduling.planning.problem import Source
+from scheduling.planning.problem_file import problem_from_json, problem_to_json
 from scheduling.queries.compare import comparison
 from scheduling.queries.kinship import season_kinship
 from scheduling.queries.plan_rows import pure_plan
-from scheduling.queries.problem import facts_mark, problem_of
+from scheduling.queries.problem import problem_of
 from scheduling.queries.repair import changed_facts
 from scheduling.queries.shares import shares_of
+from scheduling.queries.worked_out import facts_mark
 from scheduling.services.plan_publish import plan_publish
 from scheduling.services.source_shares import WantedShare, source_shares_set
 from tests.factories import (
@@ -124,6 +126,17 @@ def test_shares_that_no_plan_could_keep_are_refused(world: TwoSources) -> None:
     world.season.save(update_fields=["closed_at"])
     with refused("season_closed"):
         world.set(cap=500)
+
+
+def test_the_planner_is_told_the_targets_and_they_count_as_facts(world: TwoSources) -> None:
+    before = problem_of(world.season, now=NOW)
+    assert not before.aims_at_shares
+    world.set(target=250)
+    after = problem_of(world.season, now=NOW)
+    found = {source.id: source.share_target_permille for source in after.sources}
+    assert found == {str(world.source.pk): 250, str(world.other.pk): None}
+    assert problem_from_json(problem_to_json(after)) == after
+    assert facts_mark(after) != facts_mark(before)
 
 
 def test_how_far_a_plan_is_from_its_targets(world: TwoSources) -> None:

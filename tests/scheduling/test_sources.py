@@ -10,7 +10,8 @@ from breeding.models import Queen
 from scheduling.models import BenchPlace, DroneCount, DroneSource, Plan
 from scheduling.planning.facts import settings_from
 from scheduling.planning.timing import CohortEvents, cohort_calendar
-from scheduling.queries.sources import bookings_relying_on, cohort_view, source_view
+from scheduling.queries.sources import bookings_relying_on
+from scheduling.queries.sources_at_hand import cohort_view, source_view
 from scheduling.services.cohorts import cohort_add, cohort_observe, count_record
 from scheduling.services.sources import source_hold, source_hold_lift, source_offer, source_withdraw
 from tests.factories import BookingFactory, BookingSourceFactory, DroneSourceFactory, QueenFactory

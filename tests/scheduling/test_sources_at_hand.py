@@ -92,7 +92,7 @@ def test_while_nothing_changes_the_same_views_serve_again(world: PlanWorld) -> N
     first = sources_at_hand(world.season, today=TODAY, settings=settings)
     with CaptureQueriesContext(connection) as asked:
         assert sources_at_hand(world.season, today=TODAY, settings=settings) is first
-    assert len(asked) == 7
+    assert len(asked) == 5
     assert sources_at_hand(world.season, today=TODAY + dt.timedelta(days=1), settings=settings) is not first
 
 

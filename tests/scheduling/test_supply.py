@@ -23,7 +23,8 @@ from scheduling.planning.facts import settings_from
 from scheduling.planning.problem import Source
 from scheduling.queries.problem import problem_of
 from scheduling.queries.season import settings_of
-from scheduling.queries.sources import season_learned, source_view, source_views
+from scheduling.queries.sources import source_views
+from scheduling.queries.sources_at_hand import season_learned, source_view
 from scheduling.queries.supply import source_yield
 from scheduling.services.drone_calls import drone_calls_write
 from tests.factories import (
@@ -151,10 +152,13 @@ def test_taken_back_and_half_filled_lots_teach_nothing() -> None:
     world = PlanWorld()
     lot = lot_of(world.sessions[0], world.source, usable=60, none=40)
     DroneTally.objects.filter(lot=lot).update(undone_at=NOW)
-    lot_of(world.sessions[0], world.source, usable=30, none=20, tenths=50, state=LotState.OPEN)
+    half = lot_of(world.sessions[0], world.source, usable=30, none=20, tenths=50, state=LotState.OPEN)
     learned = known(world)
-    assert learned.share.tried == 50
+    assert learned.share.tried == 0
     assert (learned.volume.usable, learned.volume.ul.mean) == (0, 1.0)
+    SemenLot.objects.filter(pk=half.pk).update(state=LotState.USED_UP)
+    learned = known(world)
+    assert (learned.share.tried, learned.volume.usable) == (50, 30)
 
 
 def test_a_new_source_is_taught_by_the_others_and_by_the_season_before() -> None:

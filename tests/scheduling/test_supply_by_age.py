@@ -12,7 +12,7 @@ from scheduling.queries.board import reserve_drones
 from scheduling.queries.drones import DroneRoom, safe_drones_on
 from scheduling.queries.problem import problem_of
 from scheduling.queries.season import settings_of
-from scheduling.queries.sources import season_learned, source_view
+from scheduling.queries.sources_at_hand import season_learned, source_view
 from scheduling.queries.supply import source_yield, worth_on
 from scheduling.services.plan_follow import plan_follow_places
 from tests.factories import NOW, BenchSessionFactory, DroneCountFactory, RoleGrantFactory

@@ -44,6 +44,8 @@ def test_a_webhook_that_hangs_delays_no_tick(monkeypatch: pytest.MonkeyPatch, se
     monkeypatch.setattr(run_ticker, "close_old_connections", lambda: None)
     for name in ("nightly_ask", "reminders_rederive", "summaries_write", "answers_forget"):
         monkeypatch.setattr(run_ticker, name, lambda **_: None)
+    for name in ("labels_fill", "statistics_count"):
+        monkeypatch.setattr(run_ticker, name, lambda: None)
     call_command("run_ticker")
     assert ticks == [0] * TICKS  # every tick came while the first call still hung
     assert (len(told), len(ended)) == (1, 1)  # no second one while it hung

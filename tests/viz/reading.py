@@ -1,5 +1,6 @@
 """Reading a drawing back: tests look at geometry, not at text."""
 
+import re
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
@@ -17,6 +18,11 @@ def with_class(root: Element, name: str) -> list[Element]:
 def share(value: str) -> float:
     assert value.endswith("%"), value
     return float(value[:-1])
+
+
+def lines_at(root: Element, name: str) -> list[float]:
+    """Where the upright lines of a class stand, in days from the start of the scale."""
+    return [float(x) for path in with_class(root, name) for x in re.findall(r"M([\d.]+) ", path.get("d", ""))]
 
 
 def texts(root: Element) -> list[str]:

@@ -2,7 +2,7 @@ import datetime as dt
 
 import pytest
 
-from tests.viz.reading import forbidden_attributes, named_and_described, parsed, share, texts, with_class
+from tests.viz.reading import forbidden_attributes, lines_at, named_and_described, parsed, share, texts, with_class
 from viz.season_lines import Line, Step, Window, Words, draw_lines, draw_near
 
 
@@ -41,9 +41,7 @@ def test_steps_stand_on_their_days() -> None:
 def test_needle_and_bench_days_and_places_stand_in_the_middle_of_their_days() -> None:
     strip = parsed(draw_lines([ROWAN], WINDOW, uid="l").strips[0].svg)
     assert [share(line.get("x1", "")) for line in with_class(strip, "needle")] == [pytest.approx(58.333, abs=0.001)]
-    assert [share(line.get("x1", "")) for line in with_class(strip, "bench-day")] == pytest.approx(
-        [65, 81.667], abs=0.001
-    )
+    assert lines_at(strip, "bench-day") == [19.5, 24.5]  # of 30 days: 65 and 81.667 %
     diamond = next(node for node in strip.iter() if any("place" in child.get("class", "") for child in node))
     assert share(diamond.get("x", "")) == pytest.approx(65)
 
@@ -85,7 +83,7 @@ def test_the_near_drawing_shows_five_weeks_around_today() -> None:
     assert (near.first, near.last) == (june(4), dt.date(2026, 7, 9))
     strip = parsed(draw_near([ROWAN], WINDOW, uid="n").strips[0].svg)
     assert share(with_class(strip, "step")[0].get("x", "")) == 0
-    assert len(with_class(strip, "bench-day")) == 3
+    assert len(lines_at(strip, "bench-day")) == 3
 
 
 def test_words_come_from_the_caller() -> None:

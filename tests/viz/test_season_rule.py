@@ -3,7 +3,7 @@ import re
 
 import pytest
 
-from tests.viz.reading import NS, forbidden_attributes, named_and_described, parsed, share, texts, with_class
+from tests.viz.reading import forbidden_attributes, lines_at, named_and_described, parsed, share, texts, with_class
 from viz.season_rule import Season, april_to_august, draw_rule
 
 FIRST, LAST = april_to_august(2026)
@@ -51,7 +51,7 @@ def test_months_are_named_but_not_under_todays_flag() -> None:
 def test_a_season_without_today_has_no_needle() -> None:
     wide = parsed(strips(Season(FIRST, LAST))[0])
     assert with_class(wide, "needle") == []
-    assert len(list(wide.iter(f"{NS}line"))) == 153
+    assert len(lines_at(wide, "tick")) + len(lines_at(wide, "tick-long")) == 153
 
 
 def test_the_table_is_in_the_order_of_days() -> None:

@@ -12,7 +12,9 @@ from unittest import mock
 
 from django.utils.translation import trans_real
 
+from accounts import told
 from accounts.catalogues import collected
+from scheduling.views import pictures
 
 OPENS, CLOSES = "⟦", "⟧"
 LONGER = 0.4  # room that other languages need
@@ -62,7 +64,15 @@ def pseudo_language() -> Iterator[None]:
         mock.patch.object(trans_real.DjangoTranslation, "gettext", gettext),
         mock.patch.object(trans_real.DjangoTranslation, "ngettext", ngettext),
     ):
+        _forget()
         yield
+    _forget()
+
+
+def _forget() -> None:
+    """Days and drawings are kept by the language they are in, which another one stands in for here."""
+    told._written.cache_clear()
+    pictures._rule_drawn.cache_clear()
 
 
 class _Seen(HTMLParser):

@@ -15,6 +15,20 @@ from accounts import catalogues
 
 PLACES = re.compile(r"%\(\w+\)[a-z]|%[sd%]|\{\w*\}|</?\w+[^>]*>")
 LANGUAGES = catalogues.languages()
+COUNTED = re.compile(
+    r"%\(\w+\)s (queens|drones|mothers|sources|results|scores|generations|days|hours|minutes|entries|places|colonies|"
+    r"sessions|batches|rows|cells|cohorts|doses|members)\b"
+)
+#: Pages say these of a number that is a mean, a range, or never one; scripts take another word for one.
+NEVER_ONE = (
+    "Chance that both copies of a gene",
+    "Share of fertilised eggs that become workers",
+    "The stock breeds like %(size)s queens",
+    "%(young)s to %(old)s days",
+    "The clock of this tablet is %%(n)s minutes wrong",
+    "Sign in to send %%(n)s entries",
+    "%%(colony)s: %%(n)s scores kept",
+)
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +68,18 @@ def test_translations_have_the_places_of_the_english(code: str) -> None:
             if form and not always <= has <= wanted:
                 wrong.append((message.id, form))
     assert wrong == []
+
+
+def test_what_a_page_counts_has_a_form_for_one(source: Catalog) -> None:
+    counted = {
+        message.id
+        for message in source
+        if isinstance(message.id, str)
+        and COUNTED.search(message.id.replace("%%", "%"))
+        and any(name.startswith("templates/") for name, _line in message.locations)
+    }
+    assert sorted(text for text in counted if not text.startswith(NEVER_ONE)) == []
+    assert [start for start in NEVER_ONE if not any(text.startswith(start) for text in counted)] == []
 
 
 def test_the_source_is_read_as_django_reads_it(tmp_path: Path, settings: Any) -> None:

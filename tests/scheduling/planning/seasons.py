@@ -16,9 +16,14 @@ def season(**changes: Any) -> Problem:
 
 
 def with_share_caps(data: dict[str, Any]) -> dict[str, Any]:
-    """Sources' own largest shares put where the format leaves room for them."""
-    caps = {entry["id"]: entry.pop("share_cap_permille") for entry in data["sources"] if "share_cap_permille" in entry}
-    return {**data, "meta": {"share_caps_permille": caps}} if caps else data
+    """Sources' own largest shares and targets put where the format leaves room for them."""
+    meta = {}
+    for name in ("cap", "target"):
+        key = f"share_{name}_permille"
+        shares = {entry["id"]: entry.pop(key) for entry in data["sources"] if key in entry}
+        if shares:
+            meta[f"share_{name}s_permille"] = shares
+    return {**data, "meta": meta} if meta else data
 
 
 def season_json(**changes: Any) -> dict[str, Any]:

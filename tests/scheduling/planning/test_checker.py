@@ -223,7 +223,7 @@ def test_checking_a_move_agrees_with_checking_the_whole_plan(seed: int):
     for bench in problem.benches:
         for day in range(problem.days):
             target = {"pool": placement.pool and "new", "source": placement.source}
-            move = Move(placement.booking, bench.id, day, 1, taken_from=placement, **target)
+            move = Move(placement.booking, bench.id, day, 1, target["source"], target["pool"], placement)
             expected = check(problem, plan_after_move(problem, before, move))
             assert set(check_move(problem, before, move)) == set(expected)
 

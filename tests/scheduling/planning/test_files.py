@@ -32,10 +32,10 @@ def test_a_plan_survives_writing_and_reading():
 
 
 def test_a_share_of_its_own_is_written_only_where_a_source_has_one():
-    problem = season(sources=[source("S1", share_cap_permille=400), source("S2")])
+    problem = season(sources=[source("S1", share_cap_permille=400), source("S2", share_target_permille=0)])
     data = problem_to_json(problem)
-    assert data["meta"] == {"share_caps_permille": {"S1": 400}}
-    assert all("share_cap_permille" not in entry for entry in data["sources"]), "the format knows no such key"
+    assert data["meta"] == {"share_caps_permille": {"S1": 400}, "share_targets_permille": {"S2": 0}}
+    assert all(not key.startswith("share_") for entry in data["sources"] for key in entry), "the format knows no such"
     assert problem_from_json(data) == problem
 
 
@@ -62,6 +62,9 @@ def test_a_share_of_its_own_is_written_only_where_a_source_has_one():
         (["meta"], {"share_caps_permille": {"S1": 1001}}, "meta.share_caps_permille.S1"),
         (["meta"], {"share_caps_permille": {"S9": 400}}, "meta.share_caps_permille.S9"),
         (["meta"], {"share_caps_permille": 400}, "meta.share_caps_permille"),
+        (["meta"], {"share_targets_permille": {"S1": 1001}}, "meta.share_targets_permille.S1"),
+        (["meta"], {"share_targets_permille": {"S9": 1}}, "meta.share_targets_permille.S9"),
+        (["meta"], {"share_targets_permille": {"S1": 600, "S2": 401}}, "meta.share_targets_permille"),
         (["sources", 0, "cohorts", 0, "last_day"], 4, "sources[0].cohorts[0].last_day"),
         (["sources", 0, "cohorts", 0, "stock_eq"], -5, "sources[0].cohorts[0].stock_eq"),
         (["bookings", 1, "member"], "M9", "bookings[1].member"),

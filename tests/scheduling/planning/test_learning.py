@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scheduling.planning.learning import SHARES, Tally, learned_lost_share, learned_shares, likelihoods
+from scheduling.planning.learning import SHARES, Tally, counted_of, learned_lost_share, learned_shares, likelihoods
 from scheduling.planning.pooling import (
     LearnedMean,
     Reading,
@@ -19,6 +19,7 @@ from scheduling.planning.pooling import (
     pooled_means,
     survival_of_loss,
 )
+from scheduling.planning.taught import LotRow, Start, taught
 
 learn = partial(learned_shares, prior_mean=0.595, prior_kappa=30)
 
@@ -72,8 +73,8 @@ def test_the_order_of_tallies_changes_nothing():
 
 
 def test_the_likelihood_is_the_beta_binomial_of_scipy():
-    rows, kappa = [("a", 7, 12), ("b", 0, 5), ("a", 40, 41)], 25.0
-    found = likelihoods(rows, {"a": 0, "b": 1}, kappa)
+    place, usable, tried, kappa = np.array([0, 1, 0]), np.array([7, 0, 40]), np.array([12, 5, 41]), 25.0
+    found = likelihoods(counted_of(place, usable, tried, sources=2), kappa)
 
     def chance(k: int, n: int):
         coefficient = math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
@@ -180,3 +181,14 @@ def test_drones_lost_in_the_hand_start_from_what_is_set():
 def test_nonsense_is_refused_by_name(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_own_figures_of_a_source_without_readings_stand_as_they_are():
+    start = Start(share=0.6, kappa=30.0, lost=0.0, ul=1.0, cv=0.3, own_uls=(("mine", 0.8), ("read", 1.2)))
+    lots: tuple[LotRow, ...] = (("read", 1, 10, 0, 20, 110, 16), ("other", 1, 0, 5, 5, None, None))
+    found = taught(lots, ("mine", "read", "other"), start)
+    assert found.volumes["mine"].ul.mean == 0.8
+    assert found.volumes["mine"].cv == pytest.approx(0.3)
+    assert 1.1 < found.volumes["read"].ul.mean < 1.2
+    assert found.shares["other"].tried == 0
+    assert all(math.isfinite(mean.mean) for mean in found.volumes_by_age.values())

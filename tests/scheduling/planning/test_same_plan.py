@@ -76,5 +76,8 @@ def test_cpu_time_ends_the_work_of_a_machine_slower_than_reckoned(monkeypatch):
     assert clock.left() == pytest.approx(10.0 * running._RECKONED)
     clock.work(4.0)
     assert clock.left() == pytest.approx(10.0 * running._RECKONED - 4.0)
+    began = time.process_time()
+    monkeypatch.setattr(time, "process_time", lambda: began + 8.0)
+    assert clock.left() == pytest.approx(2.0, abs=0.1), "what is left of both: later goals get their share of it"
     monkeypatch.setattr(time, "process_time", lambda: 1e9)
     assert clock.left() == 0.0

@@ -230,6 +230,19 @@ def test_batches_of_the_right_age_answer_for_the_queens() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("number", "said"), [(6, "R1, R2, R3, R4, R5, R6."), (7, "R1, R2, R3, R4, R5 and 2 more."), (40, "R5 and 35 more.")]
+)
+def test_an_answer_names_a_few_and_says_how_many_more(number: int, said: str) -> None:
+    batches = {f"R{n}": batch_calendar(OUT, SETTINGS) for n in range(1, number + 1)}
+    cohort = cohort_calendar(CohortEvents(comb_in_on=dt.date(2026, 4, 27)), SETTINGS)
+    answer = can_still(dt.date(2026, 6, 2), BENCH, SETTINGS, dict.fromkeys(batches, cohort), batches)
+    queens, drones = str(answer.line).split(" Ripe drones that day: ")
+    assert queens.endswith(said)
+    assert drones.endswith(said)
+    assert len(answer.suiting) == number
+
+
 def test_last_days_of_every_step_lead_to_queens_that_are_just_old_enough() -> None:
     answer = can_still(dt.date(2026, 5, 1), BENCH, SETTINGS)
     last = batch_calendar(BatchEvents(grafted_on=answer.deadline("graft").last_on), SETTINGS)
