@@ -124,6 +124,12 @@ def all_told(sink: Sink, number: int) -> set[str]:
     return titles(number) - {one.subject for one in sink.taken}
 
 
+def told_again(sink: Sink, number: int) -> list[tuple[str, str]]:
+    """Address and title of reminders that came twice. Two of the practice season's own may well be called the same."""
+    ours = titles(number)
+    return [(to, title) for to, title in sink.doubled() if title in ours]
+
+
 def _started(kind: str, site: Site, port: int) -> AbstractContextManager[Started]:
     words = command_line(kind, port=port, folder=site.folder)
     if RENEWAL in words:
@@ -232,7 +238,7 @@ def tell(site: Site, sink: Sink, number: int) -> None:
     others = Counter(re.sub(r"\d+", "0", one.subject) for one in sink.taken if one.subject not in due)
     print(f"mails of the practice season itself: {dict(others)}")
     print(
-        f"mails: lost {len(lost)}, doubled {len(sink.doubled())}, late p50 {late[len(late) // 2]:.1f} s,"
+        f"mails: lost {len(lost)}, doubled {len(told_again(sink, number))}, late p50 {late[len(late) // 2]:.1f} s,"
         f" p99 {late[int(0.99 * len(late))]:.1f} s; load {os.getloadavg()[0]:.1f}"
     )
 
