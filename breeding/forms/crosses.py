@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.models import Value
 from django.db.models.functions import Lower
 from django.utils.translation import gettext_lazy as _
 from django.utils.translation import ngettext
@@ -15,6 +16,7 @@ from accounts.models import Cooperative
 from breeding.forms.fields import QueenField
 from breeding.models import Queen
 from breeding.queries.crosses import CLOSED_STOCK_ALLELES, OPEN_STOCK_ALLELES, CrossOptions
+from breeding.queries.stock import queens_labelled
 
 MOTHERS_AT_MOST, SOURCES_AT_MOST = 60, 30
 ROWS = 6
@@ -52,7 +54,7 @@ class QueensField(forms.CharField):
             queen.label.lower(): queen
             for queen in Queen.objects.filter(cooperative=self.cooperative)
             .annotate(lower=Lower("label"))
-            .filter(lower__in=[label.lower() for label in labels])
+            .filter(lower__in=[Lower(Value(label)) for label in labels])
             .select_related("line", "cooperative", "owner")
         }
         unknown = [label for label in labels if label.lower() not in found]
@@ -152,7 +154,7 @@ class CrossForm(OptionsForm):
                 continue
             label, _colon, alleles = line.rpartition(":")
             pair = alleles.replace(",", " ").split()
-            queen = Queen.objects.filter(cooperative=self.cooperative, label__iexact=label.strip()).first()
+            queen = queens_labelled(self.cooperative.pk, label.strip()).first()
             if queen is None:
                 raise ValidationError(_("There is no queen “%(label)s”."), params={"label": label.strip() or line})
             if len(pair) != 2 or pair[0] == pair[1] or max(len(allele) for allele in pair) > 20:

@@ -16,6 +16,7 @@ from breeding.queries.stock import (
     apiaries_seen_by,
     open_apiaries_for,
     own_colonies_without_queen,
+    queens_labelled,
     semen_batches_of_viewer,
 )
 
@@ -67,11 +68,7 @@ class QueenField(forms.CharField):
         label = super().clean(value)
         if not label:
             return None
-        queen = (
-            Queen.objects.filter(cooperative=self.cooperative, label__iexact=label)
-            .select_related("line", "cooperative", "owner")
-            .first()
-        )
+        queen = queens_labelled(self.cooperative.pk, label).select_related("line", "cooperative", "owner").first()
         if queen is None:
             raise ValidationError(
                 _("There is no queen %(label)s. Check the label, or register her first."), params={"label": label}

@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from django.db.models import Exists, F, Max, OuterRef, Prefetch, Q, QuerySet
+from django.db.models import Exists, F, Max, OuterRef, Prefetch, Q, QuerySet, Value
 from django.db.models.functions import Lower
 
 from accounts.access import Viewer
@@ -38,6 +38,11 @@ BY_KEEPER = (
 
 def queens_seen_by(viewer: Viewer) -> QuerySet[Queen]:
     return Queen.objects.filter(cooperative=viewer.cooperative)
+
+
+def queens_labelled(cooperative_id: int, label: str) -> QuerySet[Queen]:
+    """The queen of that label, whatever the case of its letters: found along the index that keeps labels apart."""
+    return Queen.objects.alias(low=Lower("label")).filter(cooperative=cooperative_id, low=Lower(Value(label)))
 
 
 def colonies_seen_by(viewer: Viewer) -> QuerySet[Colony]:

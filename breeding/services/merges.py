@@ -18,6 +18,7 @@ from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
 from breeding.models import Mating, Queen, QueenMerge
 from breeding.queries.references import DERIVED, QUEEN, Reference, references
+from breeding.queries.stock import queens_labelled
 from breeding.services.merge_checks import mating_that_knows_more, matings_of, merge_obstacles
 from breeding.services.merge_values import CHANGED, GROUPS, columns_of, merged, row_of
 
@@ -170,11 +171,7 @@ def _refuse_newer(merge: QueenMerge, kept: Queen) -> None:
         about = AuditEntry.objects.filter(subject_type=Mating._meta.label_lower, subject_id__in=mine)
         if about.filter(at__gt=merge.merged_at).exists():
             raise _newer(_("Her mating was corrected since."))
-    if (
-        Queen.objects.filter(cooperative=kept.cooperative, label__iexact=merge.other["label"])
-        .exclude(pk=kept.pk)
-        .exists()
-    ):
+    if queens_labelled(kept.cooperative_id, merge.other["label"]).exclude(pk=kept.pk).exists():
         text = _("Another queen is called %(label)s now. Give that one another label first.")
         raise _newer(text % {"label": merge.other["label"]})
     stored = [{"model": QUEEN, "columns": merge.other}]

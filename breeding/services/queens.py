@@ -11,6 +11,7 @@ from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
 from breeding.models import Heading, Line, Queen, QueenStatus
 from breeding.queries.ancestry import descends_from
+from breeding.queries.stock import queens_labelled
 from breeding.services.rules import birth_year_of, check_not_later, check_older, local_day
 
 FIELDS = ["label", "mother", "line", "origin", "birth_year", "emerged_on", "mark_number", "note"]
@@ -207,7 +208,7 @@ def _hold_labels(cooperative: Cooperative) -> None:
 
 
 def _check_label_free(cooperative: Cooperative, label: str, *, but: Queen | None = None) -> None:
-    same = Queen.objects.filter(cooperative=cooperative, label__iexact=label)
+    same = queens_labelled(cooperative.pk, label)
     if but is not None:
         same = same.exclude(pk=but.pk)
     if same.exists():

@@ -12,6 +12,7 @@ from accounts.models import Person
 from accounts.refusals import Refusal
 from accounts.services.audit import audit_record, fields_of
 from breeding.models import Heading, Queen
+from breeding.queries.stock import queens_labelled
 from breeding.services.queens import queen_back, queen_correct, queen_gone, queen_register
 from breeding.services.rules import check_not_later
 from scheduling.models import (
@@ -222,9 +223,8 @@ def _free_suffix(batch: QueenBatch, numbers: list[int]) -> str:
     """Batch names come back in other years: then the year, and if need be a letter, tells the queens apart."""
     year = batch.emerged_on.year if batch.emerged_on else batch.season.year
     for suffix in ("", f" {year}", *(f" {year}{letter}" for letter in "bcdefgh")):
-        labels = [_label(batch, number, suffix).lower() for number in numbers]
-        taken = Queen.objects.filter(cooperative_id=batch.season.cooperative_id)
-        if not any(taken.filter(label__iexact=label).exists() for label in labels):
+        labels = [_label(batch, number, suffix) for number in numbers]
+        if not any(queens_labelled(batch.season.cooperative_id, label).exists() for label in labels):
             return suffix
     raise Refusal(_("Queens with these labels exist already. Give the batch another name."), field="virgins_emerged")
 

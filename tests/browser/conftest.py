@@ -19,7 +19,7 @@ from accounts.models import Role
 from breeding.models import Mating, SemenBatch
 from tests.browser.phone import Phone
 from tests.browser.relay import Relay
-from tests.browser.seat import Seat
+from tests.browser.seat import PATIENCE_MS, Seat
 from tests.browser.tablet import Tablet
 from tests.browser.world import FIRST_DAY, Clock, JourneyWorld, world_make
 from tests.factories import NOW, RoleGrantFactory
@@ -77,7 +77,7 @@ def seat(browser: Browser, live_server: Any, settings: Any) -> Iterator[Open]:
         email: str, *, width: int = 1280, height: int = 900, javascript: bool = True, kind: type[Seat] = Seat
     ) -> Seat:
         context = browser.new_context(viewport={"width": width, "height": height}, java_script_enabled=javascript)
-        context.set_default_timeout(10_000)
+        context.set_default_timeout(PATIENCE_MS)
         contexts.append(context)
         one = kind(context.new_page(), str(live_server.url))
         one.sign_in(email)

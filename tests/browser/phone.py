@@ -72,11 +72,11 @@ class Phone(Tablet):
         return list(self.page.evaluate(DRAFTS))
 
     def waits(self, number: int) -> None:
-        wait_until(lambda: sum(entry["waiting"] for entry in self.stored()) == number, seconds=20)
+        wait_until(lambda: sum(entry["waiting"] for entry in self.stored()) == number, seconds=60)
 
     def has_sent(self, number: int) -> None:
         """So many entries are confirmed, and none waits."""
-        wait_until(lambda: [entry["waiting"] for entry in self.stored()] == [0] * number, seconds=30)
+        wait_until(lambda: [entry["waiting"] for entry in self.stored()] == [0] * number, seconds=60)
         self.sees_sent()
 
 

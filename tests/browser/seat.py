@@ -9,6 +9,10 @@ from playwright.sync_api import Locator, Page, expect
 
 from accounts.practice import PRACTICE_PASSWORD
 
+#: A machine that does other work too takes its time; what never comes is told just as well.
+PATIENCE_MS = 30_000
+expect.set_options(timeout=PATIENCE_MS)
+
 
 class Seat:
     def __init__(self, page: Page, site: str) -> None:

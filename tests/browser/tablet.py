@@ -14,6 +14,7 @@ from scheduling.models import BenchEntry, BenchSession
 from scheduling.planning.bench_log import reduce_log
 from scheduling.queries.bench_log import bench_state, entries_taken
 from tests.browser.relay import Relay
+from tests.browser.seat import PATIENCE_MS
 from tests.factories import PASSWORD
 from tests.processes import wait_until
 
@@ -51,7 +52,7 @@ class Tablet:
             args=["--no-sandbox", "--disable-gpu"],
             viewport={"width": self.size[0], "height": self.size[1]},
         )
-        self.context.set_default_timeout(15_000)
+        self.context.set_default_timeout(PATIENCE_MS)
         self.page: Page = self.context.pages[0]
         self.page.on("pageerror", lambda error: self.said.append(str(error)))
 
@@ -70,7 +71,7 @@ class Tablet:
         for pid in self.pids():
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
-        wait_until(lambda: not self.pids(), seconds=30)  # one that still writes would hold its files
+        wait_until(lambda: not self.pids(), seconds=60)  # one that still writes would hold its files
         assert self.context is not None
         with contextlib.suppress(Exception):  # it is gone already
             self.context.close()

@@ -119,7 +119,7 @@ def test_who_signs_out_leaves_no_page_but_unsent_entries(bench: Bench, relay: Re
     one.sees_sent()
     one.page.route("**/entries/", lambda route: route.abort())
     one.press("Space", 2)
-    wait_until(lambda: len(one.stored()) == 3, seconds=10)
+    wait_until(lambda: len(one.stored()) == 3, seconds=60)
     one.page.goto(f"{relay.url}/more/")
     one.page.locator("main form[action='/sign-out/'] button").click()
     one.page.wait_for_url("**/sign-in/**")
@@ -140,7 +140,7 @@ def test_a_database_without_its_stores_is_mended_and_one_with_entries_is_left_al
     one.page.evaluate(EMPTIED)
     one.open(bench.session.pk)
     one.press("Space")
-    wait_until(lambda: len(one.stored()) == 1, seconds=10)
+    wait_until(lambda: len(one.stored()) == 1, seconds=60)
     one.sees_sent()
     assert DroneTally.objects.count() == 3
 

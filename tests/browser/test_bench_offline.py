@@ -158,7 +158,7 @@ def test_entries_wait_until_the_same_person_signs_in_again(bench: Bench, relay: 
     expect(one.page.locator("#sent")).to_contain_text("3 to send when")
     one.press("Space", 1)
     expect(one.page.locator("#sent")).to_contain_text("3 to send when")
-    wait_until(lambda: BenchEntry.objects.count() == 2, seconds=20)
+    wait_until(lambda: BenchEntry.objects.count() == 2, seconds=60)
     assert set(BenchEntry.objects.filter(kind="tally").values_list("by", flat=True)) == {colleague.pk}
     one.context.clear_cookies()
     one.sign_in(bench.by)

@@ -80,7 +80,7 @@ def test_steps_of_a_batch_are_confirmed_with_one_tap_and_taken_back(hives: World
     assert 1 <= (batch.first_co2_at - batch.first_co2_from).total_seconds() < 120
     assert batch.first_co2_at <= today
     one.page.locator("#toasts [data-toast]").filter(has_text="First CO2").get_by_role("button", name="Undo").click()
-    wait_until(lambda: len(one.stored()) == 3, seconds=20)
+    wait_until(lambda: len(one.stored()) == 3, seconds=60)
     one.sees_sent()
     batch.refresh_from_db()
     assert batch.first_co2_at is None

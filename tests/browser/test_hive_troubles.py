@@ -173,7 +173,7 @@ def test_a_draft_of_the_score_sheet_outlives_an_empty_battery_and_a_nearly_full_
     open_sheet(one, hives)
     one.press("PageDown")
     one.press("4")
-    wait_until(lambda: bool(one.drafts()), seconds=10)
+    wait_until(lambda: bool(one.drafts()), seconds=60)
     one.crash()
     one.switch_on()
     assert one.context is not None
