@@ -50,6 +50,7 @@ PATHS = (
     "/stock/",
     "/lines/?who=all",
 )
+WARMING = 24  # times each page is read first: every web process has loaded by then what it keeps
 EVERY_SECONDS = 10
 KINDS = ("web", "worker", "mail", "beat")
 RENEWAL = "--max-requests"
@@ -110,10 +111,12 @@ def main() -> None:
 
 def soak(all_of_it: Installation, *, minutes: float) -> tuple[int, "Seen", "Readers"]:
     """Return how many reminders fell due meanwhile, what was seen of the processes, and what readers met."""
+    readers = Readers(all_of_it.address)
+    for _ in range(WARMING * len(PATHS)):
+        readers.read()
     number = int(minutes * PER_MINUTE)
     # Of a kind that is told once: others are told again after 15 minutes, as long as nobody acknowledges them.
     all_of_it.site.seed(number, first=FIRST, from_now=20, over=60 * minutes, kind="graft")
-    readers = Readers(all_of_it.address)
     return number, watch(all_of_it.running, all_of_it.broker, readers, minutes=minutes), readers
 
 

@@ -19,6 +19,8 @@ import pytest
 from django.conf import settings
 from django.db import connection
 from django.utils import translation
+from hypothesis import HealthCheck
+from hypothesis import settings as properties
 from pytest_django.plugin import DjangoDbBlocker
 
 from accounts.catalogues import catalogues_compile
@@ -35,6 +37,12 @@ NEEDS = {
     "proxy": "Caddy (install Debian's caddy)",
 }
 SKIPPED = "Skipped: needs "
+
+# Speed is measured, not asserted, and every run tries the same examples: what fails once fails again. New ones are
+# searched for with `pytest --hypothesis-profile search`.
+properties.register_profile("same", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+properties.register_profile("search", properties.get_profile("same"), derandomize=False)
+properties.load_profile("same")
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -120,7 +120,7 @@ def try_out(strategy: Any, house: House, mode: GenerationMode, app: Any, headers
 
     @seed(SEED)
     @settings(
-        max_examples=EXAMPLES, deadline=None, database=None, suppress_health_check=list(HealthCheck),
+        max_examples=EXAMPLES, database=None, suppress_health_check=list(HealthCheck),
         phases=[Phase.generate], report_multiple_bugs=False,
     )  # fmt: skip
     @given(case=strategy, pick=st.integers(0, 11))

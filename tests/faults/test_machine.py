@@ -151,9 +151,7 @@ class ReminderMachine(RuleBasedStateMachine):
 
 
 def play() -> None:
-    run_state_machine_as_test(
-        ReminderMachine, settings=settings(max_examples=RUNS, stateful_step_count=STEPS, deadline=None)
-    )
+    run_state_machine_as_test(ReminderMachine, settings=settings(max_examples=RUNS, stateful_step_count=STEPS))
 
 
 def test_whatever_the_order_the_promises_hold() -> None:

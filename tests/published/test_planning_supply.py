@@ -101,7 +101,7 @@ def cohorts_and_demand(draw: st.DrawFn) -> tuple[list[Cohort], dict[int, int]]:
     return cohorts, draw(st.dictionaries(st.integers(0, 9), st.integers(0, 9), max_size=6))
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=150)
 @given(cohorts_and_demand())
 def test_the_stock_rows_allow_what_is_taken_exactly_when_the_flow_does(case: tuple[list[Cohort], dict[int, int]]):
     cohorts, demand = case

@@ -193,7 +193,6 @@ def test_server_equals_log_whatever_the_network_does(machine: type[LogMachine]) 
         settings=settings(
             max_examples=RUNS,
             stateful_step_count=30,
-            deadline=None,
             suppress_health_check=list(HealthCheck),
             database=None,
             print_blob=True,

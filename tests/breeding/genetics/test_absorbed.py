@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
@@ -19,7 +19,7 @@ from breeding.genetics.records import ModelSpec, Parameters
 from breeding.genetics.sampled import sampled_errors
 from tests.breeding.genetics.test_mixed_model import TWO, dense, pedigrees_with_records
 
-some = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+some = settings(max_examples=25)
 SPECS = {
     "plain": ModelSpec(("year", "tester"), ("feed",)),
     "permanent": ModelSpec(("year", "tester"), ("feed",), permanent_colony=True),

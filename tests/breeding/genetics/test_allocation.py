@@ -22,7 +22,7 @@ def every_allocation(queens, capacity):
             yield np.array(chosen)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 10_000), st.sampled_from(["low", "high"]), st.booleans())
 def test_no_other_allocation_is_better(seed, goal, forbid):
     rng = np.random.default_rng(seed)

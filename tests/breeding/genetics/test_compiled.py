@@ -4,7 +4,7 @@ from unittest import mock
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 
 from benchmarks.populations import population
 from breeding.genetics import compiled, tracing
@@ -13,7 +13,7 @@ from breeding.genetics.entities import Layout, layout
 from breeding.genetics.nodes import NodeTable, node_table
 from tests.breeding.genetics.pedigrees import pedigrees
 
-few = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=60)
 
 
 def by_loops(plan: Layout, loops: object) -> NodeTable:

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
@@ -19,7 +19,7 @@ from breeding.genetics.tracing import Tracer
 from breeding.genetics.types import InputError
 from tests.breeding.genetics.pedigrees import pedigrees
 
-few = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=15)
 
 
 @few

@@ -11,7 +11,7 @@ from breeding.genetics.file_format import answer, read_text
 from tests.breeding.genetics.dense import Dense
 from tests.breeding.genetics.documents import documents
 
-few = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=40, suppress_health_check=list(HealthCheck))
 
 
 def answered(document):

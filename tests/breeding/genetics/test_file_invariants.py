@@ -15,7 +15,7 @@ from tests.breeding.genetics.dense import Dense
 from tests.breeding.genetics.documents import documents
 from tests.breeding.genetics.files import full, worked
 
-few = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=25, suppress_health_check=list(HealthCheck))
 
 
 def answered(document):

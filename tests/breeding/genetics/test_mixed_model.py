@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
@@ -18,7 +18,7 @@ from breeding.genetics.relationship import relationship_matrix
 from breeding.genetics.types import InputError
 from tests.breeding.genetics.pedigrees import pedigrees
 
-few = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=25)
 G0 = np.array([[5.0, -1.5, 1.0, 0.2], [-1.5, 3.0, 0.1, 0.4], [1.0, 0.1, 2.0, -0.6], [0.2, 0.4, -0.6, 1.5]])
 R0 = np.array([[6.0, 1.0], [1.0, 4.0]])
 PERMANENT = np.array([[2.0, 0.3], [0.3, 1.0]])

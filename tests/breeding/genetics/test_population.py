@@ -4,7 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 
 from breeding.genetics.nodes import build_nodes
 from breeding.genetics.pedigree import (
@@ -34,7 +34,7 @@ from breeding.genetics.relationship import known_generations, relationship_matri
 from breeding.genetics.types import InputError
 from tests.breeding.genetics.pedigrees import pedigrees
 
-few = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=40)
 
 
 @few

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from breeding.genetics.nodes import build_nodes
@@ -15,7 +15,7 @@ from breeding.genetics.types import InputError
 from tests.breeding.genetics.oracle import Dropped, Oracle
 from tests.breeding.genetics.pedigrees import pedigrees, units_of
 
-few = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=40)
 
 
 @few
@@ -26,7 +26,7 @@ def test_every_relationship_equals_the_allele_level_oracle(pedigree):
     np.testing.assert_allclose(relationship_matrix(table, units), Oracle(pedigree).matrix(units), atol=1e-12)
 
 
-@settings(few, max_examples=15, derandomize=True)
+@settings(few, max_examples=15)
 @given(pedigrees(max_queens=6), st.integers(0, 10**6))
 def test_dropped_genes_agree_within_five_standard_errors(pedigree, seed):
     R = 4000

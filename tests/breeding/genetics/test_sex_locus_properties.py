@@ -12,7 +12,7 @@ from breeding.genetics import pedigree as bees
 from breeding.genetics.viability import brood_viability
 from tests.breeding.genetics.pedigrees import pedigrees
 
-few = settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+few = settings(max_examples=20, suppress_health_check=list(HealthCheck))
 
 
 class Lives:

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduling.planning.checker import check
@@ -87,7 +87,7 @@ def test_the_lowest_share_of_the_whole_is_not_asked_of_each_part() -> None:
     assert components(problem, "served_fair") == [problem]
 
 
-@settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=8)
 @given(st.integers(0, 10**6), st.sampled_from(["served", "all", "fair"]))
 def test_plans_of_parts_together_are_a_plan_of_the_season(seed: int, goal: Goal) -> None:
     problem = side_by_side(renamed(random_season(seed), "a"), renamed(random_season(seed + 1, days=6), "b"))

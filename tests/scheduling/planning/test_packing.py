@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmarks.planning import SIZES, generated
@@ -23,7 +23,7 @@ from scheduling.planning.solver import solve
 
 from .seasons import random_season, season
 
-some = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+some = settings(max_examples=30)
 SEASON = replace(SIZES["medium"], queens=400, bookings=50, benches=2, sources=16, days=28)
 
 

@@ -6,7 +6,7 @@ import random
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduling.planning.baseline import hand_plan
@@ -33,7 +33,7 @@ from scheduling.planning.solver import solve
 
 from .seasons import bench_day, booking, random_season, season, source
 
-relaxed = settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+relaxed = settings(max_examples=30)
 seeds = st.integers(0, 10**6)
 
 

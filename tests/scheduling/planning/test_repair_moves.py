@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from dataclasses import replace
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduling.planning.baseline import hand_plan
@@ -16,7 +16,7 @@ from scheduling.planning.problem import Problem
 
 from .seasons import random_season
 
-relaxed = settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+relaxed = settings(max_examples=60)
 
 
 def a_move(draw: random.Random, problem: Problem, plan: Plan) -> Move | None:

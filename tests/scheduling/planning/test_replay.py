@@ -6,7 +6,7 @@ Written from the rules of the file format alone, with a store of each cohort ins
 from fractions import Fraction
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduling.planning.plan import Plan
@@ -70,7 +70,7 @@ def take(source: Source, stores: dict[int, Fraction], day: int, wanted: Fraction
     return wanted
 
 
-@settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25)
 @given(st.integers(0, 10**6))
 def test_on_every_day_the_drones_of_a_plan_are_there(seed: int) -> None:
     problem = random_season(seed)
@@ -78,7 +78,7 @@ def test_on_every_day_the_drones_of_a_plan_are_there(seed: int) -> None:
     assert drones_missing(problem, plan) == []
 
 
-@settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25)
 @given(st.integers(0, 10**6))
 def test_drones_fit_the_helpers_and_minutes_the_operator(seed: int) -> None:
     problem = random_season(seed)

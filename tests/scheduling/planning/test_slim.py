@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduling.planning import starting
@@ -23,7 +23,7 @@ from scheduling.planning.slim import open_slots, slim_program, supported_program
 
 from .seasons import random_season, season
 
-some = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+some = settings(max_examples=40)
 
 
 def made(seed: int) -> tuple[Problem, Model]:

@@ -6,7 +6,7 @@ import random
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduling.planning.baseline import hand_plan
@@ -16,7 +16,7 @@ from scheduling.planning.solver import Progress, solve
 
 from .seasons import bench_day, booking, random_season, season, source
 
-relaxed = settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+relaxed = settings(max_examples=12)
 
 
 def served(problem: Problem, *, goal="served", seconds: float = 3.0) -> int:

@@ -47,7 +47,7 @@ def test_a_lot_without_a_day_is_no_supply(here: set[int], elsewhere: set[int], l
     assert lot(here, elsewhere, last_day) is None
 
 
-@hypothesis_settings(max_examples=60, deadline=None, derandomize=True)
+@hypothesis_settings(max_examples=60)
 @given(st.lists(st.integers(0, 200), min_size=3, max_size=3), st.integers(1, 400))
 def test_what_a_plan_takes_of_a_lot_is_there(taken: list[int], volume: int):
     cohort = stored_cohort(volume, md_per_ul10=200, here={1, 6, 12}, elsewhere=(), last_day=14, weights=WEIGHTS)
