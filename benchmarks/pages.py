@@ -106,12 +106,14 @@ def pages_seen(names: list[str], *, times: int, roles: list[str] | None) -> Iter
     from django.test.utils import CaptureQueriesContext
     from django.utils import timezone
 
+    from accounts.services.statistics import statistics_count
     from config.collector import collector_settle
     from tests.browser.pages import ROLES, Pages
 
     settings.ALLOWED_HOSTS = ["*"]
     settings.WEB_HELPS_SWEEP = False
     pages = Pages(timezone.now())
+    statistics_count()  # as the sweep does
     collector_settle()  # as the web process does
     for role in roles or ROLES:
         client = Client()

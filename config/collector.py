@@ -8,16 +8,25 @@ YOUNG_OBJECTS = 20_000
 #: with 20 the one page in ten that it falls to takes 250 ms longer, and all of them together no less.
 OFTEN = 2
 #: Rounds of these after which what has lived for long is looked through: a process that reads pages of the practice
-#: season does so every 750 requests, for a tenth of a second. Some 80 things of each request wait for it, in circles
-#: that outlived their page; with 200 a process had gathered 60 MB of them by its 4000th request.
+#: season does so every 750 requests. Some 80 things of each request wait for it, in circles that outlived their page;
+#: with 200 a process had gathered 60 MB of them by its 4000th request.
 SELDOM = 20
+OLDEST = 2  # generation of the collector
 
 
 def collector_settle() -> None:
     """Leave everything that is loaded by now out of every later collection: it lives as long as the process.
 
-    A full collection of a started program takes as long as a page, and it falls into the middle of one.
+    A full collection of a started program takes as long as a page, and it falls into the middle of one. What is loaded
+    with the first pages (templates, kept questions, words) is left out after the first of them.
     """
     gc.collect()
     gc.freeze()
     gc.set_threshold(YOUNG_OBJECTS, OFTEN, SELDOM)
+    gc.callbacks.append(_settle_again)
+
+
+def _settle_again(phase: str, info: dict[str, int]) -> None:
+    if phase == "stop" and info["generation"] == OLDEST:
+        gc.callbacks.remove(_settle_again)
+        gc.freeze()
