@@ -67,7 +67,7 @@ COORDINATOR: dict[str, int] = {
     "scheduling:bench": 13,
     "scheduling:outcomes": 15,
     "scheduling:trace": 9,
-    "scheduling:reminder_watch": 17,
+    "scheduling:reminder_watch": 16,
 }
 
 

@@ -8,6 +8,7 @@ from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Subquery, 
 
 from accounts.models import Cooperative, Job
 from accounts.models.job import OPEN_STATES
+from accounts.queries.changes import Mark, changes_mark
 from accounts.queries.often import asked_often
 from breeding.models import EvaluationRun, Heading, Merit, Queen, QueenMerge, QueenStatus, Score, Trait, TraitValue
 
@@ -123,13 +124,19 @@ def sureness_of(reliability: float | None) -> str:
 def surely_better(run: EvaluationRun) -> tuple[int, int]:
     """Ranked living queens whose merit is above the average stock with 95 % confidence, and how many are ranked.
 
-    A run stays what it is: the numbers are kept under which queens are gone and which rows were made one since.
+    A run stays what it is: the numbers are kept under which queens are gone and which rows were made one since, and
+    that under the mark of the cooperative's writes.
     """
-    gone = Queen.objects.filter(cooperative=run.cooperative_id, status=QueenStatus.GONE)
-    merges = QueenMerge.objects.filter(cooperative=run.cooperative_id)
+    return _surely_better(run.pk, _gone_or_merged(run.cooperative_id, changes_mark(run.cooperative_id)))
+
+
+@lru_cache(maxsize=32)
+def _gone_or_merged(cooperative_id: int, _mark: Mark) -> tuple[int, ...]:
+    gone = Queen.objects.filter(cooperative=cooperative_id, status=QueenStatus.GONE)
+    merges = QueenMerge.objects.filter(cooperative=cooperative_id)
     told = gone.order_by().aggregate(number=Count("pk"), total=Sum("pk"), squares=Sum(F("pk") * F("pk")))
     made = merges.order_by().aggregate(number=Count("pk"), undone=Count("undone_at"))
-    return _surely_better(run.pk, (*told.values(), *made.values()))
+    return (*told.values(), *made.values())
 
 
 @lru_cache(maxsize=32)
@@ -142,6 +149,7 @@ def _surely_better(run: int, _follows_from: tuple[int, ...]) -> tuple[int, int]:
 
 def surely_better_forget() -> None:
     """Forget what is kept: for tests, whose databases begin anew with the same numbers."""
+    _gone_or_merged.cache_clear()
     _surely_better.cache_clear()
 
 

@@ -50,6 +50,7 @@ class SemenLot(models.Model):
 
     class Meta:
         ordering = ["opened_at", "pk"]
+        indexes = [models.Index(fields=["state", "opened_at"], name="lot_by_state")]
         constraints = [
             models.UniqueConstraint(fields=["session", "label"], name="lot_label_unique"),
             models.CheckConstraint(condition=models.Q(state__in=LotState.values), name="lot_known_state"),

@@ -131,7 +131,10 @@ class Delivery(models.Model):
     class Meta:
         ordering = ["pk"]
         verbose_name_plural = "deliveries"
-        indexes = [models.Index(fields=["state", "next_try_at"], name="delivery_open")]
+        indexes = [
+            models.Index(fields=["state", "next_try_at"], name="delivery_open"),
+            models.Index(fields=["due_at"], name="delivery_by_due"),
+        ]
         constraints = [
             models.UniqueConstraint(fields=["reminder", "person", "channel", "rung"], name="delivery_once"),
             models.CheckConstraint(condition=models.Q(state__in=DeliveryState.values), name="delivery_known_state"),

@@ -24,6 +24,7 @@ from breeding.queries.records import records_of
 from breeding.services.evaluation.asking import evaluation_ask
 from breeding.services.evaluation.parameters import merit_weights, starting_parameters
 from breeding.services.matings import Share, mating_record
+from breeding.services.queens import queen_back, queen_gone
 from breeding.services.scores import score_record
 from breeding.services.traits import traits_make
 from tests.factories import (
@@ -224,8 +225,9 @@ def test_the_standing_filters_and_orders(small: Job) -> None:
     assert 0 <= better <= ranked
     best = standing_of(run, StandingFilter()).first()
     assert best is not None
-    Queen.objects.filter(pk=best.queen_id).update(status="gone")
+    best_queen = Queen.objects.get(pk=best.queen_id)
+    queen_gone(best_queen, by=None, now=NOW, gone_on=NOW.date())
     surely = best.merit > SURELY * best.merit_error
     assert surely_better(run) == (better - surely, ranked - 1)
-    Queen.objects.filter(pk=best.queen_id).update(status="mated")
+    queen_back(best_queen, by=None, now=NOW)
     assert surely_better(run) == (better, ranked)

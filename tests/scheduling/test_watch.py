@@ -12,9 +12,10 @@ from accounts.models import Person
 from scheduling import middleware
 from scheduling.models import Delivery, DeliveryState, Heartbeat, Reminder
 from scheduling.queries.health import health_problems
-from scheduling.queries.watch import service_level
+from scheduling.queries.watch import service_levels
 from tests.factories import (
     NOW,
+    CooperativeFactory,
     ReminderFactory,
 )
 
@@ -148,10 +149,11 @@ def test_service_levels_count_what_never_arrived_as_late(reminder: Reminder) -> 
         failed(reminder, rung=f"r{number}", due_at=due, state=DeliveryState.SENT, sent_at=sent)
     failed(reminder, rung="given up", due_at=due)
     failed(reminder, rung="moved", due_at=due, state=DeliveryState.SUPERSEDED)
-    level = service_level(reminder.cooperative, True, since=since, now=NOW)
+    level, others = service_levels(reminder.cooperative, since=since, now=NOW)
     assert (level.due, level.prompt_share, level.in_time_share) == (7, 3 / 7, 5 / 7)
     assert (level.median_seconds, level.p99_seconds) == (59, 301)
-    assert service_level(reminder.cooperative, False, since=since, now=NOW).prompt_share is None
+    assert others.prompt_share is None
+    assert [one.due for one in service_levels(CooperativeFactory(), since=since, now=NOW)] == [0, 0]
 
 
 @pytest.fixture
