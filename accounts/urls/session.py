@@ -17,6 +17,7 @@ from accounts.views import (
 urlpatterns = [
     path("sign-in/", session.sign_in, name="sign_in"),
     path("sign-in/second-step/", second_step.sign_in_second, name="sign_in_second"),
+    path("sign-in/second-step/challenge/", second_step.sign_in_second_challenge, name="sign_in_second_challenge"),
     path("sign-in/passkey/", second_step.sign_in_passkey, name="sign_in_passkey"),
     path("sign-out/", session.sign_out, name="sign_out"),
     path("no-cooperative/", session.no_cooperative, name="no_cooperative"),
@@ -43,6 +44,7 @@ urlpatterns = [
     path("settings/second-step/", second_step.second_step, name="second_step"),
     path("settings/second-step/app/", second_step.app, name="second_step_app"),
     path("settings/second-step/passkey/", second_step.passkey, name="second_step_passkey"),
+    path("settings/second-step/passkey/challenge/", second_step.passkey_challenge, name="passkey_challenge"),
     path("settings/second-step/codes/", second_step.codes, name="recovery_codes"),
     path("settings/second-step/<int:pk>/remove/", second_step.remove, name="second_step_remove"),
     path("settings/sessions/", sessions.sessions, name="sessions"),

@@ -1,6 +1,5 @@
 """The second step: asked for at sign-in, set up and removed under You."""
 
-import json
 from collections.abc import Callable
 from urllib.parse import quote, urlencode
 
@@ -10,7 +9,7 @@ from allauth.mfa.webauthn.internal import auth as webauthn
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
 from django.forms import Form
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
@@ -73,9 +72,22 @@ def sign_in_second(request: HttpRequest) -> HttpResponse:
         code = form.cleaned_data["code"]
         if agreed(form, lambda: code_check(person, code, devices=devices, now=now)):
             return person_signed_in(request, person, proven=True, wanted=wanted)
-    step = second_step_of(person)
-    options = json.dumps(webauthn.begin_authentication(person)) if step.passkeys else ""
-    return render(request, "accounts/sign_in_second.html", {"form": form, "step": step, "options": options})
+    return render(request, "accounts/sign_in_second.html", {"form": form, "step": second_step_of(person)})
+
+
+@never_cache
+@login_not_required
+@require_safe
+def sign_in_second_challenge(request: HttpRequest) -> HttpResponse:
+    """For the script of the page, when somebody takes the passkey.
+
+    A challenge stands in no page: a page is asked for again by the device that keeps it, and then the first one counted
+    no more.
+    """
+    half = half_signed_in(request)
+    if half is None:
+        raise Http404
+    return JsonResponse(dict(webauthn.begin_authentication(half[0])))
 
 
 @never_cache
@@ -162,8 +174,17 @@ def passkey(request: HttpRequest) -> HttpResponse:
     codes = _added(request, form, passkey_add)
     if codes is not None:
         return _set_up(request, _("The passkey is kept: you can sign in with it alone."), codes)
-    options = json.dumps(dict(webauthn.begin_registration(signed_in_person(request), True)))
-    return render(request, "accounts/second_step_passkey.html", {"form": form, "options": options})
+    return render(request, "accounts/second_step_passkey.html", {"form": form})
+
+
+@never_cache
+@require_safe
+@without_cooperative
+@without_second_step
+@confirmed
+def passkey_challenge(request: HttpRequest) -> HttpResponse:
+    """For the script of the page, when somebody adds a passkey."""
+    return JsonResponse(dict(webauthn.begin_registration(signed_in_person(request), True)))
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -1,4 +1,4 @@
-// <passkey-form data-act="create|get" data-options|data-url data-old data-failed>: asks the device for a passkey when
+// <passkey-form data-act="create|get" data-url data-old data-failed>: asks the device for a passkey when
 // the form inside is sent, puts the answer into its hidden field and sends it on. Without a script, or on a device
 // that knows no passkeys, the words inside say so and the form stays hidden.
 class PasskeyForm extends HTMLElement {
@@ -29,10 +29,10 @@ class PasskeyForm extends HTMLElement {
     }
   }
 
-  // The challenge stands in the page, or is fetched only when somebody wants it.
+  // The challenge is fetched only when somebody wants it: the page itself may be asked for again meanwhile.
   async options() {
-    if (this.dataset.options) return JSON.parse(this.dataset.options).publicKey;
     const answer = await fetch(this.dataset.url, { credentials: "same-origin", headers: { Accept: "application/json" } });
+    if (answer.redirected || answer.status === 404) location.reload(); // the password has to be said again first
     return (await answer.json()).publicKey;
   }
 

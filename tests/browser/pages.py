@@ -47,7 +47,7 @@ CUT = "cut_"  # beginnings of addresses: they lead on
 ROLES = ("member1", "coordinator", "breeder", "operator")
 #: Answers that are no page of their own: files, feeds, data for scripts, fragments, links that lead on.
 NO_PAGES = {
-    "accounts:sign_in_passkey",
+    *("accounts:sign_in_passkey", "accounts:sign_in_second_challenge", "accounts:passkey_challenge"),
     *("worker", "accounts:health_live", "scheduling:health_ready", "scheduling:metrics", "scheduling:feed"),
     *("breeding:standing_csv", "breeding:crosses_csv", "breeding:contributions_csv", "breeding:trend_csv"),
     *("accounts:members_csv", "accounts:history_csv", "scheduling:ledger_csv"),

@@ -79,9 +79,15 @@ class Seat:
         """The page shows these words, wherever on it."""
         for one in words:
             expect(self.page.locator("body")).to_contain_text(one)
+        self.is_there()
 
     def sees_heading(self, words: str) -> None:
         expect(self.page.locator("h1")).to_contain_text(words)
+        self.is_there()
+
+    def is_there(self) -> None:
+        """Whole, its scripts run: words are seen before, but nobody goes on so quickly."""
+        self.page.wait_for_load_state("domcontentloaded")
 
     def picture(self, path: str | Path) -> None:
         self.page.screenshot(path=str(path), full_page=True)

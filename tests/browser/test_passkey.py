@@ -4,10 +4,13 @@ from typing import Any
 
 import pytest
 from allauth.mfa.models import Authenticator
+from django.contrib.sessions.backends.db import SessionStore
+from django.contrib.sessions.models import Session
 from django.urls import reverse
 
 from accounts.models import Person
 from accounts.practice import PRACTICE_PASSWORD
+from accounts.views.shared import CONFIRMED_KEY
 from tests.browser.conftest import Open
 from tests.browser.seat import Seat
 from tests.factories import MemberPersonFactory, PersonFactory
@@ -80,6 +83,34 @@ def test_a_passkey_that_was_removed_signs_nobody_in(person: Person, seat: Open) 
     one.sees("This passkey is not known here")
     assert one.goto("accounts:settings") == 200
     one.sees_heading("Sign in")
+
+
+def test_a_page_that_is_asked_for_again_meanwhile_still_adds_one(person: Person, seat: Open) -> None:
+    """As the device does that keeps the page for later."""
+    one = seat(EMAIL)
+    with_authenticator(one)
+    one.goto("accounts:second_step_passkey")
+    assert one.page.evaluate("fetch(location.href).then((answer) => answer.status)") == 200
+    one.fill(name="Phone")
+    one.press("Add the passkey")
+    one.sees_heading("Write these codes down now")
+
+
+def test_a_password_that_was_said_too_long_ago_is_asked_for_again(person: Person, seat: Open) -> None:
+    one = seat(EMAIL)
+    with_authenticator(one)
+    one.goto("accounts:second_step_passkey")
+    for session in Session.objects.all():
+        store = SessionStore(session.session_key)
+        del store[CONFIRMED_KEY]
+        store.save()
+    one.fill(name="Phone")
+    one.press("Add the passkey")
+    one.sees_heading("Your password")
+    one.fill(current=PRACTICE_PASSWORD)
+    one.send()
+    one.sees_heading("Add a passkey")
+    assert not Authenticator.objects.exists()
 
 
 def test_a_device_that_verifies_nobody_adds_nothing(person: Person, seat: Open) -> None:
