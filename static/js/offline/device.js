@@ -22,14 +22,22 @@ export async function isNearlyFull() {
   return usage / quota > FULL_SHARE;
 }
 
-// The worker keeps the pages it loads. One that came before the worker was there is kept here.
+// Whoever has sent the page's form is about to leave it: what it showed may be gone by then.
+let isLeft = false;
+addEventListener("beforeunload", () => {
+  isLeft = true;
+});
+
+// The worker keeps the pages it loads. One that came before the worker was there is kept here, unless it holds a secret:
+// the server names the person on pages that may be kept.
 export async function keepPage(person) {
   if (!("serviceWorker" in navigator) || document.documentElement.dataset.copy !== undefined) return;
   await navigator.serviceWorker.ready;
   const pages = await caches.open(`pages-${person}`);
-  if (!(await pages.match(location.href, { ignoreSearch: true }))) {
+  if (!isLeft && !(await pages.match(location.href, { ignoreSearch: true }))) {
     const answer = await fetch(location.href, { redirect: "error", cache: "force-cache" }); // it has just been loaded
-    if (answer.ok) await pages.put(location.pathname + location.search, answer);
+    if (answer.ok && answer.headers.has("X-Person")) await pages.put(location.pathname + location.search, answer);
+    else await answer.body?.cancel();
   }
   document.documentElement.dataset.pageKept = "";
 }
