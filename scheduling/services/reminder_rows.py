@@ -153,15 +153,7 @@ def _bring_back(pk: int, want: Wanted, old: Reminder | None, *, now: dt.datetime
     if old is not None:
         old.replaced_by = row
         old.save(update_fields=["replaced_by"])
-    audit_record(
-        row,
-        action="reminder.take_back",
-        by=by,
-        now=now,
-        cooperative=row.cooperative,
-        before={"state": ReminderState.DONE},
-        after={"state": row.state},
-    )
+    _audit_take_back(row, ReminderState.DONE, by=by, now=now)
 
 
 def _write(rows: list[tuple[Reminder | None, Reminder]]) -> list[Reminder]:
@@ -230,15 +222,7 @@ def reminder_take_back(reminder: Reminder, *, by: Person, now: dt.datetime) -> R
                 "state", "ended_at", "ended_by", "is_recorded", "acknowledged_at", "acknowledged_by", "tell_at",
             ]
         )  # fmt: skip
-        audit_record(
-            row,
-            action="reminder.take_back",
-            by=by,
-            now=now,
-            cooperative=row.cooperative,
-            before={"state": before},
-            after={"state": row.state},
-        )
+        _audit_take_back(row, before, by=by, now=now)
     return row
 
 
@@ -348,4 +332,16 @@ def _row(want: Wanted, *, cooperative: Cooperative, label: str, subject_id: int,
         why=want.why,
         link=want.link,
         created_at=now,
+    )
+
+
+def _audit_take_back(row: Reminder, before: str, *, by: Person | None, now: dt.datetime) -> None:
+    audit_record(
+        row,
+        action="reminder.take_back",
+        by=by,
+        now=now,
+        cooperative=row.cooperative,
+        before={"state": before},
+        after={"state": row.state},
     )

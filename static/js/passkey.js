@@ -32,7 +32,10 @@ class PasskeyForm extends HTMLElement {
   // The challenge is fetched only when somebody wants it: the page itself may be asked for again meanwhile.
   async options() {
     const answer = await fetch(this.dataset.url, { credentials: "same-origin", headers: { Accept: "application/json" } });
-    if (answer.redirected || answer.status === 404) location.reload(); // the password has to be said again first
+    if (answer.redirected || answer.status === 404) {
+      location.reload(); // the password has to be said again first
+      await new Promise(() => {});
+    }
     return (await answer.json()).publicKey;
   }
 

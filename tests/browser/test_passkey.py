@@ -121,16 +121,3 @@ def test_a_device_that_verifies_nobody_adds_nothing(person: Person, seat: Open) 
     one.press("Add the passkey")
     one.sees("That did not work.")
     assert not Authenticator.objects.exists()
-
-
-KEPT = """async () => {
-    const pages = await Promise.all((await caches.keys()).map(async (name) => (await caches.open(name)).keys()));
-    return pages.flat().map((page) => new URL(page.url).pathname);
-}"""
-
-
-def test_a_page_with_a_secret_is_not_kept_on_the_device(person: Person, seat: Open) -> None:
-    one = seat(EMAIL)
-    one.goto("accounts:second_step_app")
-    one.page.wait_for_selector("html[data-page-kept]", state="attached")
-    assert reverse("accounts:second_step_app") not in one.page.evaluate(KEPT)
